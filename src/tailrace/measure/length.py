@@ -1,0 +1,110 @@
+"""How long must a run be? The pilot decides the length of the answer; the answer's own width never does.
+
+A run that goes on until its own interval is narrow stops when the spread happens to look small, and such
+intervals hold too seldom. So a pilot of a few replications is doubled until its interval is fair, then
+thrown away, and fresh replications are made once, of the length that the pilot calls for.
+"""
+
+import math
+from typing import Literal
+
+from tailrace.measure.estimate import Estimate, check_level, student_quantile
+
+PILOT_REPLICATIONS = 8
+PILOT_START = 2_500
+"""Requests in each replication of the first pilot."""
+PILOT_PRECISION = 0.10
+"""Relative half-width of the target quantile at which a pilot is good enough to plan by."""
+ANSWER_REPLICATIONS = 16
+MARGIN = 2.2
+"""Extra length, because the half-width of a pilot has only seven degrees of freedom (own trials)."""
+
+StoppedBy = Literal["precision", "budget", "fixed"]
+
+
+def next_pilot_length(requests: int | None = None) -> int:
+    """Requests a replication of the next pilot: the first one, or twice the last.
+
+    Raises:
+        ValueError: the last length was not positive.
+    """
+    if requests is None:
+        return PILOT_START
+    if requests < 1:
+        raise ValueError(f"a pilot has requests, not {requests}")
+    return 2 * requests
+
+
+def pilot_done(*targets: Estimate, precision: float = PILOT_PRECISION) -> bool:
+    """Whether every target quantile is supported, and its relative half-width under `precision`.
+
+    Raises:
+        ValueError: no target at all: there is always one, the p99 if nothing else.
+    """
+    if not targets:
+        raise ValueError("a pilot is judged by at least one quantile")
+    widths = [target.relative_half_width for target in targets]
+    return all(width is not None and width < precision for width in widths)
+
+
+def interval_shrinkage(
+    before: int = PILOT_REPLICATIONS, after: int = ANSWER_REPLICATIONS, level: float = 0.95
+) -> float:
+    """Share of the length that gives `after` replications the half-width of `before`.
+
+    A half-width is t(R-1) s / sqrt(R n): at equal half-width n is as (t(R-1))^2 / R. For 8 and 16 it is 0.41.
+    """
+    check_level(level)
+    wide = student_quantile(level, before - 1) ** 2 / before
+    return student_quantile(level, after - 1) ** 2 / after / wide
+
+
+def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
+    """Requests a replication of the answer: max(n, 2.2 * 0.41 * n * (h / precision)^2), at most the budget.
+
+    Args:
+        pilot_requests: requests n in each replication of the pilot.
+        pilot_half_width: its relative half-width h of the target that needs most.
+        precision: relative half-width wanted.
+        budget: most requests in each replication of the answer.
+
+    Raises:
+        ValueError: a figure that is not positive, other than a half-width of 0.
+    """
+    if pilot_requests < 1 or budget < 1:
+        raise ValueError(f"lengths are positive, not {pilot_requests} and {budget}")
+    if not (pilot_half_width >= 0 and precision > 0):
+        raise ValueError(f"half-widths are positive, not {pilot_half_width} and {precision}")
+    wanted = MARGIN * interval_shrinkage() * pilot_requests * (pilot_half_width / precision) ** 2
+    # the least of both first: an infinite half-width asks for the whole budget
+    return max(1, math.ceil(min(budget, max(pilot_requests, wanted))))
+
+
+def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
+    """Say what ended a run: its precision was reached, the budget was used up, or the length was given.
+
+    Args:
+        target: the answer's estimate of the target that is widest.
+        precision: relative half-width wanted, or None where the length was given.
+    """
+    if precision is None:
+        return "fixed"
+    width = target.relative_half_width
+    return "precision" if width is not None and width <= precision else "budget"
+
+
+def requests_for_mean(asymptotic_variance: float, mean: float, precision: float, level: float = 0.95) -> int:
+    """Requests after which the mean of one long run has the given relative half-width.
+
+    n = z^2 s^2 / (precision * mean)^2, with the asymptotic variance s^2 = lim n Var(mean of n): Whitt,
+    Management Science 35(11), 1989, pp. 1341-1366.
+
+    Raises:
+        ValueError: a variance, mean or precision that is not positive, or a level outside (0, 1).
+    """
+    check_level(level)
+    if not (asymptotic_variance > 0 and mean > 0 and precision > 0):
+        raise ValueError("variance, mean and precision are positive")
+    from scipy.special import ndtri
+
+    return math.ceil(float(ndtri((1 + level) / 2)) ** 2 * asymptotic_variance / (precision * mean) ** 2)
