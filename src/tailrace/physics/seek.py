@@ -46,8 +46,8 @@ def three_point_curve(adjacent_s: float, average_s: float, full_s: float) -> See
     if not least_s - slack_s <= mean_s <= most_s + slack_s:
         raise ValueError(
             f"an average seek of {average_s * 1e3:g} ms does not fit adjacent {adjacent_s * 1e3:g} ms "
-            f"and full {full_s * 1e3:g} ms; these ends allow averages from {(adjacent_s + least_s) * 1e3:.6g} ms "
-            f"to {(adjacent_s + most_s) * 1e3:.6g} ms"
+            f"and full {full_s * 1e3:g} ms; these ends allow averages from "
+            f"{(adjacent_s + least_s) * 1e3:.6g} ms to {(adjacent_s + most_s) * 1e3:.6g} ms"
         )
     mean_s = min(max(mean_s, least_s), most_s)
     b = 5 * (mean_s - least_s)
