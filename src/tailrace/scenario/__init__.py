@@ -1,0 +1,39 @@
+"""What did the user write? Frozen, validated, picklable, and free of any engine."""
+
+from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
+from tailrace.scenario.media import Flash, Generic, Media, SeekPoint, Spinning, TwoPieceSeek
+from tailrace.scenario.read import load, parse
+from tailrace.scenario.run import Run
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import Controller, Lanes, LawStage, Layout, Network, Server
+from tailrace.scenario.workload import SizeShare, Surge, Target, Workload
+
+__all__ = [
+    "Constant",
+    "Controller",
+    "Exponential",
+    "Flash",
+    "Gamma",
+    "Generic",
+    "Hyperexponential",
+    "Lanes",
+    "Law",
+    "LawStage",
+    "Layout",
+    "Lognormal",
+    "Media",
+    "Network",
+    "Run",
+    "Scenario",
+    "SeekPoint",
+    "Server",
+    "SizeShare",
+    "Spinning",
+    "Surge",
+    "Target",
+    "TwoPieceSeek",
+    "Uniform",
+    "Workload",
+    "load",
+    "parse",
+]

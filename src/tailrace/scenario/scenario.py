@@ -1,0 +1,58 @@
+"""The whole scenario, and its identity."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from tailrace.scenario import checks
+from tailrace.scenario.quantity import Model, refuse
+from tailrace.scenario.run import Run
+from tailrace.scenario.server import Server
+from tailrace.scenario.workload import Workload
+
+
+class Scenario(Model):
+    """A storage server, the workload it is to carry, and how to simulate it."""
+
+    title: Annotated[str, Field(max_length=200)] = Field(
+        default="untitled", description="Title of the answer."
+    )
+    load: Annotated[float, Field(gt=0, le=1e6)] = Field(
+        default=1.0, description="Multiplies the rate of all open classes."
+    )
+    server: Server = Field(description="The storage server.")
+    workload: Annotated[tuple[Workload, ...], Field(min_length=1, max_length=1000)] = Field(
+        description="The classes of requests."
+    )
+    run: Run = Field(default=Run(), description="How to simulate.")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Scenario:
+        refuse(*checks.findings(self))
+        return self
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling of the keys in the file."""
+        content = self.model_dump(mode="json", exclude={"run": {"seed"}})
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def workload_named(self, name: str) -> Workload:
+        """The class of that name. Raises KeyError if there is none."""
+        for workload in self.workload:
+            if workload.name == name:
+                return workload
+        raise KeyError(name)
+
+    def spans(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) in bytes of each class's addresses, in file order.
+
+        Spans without a `start` lie one after the other from address 0. A span left out is an equal share, in whole stripe
+        units where it is that long, of what the others in this row leave; with `start` it reaches to the end.
+        """
+        return checks.spans(self.server.usable_capacity, self.server.layout.stripe_unit, self.workload)

@@ -1,0 +1,215 @@
+"""What "25 Gbit/s" means: text with a unit in, a number in SI out, and back.
+
+The units are those of `units.txt` and no others: information (bit, byte) and rotation (turn) are dimensions of their own
+and requests are counted, so that a rate never passes for a size. Arithmetic is in exact fractions; one rounding to float
+at the end. pint is imported at the first conversion.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from tailrace.errors import UnitError
+
+if TYPE_CHECKING:
+    import pint
+
+Dimension = Literal["time", "size", "request rate", "data rate", "rotation rate"]
+
+ACCEPTED: dict[str, str] = {
+    "time": 'a time, such as "80 us" (ns, us, ms, s, min, h, day)',
+    "size": 'a size, such as "8 KiB" (B; kB, MB, GB, TB, PB by 1000; KiB, MiB, GiB, TiB, PiB by 1024)',
+    "request rate": 'requests per time, such as "50 /s" or "50 requests/s"',
+    "data rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
+    "rotation rate": 'a speed of rotation, such as "7200 rpm"',
+}
+"""What may be written for each dimension, in words."""
+
+EXAMPLE: dict[str, str] = {
+    "time": "80 us",
+    "size": "8 KiB",
+    "request rate": "50 /s",
+    "data rate": "190 MB/s",
+    "rotation rate": "7200 rpm",
+}
+"""One quantity of each dimension."""
+
+SI_UNIT: dict[str, str] = {
+    "time": "s",
+    "size": "B",
+    "request rate": "1/s",
+    "data rate": "B/s",
+    "rotation rate": "turn/s",
+}
+"""The unit of the number that `parse` returns."""
+
+_SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
+    "time": ({"[time]": 1},),
+    "size": ({"[information]": 1},),
+    "request rate": ({"[time]": -1}, {"[request]": 1, "[time]": -1}),
+    "data rate": ({"[information]": 1, "[time]": -1},),
+    "rotation rate": ({"[rotation]": 1, "[time]": -1},),
+}
+
+# Units to write a number with, largest first. The first that gives a short number is taken.
+_WRITTEN: dict[str, tuple[str, ...]] = {
+    "time": ("s", "ms", "us", "ns"),
+    "size": ("TiB", "GiB", "MiB", "KiB", "TB", "GB", "MB", "kB", "B"),
+    "request rate": ("/s",),
+    "data rate": ("GB/s", "MB/s", "kB/s", "B/s"),
+    "rotation rate": ("rpm",),
+}
+
+_QUANTITY = re.compile(
+    r"(?P<number>[+-]?(?:\d+(?:_\d+)*)(?:\.\d+(?:_\d+)*)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>.*)", re.DOTALL
+)
+_UNIT = re.compile(r"(?P<above>[^\W\d_]*)\s*(?:/\s*(?P<below>[^\W\d_]+))?")
+_LONGEST_TEXT = 100
+
+
+def parse(text: str, dimension: Dimension) -> float:
+    """Read a quantity such as "80 us" as a float in the SI unit of its dimension (`SI_UNIT`), correctly rounded.
+
+    Raises:
+        UnitError: no number, no unit, an unknown unit, a unit of another dimension, or a number beyond a float.
+    """
+    exact = parse_exact(text, dimension)
+    try:
+        return float(exact)
+    except OverflowError:
+        raise UnitError("the number is too large", ACCEPTED[dimension]) from None
+
+
+def parse_bytes(text: str) -> int:
+    """Read a size such as "8 KiB" as a whole number of bytes.
+
+    Raises:
+        UnitError: as `parse`, or not a whole number of bytes.
+    """
+    exact = parse_exact(text, "size")
+    if exact.denominator != 1:
+        raise UnitError("not a whole number of bytes", ACCEPTED["size"])
+    return exact.numerator
+
+
+def parse_exact(text: str, dimension: Dimension) -> Fraction:
+    """Read a quantity as an exact fraction in the SI unit of its dimension. Raises UnitError as `parse` does."""
+    accepted = ACCEPTED[dimension]
+    number, unit = _split(text, accepted)
+    if not unit:
+        raise UnitError("a number without a unit", accepted)
+    registry = _registry()
+    expression = _checked_unit(unit, dimension)
+    quantity: Any = registry.Quantity(number, registry.parse_units(expression)).to_base_units()
+    found = {name: int(power) for name, power in quantity.dimensionality.items()}
+    if found not in _SIGNATURES[dimension]:
+        raise UnitError(f"{_named(found)}, but a {dimension} is due", accepted)
+    return Fraction(quantity.magnitude)
+
+
+def write(value: float, dimension: Dimension) -> str:
+    """Write a finite number in SI as text that `parse` reads back to the same number, in the unit that makes it shortest.
+
+    >>> write(8192, "size"), write(6e-05, "time"), write(3.125e9, "data rate")
+    ('8 KiB', '60 us', '3.125 GB/s')
+    """
+    exact = Fraction(value)
+    candidates = []
+    for unit in _WRITTEN[dimension]:
+        factor = parse_exact(f"1 {unit}", dimension)
+        scaled = float(exact / factor)
+        digits = str(int(scaled)) if scaled.is_integer() and abs(scaled) < 1e15 else repr(scaled)
+        text = f"{digits} {unit}"
+        same = (
+            parse_exact(text, dimension) == exact
+            if dimension == "size"
+            else parse(text, dimension) == float(value)
+        )
+        if same:
+            # 0 is written in the base unit, a number below one with a smaller unit
+            small = 0 < abs(scaled) < 1
+            candidates.append((value == 0 and unit not in ("s", "B", "B/s"), small, len(digits), text))
+    if not candidates:
+        return (
+            f"{exact.numerator} B"
+            if dimension == "size"
+            else f"{float(value)!r} {SI_UNIT[dimension].removeprefix('1')}"
+        )
+    return min(candidates, key=lambda candidate: candidate[:3])[3]
+
+
+def _split(text: str, accepted: str) -> tuple[Fraction, str]:
+    stripped = text.strip()
+    if len(stripped) > _LONGEST_TEXT:
+        raise UnitError("too long for a quantity", accepted)
+    if re.match(r"[+-]?(nan|inf|infinity)\b", stripped, re.IGNORECASE):
+        raise UnitError("not a finite number", accepted)
+    match = _QUANTITY.fullmatch(stripped)
+    if match is None:
+        raise UnitError("not a number with a unit", accepted)
+    return Fraction(match["number"].replace("_", "")), match["unit"].strip()
+
+
+def _checked_unit(unit: str, dimension: Dimension) -> str:
+    """The unit as pint reads it, after a look at each name: pint alone would take "MBs" for a plural of MB."""
+    accepted = ACCEPTED[dimension]
+    if "%" in unit or unit.lower() in ("percent", "per cent"):
+        raise UnitError("a percentage", accepted)
+    match = _UNIT.fullmatch(unit)
+    if match is None or not (match["above"] or match["below"]):
+        raise UnitError(f"'{unit}' is not a unit", accepted)
+    for name in (match["above"], match["below"]):
+        if name and name not in _names():
+            raise UnitError(_unknown(name), accepted)
+    return (match["above"] or "1") + (f"/{match['below']}" if match["below"] else "")
+
+
+def _unknown(name: str) -> str:
+    """Why a unit's name is refused, with the spellings that may have been meant."""
+    meant = sorted(known for known in _names() if known.lower() == name.lower())
+    per_second = re.fullmatch(r"([kKMGTP]?)([bB])(it|its|yte|ytes)?ps", name)
+    size = re.fullmatch(r"([kKMGTP])(i?)(b|B|bit|byte)s?", name)
+    if per_second:
+        letter = per_second[1].replace("K", "k")
+        tail = per_second[3] or ""
+        units = [f"{letter}bit/s" if per_second[2] == "b" and not tail.startswith("y") else f"{letter}B/s"]
+        if per_second[2] == "b" and not tail:
+            units.append(f"{letter}B/s")
+        meant = units
+    elif size:
+        letter = size[1].replace("K", "k")
+        binary = f"{size[1].upper()}iB"
+        if size[2]:
+            meant = [binary]
+        elif size[3] == "B":
+            meant = [f"{letter}B", binary]
+        else:
+            meant = [f"{letter}bit", f"{letter}B", binary]
+    hint = f" (write {' or '.join(meant)})" if meant else ""
+    return f"unknown unit '{name}'{hint}"
+
+
+def _named(found: dict[str, int]) -> str:
+    for dimension, signatures in _SIGNATURES.items():
+        if found in signatures:
+            return f"a {dimension}"
+    return "a unit of another kind"
+
+
+@cache
+def _names() -> frozenset[str]:
+    return frozenset(_registry())
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint
+
+    definitions = Path(__file__).with_name("units.txt")
+    return pint.UnitRegistry(
+        str(definitions), on_redefinition="raise", cache_folder=None, non_int_type=Fraction
+    )
