@@ -1,0 +1,1 @@
+"""Who waits for whom? Engines walk the paths of a plan and observe its requests."""

@@ -1,0 +1,56 @@
+"""What an engine reports: every request up to a given number, and the stations at a few instants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tailrace.arrays import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The state of the run at the arrivals of certain requests; k marks, s stations.
+
+    ``arrived`` (k,) requests so far; ``present`` (k,) requests under way, and ``detached`` (k,) detached ways under
+    way; ``busy_s`` (k, s) integral of the number of busy servers (of permits held, for a pool), and ``waiting_s``
+    (k, s) of the number waiting, both from time 0. A delay has neither: NaN.
+    """
+
+    time_s: FloatArray
+    arrived: IntArray
+    present: IntArray
+    detached: IntArray
+    busy_s: FloatArray
+    waiting_s: FloatArray
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Requests in order of arrival, one entry each; stage columns have the shape (requests, 4).
+
+    ``wait_s`` and ``service_s`` are what the request was charged at each stage along the way that ended last.
+    ``complete`` is False if the run was given up because more requests were under way than allowed; then only
+    the marks up to that point are there, and no request.
+    """
+
+    class_index: NDArray[np.uint16]
+    client: NDArray[np.uint32]
+    kind: NDArray[np.uint8]
+    size_bytes: IntArray
+    arrival_s: FloatArray
+    completion_s: FloatArray
+    wait_s: FloatArray
+    service_s: FloatArray
+    marks: Marks
+    complete: bool
+
+    @property
+    def latency_s(self) -> FloatArray:
+        """Completion less intended arrival, in seconds."""
+        return self.completion_s - self.arrival_s
+
+    def __len__(self) -> int:
+        return self.arrival_s.size

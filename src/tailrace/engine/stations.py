@@ -1,0 +1,313 @@
+"""Stations of the reference engine: each keeps its own queue on a SimPy environment.
+
+A visit is one event (:class:`Stay`) that the visiting path waits for. The station schedules it when service
+starts, so that its end is known, and is the first to be called back when it happens.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from heapq import heappop, heappush
+from typing import Any
+
+from simpy.core import Environment
+from simpy.events import NORMAL, URGENT, Event
+
+from tailrace.physics.arm import APART, CONTINUES, CONTINUES_LATE, NOWHERE, choose, positioning_s
+from tailrace.plan.stations import Arm
+
+NAN = float("nan")
+
+
+class Stay(Event):
+    """A stay at a station: an event, and what the stay is charged: ``wait_s`` and ``service_s``."""
+
+    def __init__(self, env: Environment, service_s: float, callback: Callable[[Any], None]) -> None:
+        # As simpy.Timeout does: the event is born with its value, and happens when it is scheduled.
+        self.env = env
+        self.callbacks = [callback]
+        self._value = None
+        self._ok = True
+        self.arrived_s = env.now
+        self.wait_s = 0.0
+        self.service_s = service_s
+
+
+class Fcfs:
+    """c servers and one queue, by rank (lower first) and then in order of arrival."""
+
+    def __init__(self, env: Environment, servers: int, ranked: bool) -> None:
+        """``ranked`` says whether ranks differ; otherwise the queue is a plain one."""
+        self._env = env
+        self._free = servers
+        self._servers = servers
+        self._queue: deque[Stay] = deque()
+        self._ranked: list[tuple[int, int, Stay]] | None = [] if ranked else None
+        self._joined = 0
+        self._busy_s = 0.0  # instants of service ends less those of starts: the rest is what is under way
+        self._waiting_s = 0.0
+
+    def arrive(self, work_s: float, rank: int) -> Stay:
+        """A path arrives and wants ``work_s`` of service."""
+        stay = Stay(self._env, work_s, self._finish)
+        if self._free:
+            self._free -= 1
+            self._busy_s -= stay.arrived_s
+            self._env.schedule(stay, NORMAL, work_s)
+            return stay
+        self._waiting_s -= stay.arrived_s
+        if self._ranked is None:
+            self._queue.append(stay)
+        else:
+            self._joined += 1
+            heappush(self._ranked, (rank, self._joined, stay))
+        return stay
+
+    def _finish(self, _: Stay) -> None:
+        if self._ranked is None:
+            stay = self._queue.popleft() if self._queue else None
+        else:
+            stay = heappop(self._ranked)[2] if self._ranked else None
+        now = self._env.now
+        if stay is None:
+            self._free += 1
+            self._busy_s += now
+            return
+        stay.wait_s = now - stay.arrived_s
+        self._waiting_s += now
+        self._env.schedule(stay, NORMAL, stay.service_s)
+
+    def integrals(self, now: float) -> tuple[float, float]:
+        """Integrals of the number of busy servers and of the number waiting, from 0 to now."""
+        waiting = len(self._queue) if self._ranked is None else len(self._ranked)
+        return self._busy_s + (self._servers - self._free) * now, self._waiting_s + waiting * now
+
+
+class Ps:
+    """Processor sharing with c servers: each of n present is served at the rate min(1, c / n).
+
+    Virtual time runs at that rate. A path that arrives at virtual time v and wants w of work leaves at v + w, so
+    the next to leave is the least of a heap. One timer is alive; whatever changes the number present sets a new
+    one, and the old ones are ignored when they go off.
+    """
+
+    def __init__(self, env: Environment, servers: int) -> None:
+        self._env = env
+        self._servers = servers
+        self._present: list[tuple[float, int, Stay]] = []
+        self._arrivals = 0
+        self._virtual = 0.0
+        self._changed_s = 0.0
+        self._timer: Event | None = None
+        self._busy_s = 0.0
+        self._waiting_s = 0.0
+
+    def arrive(self, work_s: float, rank: int) -> Stay:
+        """A path arrives and wants ``work_s`` of service."""
+        del rank
+        stay = Stay(self._env, work_s, _nothing)
+        self._advance(stay.arrived_s)
+        self._arrivals += 1
+        heappush(self._present, (self._virtual + work_s, self._arrivals, stay))
+        self._set_timer()
+        return stay
+
+    def _advance(self, now: float) -> None:
+        elapsed = now - self._changed_s
+        present = len(self._present)
+        self._changed_s = now
+        if present:
+            self._virtual += elapsed / max(1.0, present / self._servers)
+            busy = min(present, self._servers)
+            self._busy_s += busy * elapsed
+            self._waiting_s += (present - busy) * elapsed
+
+    def _set_timer(self) -> None:
+        timer = Event(self._env)
+        timer._ok, timer._value = True, None
+        timer.callbacks.append(self._leave)
+        stretch = max(1.0, len(self._present) / self._servers)
+        delay = max(0.0, (self._present[0][0] - self._virtual) * stretch)
+        self._env.schedule(timer, NORMAL, delay)
+        self._timer = timer
+
+    def _leave(self, timer: Event) -> None:
+        if timer is not self._timer:
+            return
+        now = self._env.now
+        self._advance(now)
+        self._virtual, _, stay = heappop(self._present)
+        if self._present:
+            self._set_timer()
+        else:
+            self._virtual = 0.0  # no drift: an empty station starts afresh
+            self._timer = None
+        stay.wait_s = max(0.0, now - stay.arrived_s - stay.service_s)
+        # The path walks on within this very event, as it would from a service end.
+        callbacks, stay.callbacks = stay.callbacks, None
+        for callback in callbacks:
+            callback(stay)
+
+    def integrals(self, now: float) -> tuple[float, float]:
+        """Integrals of the number of busy servers and of the number waiting, from 0 to now."""
+        present = len(self._present)
+        busy, elapsed = min(present, self._servers), now - self._changed_s
+        return self._busy_s + busy * elapsed, self._waiting_s + (present - busy) * elapsed
+
+
+class Delay:
+    """No queue: everyone is served at once."""
+
+    def __init__(self, env: Environment) -> None:
+        self._env = env
+
+    def arrive(self, work_s: float, rank: int) -> Stay:
+        """A path arrives and stays for ``work_s``."""
+        del rank
+        stay = Stay(self._env, work_s, _nothing)
+        self._env.schedule(stay, NORMAL, work_s)
+        return stay
+
+    def integrals(self, now: float) -> tuple[float, float]:
+        """A delay is neither busy nor waited for."""
+        del now
+        return NAN, NAN
+
+
+class ArmStation:
+    """One arm over turning platters; it picks the next request when it has finished one."""
+
+    def __init__(self, env: Environment, arm: Arm, phase: float) -> None:
+        self._env = env
+        self._arm = arm
+        curve = (arm.edges.tolist(), arm.a.tolist(), arm.b.tolist(), arm.c.tolist())
+        self._turning = (arm.turns_per_s, phase, *curve)
+        self._head = 0.0
+        self._end = NOWHERE
+        self._busy = False
+        self._slots: list[int] = []  # places of the waiting in the columns below, in order of arrival
+        self._unused: list[int] = []
+        self._stays: list[Stay] = []
+        self._arrived: list[float] = []
+        self._start: list[float] = []
+        self._target: list[float] = []
+        self._angle: list[float] = []
+        self._settle: list[float] = []
+        self._stop: list[float] = []
+        self._busy_s = 0.0
+        self._waiting_s = 0.0
+
+    def arrive(self, work_s: float, access: tuple[float, float, float, float, float]) -> Stay:
+        """A path arrives with a transfer of ``work_s``; ``access`` is (target, angle, settle, start, end)."""
+        stay = Stay(self._env, work_s, self._finish)
+        target, angle, settle_s, start, end = access
+        if self._unused:
+            slot = self._unused.pop()
+        else:
+            slot = len(self._stays)
+            for column in (self._arrived, self._start, self._target, self._angle, self._settle, self._stop):
+                column.append(0.0)
+            self._stays.append(stay)
+        self._stays[slot] = stay
+        self._arrived[slot] = stay.arrived_s
+        self._start[slot], self._stop[slot] = start, end
+        self._target[slot], self._angle[slot], self._settle[slot] = target, angle, settle_s
+        self._slots.append(slot)
+        self._waiting_s -= stay.arrived_s
+        if not self._busy:
+            self._busy = True
+            self._busy_s -= stay.arrived_s
+            self._serve_next(at_service_end=False)
+        return stay
+
+    def _finish(self, _: Stay) -> None:
+        if self._slots:
+            self._serve_next(at_service_end=True)
+        else:
+            self._busy = False
+            self._busy_s += self._env.now
+
+    def _serve_next(self, at_service_end: bool) -> None:
+        now, arm = self._env.now, self._arm
+        place = choose(
+            arm.rule,
+            now,
+            len(self._slots),
+            self._slots,
+            self._arrived,
+            self._start,
+            self._target,
+            self._angle,
+            self._settle,
+            self._head,
+            self._end,
+            at_service_end,
+            arm.age_limit_s,
+            *self._turning,
+        )
+        slot = self._slots.pop(place)
+        self._unused.append(slot)
+        continues = APART
+        if self._start[slot] == self._end:
+            continues = CONTINUES if at_service_end else CONTINUES_LATE
+        target = self._target[slot]
+        position = positioning_s(
+            now, self._head, target, self._angle[slot], self._settle[slot], continues, *self._turning
+        )
+        self._head, self._end = target, self._stop[slot]
+        stay = self._stays[slot]
+        stay.wait_s = now - stay.arrived_s
+        stay.service_s = position + stay.service_s
+        self._waiting_s += now
+        self._env.schedule(stay, NORMAL, stay.service_s)
+
+    def integrals(self, now: float) -> tuple[float, float]:
+        """Integrals of busy (0 or 1) and of the number waiting, from 0 to now."""
+        busy_s = self._busy_s + now if self._busy else self._busy_s
+        return busy_s, self._waiting_s + len(self._slots) * now
+
+
+class Pool:
+    """Permits, taken strictly first come, first served: nobody overtakes one who waits for more."""
+
+    def __init__(self, env: Environment, permits: int) -> None:
+        self._env = env
+        self._permits = permits
+        self._free = float(permits)
+        self._queue: deque[tuple[float, Stay]] = deque()
+        self._held_s = 0.0
+        self._waiting_s = 0.0
+
+    def take(self, permits: float) -> Stay | None:
+        """Take permits: None if they were free, else what to wait for."""
+        now = self._env.now
+        if not self._queue and self._free >= permits:
+            self._free -= permits
+            self._held_s -= permits * now
+            return None
+        stay = Stay(self._env, 0.0, _nothing)
+        self._queue.append((permits, stay))
+        self._waiting_s -= now
+        return stay
+
+    def give(self, permits: float) -> None:
+        """Give permits back; those who waited for them become ready, in order."""
+        now = self._env.now
+        self._free += permits
+        self._held_s += permits * now
+        while self._queue and self._queue[0][0] <= self._free:
+            granted, stay = self._queue.popleft()
+            self._free -= granted
+            self._held_s -= granted * now
+            self._waiting_s += now
+            stay.wait_s = now - stay.arrived_s
+            self._env.schedule(stay, URGENT)
+
+    def integrals(self, now: float) -> tuple[float, float]:
+        """Integrals of the number of permits held and of the number waiting, from 0 to now."""
+        return self._held_s + (self._permits - self._free) * now, self._waiting_s + len(self._queue) * now
+
+
+def _nothing(_: Event) -> None:
+    """For stays whose station has nothing to do when they end."""

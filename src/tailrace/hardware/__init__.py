@@ -1,0 +1,1 @@
+"""What does each stage cost, in seconds? Nothing here knows of queues."""

@@ -1,0 +1,47 @@
+"""How much processor time does a request cost?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tailrace.arrays import FloatArray, IntArray
+from tailrace.hardware.service import gamma_times
+from tailrace.scenario.server import Controller
+
+
+@dataclass(frozen=True)
+class ControllerCost:
+    """Seconds on one core."""
+
+    per_request_s: float
+    per_completion_s: float
+    per_disk_operation_s: float
+    copy_rate: float | None
+    variability: float
+
+    @classmethod
+    def of(cls, controller: Controller) -> ControllerCost:
+        """The costs of a scenario's controller."""
+        return cls(
+            controller.per_request,
+            controller.per_completion,
+            controller.per_disk_operation,
+            controller.copy_rate,
+            controller.variability,
+        )
+
+    def intake_s(self, u: FloatArray) -> FloatArray:
+        """Taking a request in."""
+        return gamma_times(self.per_request_s, self.variability, u)
+
+    def dispatch_s(self, operations: IntArray, u: FloatArray) -> FloatArray:
+        """Issuing a request's drive operations: the sum of as many independent gamma times, again gamma."""
+        return gamma_times(self.per_disk_operation_s * operations, self.variability / operations, u)
+
+    def completion_s(self, u: FloatArray) -> FloatArray:
+        """Seeing a request out."""
+        return gamma_times(self.per_completion_s, self.variability, u)
+
+    def copy_s(self, size_bytes: IntArray) -> FloatArray:
+        """Moving bytes through a core: copied, checksummed or encrypted."""
+        return size_bytes / self.copy_rate if self.copy_rate is not None else 0.0 * size_bytes

@@ -1,0 +1,46 @@
+"""Service times by distribution, from uniform draws: one draw, one time, in all designs compared."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tailrace.arrays import FloatArray
+from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
+
+
+def service_times(law: Law, u: FloatArray) -> FloatArray:
+    """Service times in seconds from uniform draws in (0, 1), by inversion; shape of ``u``."""
+    match law:
+        case Constant():
+            return np.full(u.shape, law.value)
+        case Exponential():
+            return -np.log1p(-u) * law.mean
+        case Uniform():
+            return law.low + u * (law.high - law.low)
+        case Gamma():
+            return gamma_times(law.mean, law.scv, u)
+        case Lognormal():
+            from scipy.special import ndtri
+
+            variance = np.log1p(law.scv)
+            times: FloatArray = law.mean * np.exp(np.sqrt(variance) * ndtri(u) - 0.5 * variance)
+            return times
+        case Hyperexponential():
+            return two_phase_from_uniform(u, law.mean, law.scv)
+
+
+def gamma_times(mean_s: float | FloatArray, scv: float | FloatArray, u: FloatArray) -> FloatArray:
+    """Gamma times in seconds with the given mean and squared coefficient of variation, by inversion.
+
+    0 gives the constant and 1 the exponential distribution. Shape of ``u``.
+    """
+    spread = np.asarray(scv)
+    if bool((spread == 0.0).all()):
+        return np.broadcast_to(np.asarray(mean_s, dtype=np.float64), u.shape).copy()
+    if bool((spread == 1.0).all()):
+        return -np.log1p(-u) * mean_s
+    from scipy.special import gammaincinv
+
+    times: FloatArray = gammaincinv(1.0 / spread, u) * spread * mean_s
+    return times

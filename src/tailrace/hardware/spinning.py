@@ -1,0 +1,57 @@
+"""Where on a spinning drive does an access lie, and how long does it take to pass?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+from tailrace.arrays import FloatArray, IntArray
+from tailrace.physics import platter
+from tailrace.physics.seek import SeekCurve, pair_curve, three_point_curve, two_piece_curve
+from tailrace.scenario.media import Spinning, TwoPieceSeek
+
+
+@dataclass(frozen=True)
+class SpinningCost:
+    """One spinning drive. Rates in bytes per second."""
+
+    capacity: int
+    outer_rate: float
+    inner_rate: float
+    turns_per_s: float
+    write_settle_s: float
+    curve: SeekCurve
+
+    @classmethod
+    def of(cls, drive: Spinning) -> SpinningCost:
+        """The costs of a scenario's spinning drive."""
+        return cls(
+            int(drive.capacity),
+            drive.outer_rate,
+            drive.inner_rate if drive.inner_rate is not None else drive.outer_rate,
+            drive.rpm,
+            drive.write_settle,
+            seek_curve(drive),
+        )
+
+    def position(self, address: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Share of the stroke and angle in turns at which each address lies."""
+        turns = platter.total_turns(self.capacity, self.turns_per_s, self.outer_rate, self.inner_rate)
+        return platter.position(address / self.capacity, self.outer_rate / self.inner_rate, turns)
+
+    def transfer_s(self, address: IntArray, size_bytes: IntArray) -> FloatArray:
+        """Seconds for the bytes to pass under the head."""
+        return platter.transfer_s(address, size_bytes, self.capacity, self.outer_rate, self.inner_rate)
+
+
+def seek_curve(drive: Spinning) -> SeekCurve:
+    """The seek curve in whichever form the scenario gives it."""
+    curve = drive.seek_curve
+    if isinstance(curve, TwoPieceSeek):
+        return two_piece_curve(curve.cylinders, curve.boundary, curve.near, curve.far)
+    if curve is not None:
+        return pair_curve([point.share for point in curve], [point.time for point in curve])
+    assert drive.seek_adjacent is not None
+    assert drive.seek_average is not None
+    assert drive.seek_full is not None
+    return three_point_curve(drive.seek_adjacent, drive.seek_average, drive.seek_full)

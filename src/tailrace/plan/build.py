@@ -1,0 +1,104 @@
+"""From a scenario to a plan: stations, sources of requests, and the clients that draw on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tailrace.plan.demand import Demand, chunk_demand
+from tailrace.plan.server import ServerPlan
+from tailrace.plan.source import ClassPlan, ClosedSource, OpenSource, Source
+from tailrace.plan.stations import Stations
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.workload import Workload
+from tailrace.workload.arrivals import ArrivalStream
+from tailrace.workload.streams import Streams
+
+DEFAULT_ROWS = 4096
+ROWS_OF_ALL_CLIENTS = 2**17
+SPREAD_SAMPLE = 64
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that an engine needs to know.
+
+    ``classes`` are the names in ascending order, by which rows number them, ``priorities`` their ranks at fcfs
+    stations (lower first). ``open_source`` is None if no class is open. ``closed`` are the sources of closed
+    classes, ``slots`` the independent cycles that draw on them, in the order in which they start: place of
+    the source, and client.
+    """
+
+    stations: Stations
+    classes: tuple[str, ...]
+    priorities: tuple[int, ...]
+    open_source: Source | None
+    closed: tuple[Source, ...]
+    slots: tuple[tuple[int, int], ...]
+
+
+def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFAULT_ROWS) -> Plan:
+    """The plan of one replication. ``rows`` is the size of the blocks, which changes nothing in the answer."""
+    server = ServerPlan(scenario, seed, replication)
+    spans = dict(zip((each.name for each in scenario.workload), scenario.spans(), strict=True))
+    by_name = sorted(scenario.workload, key=lambda each: each.name)
+
+    def planned(number: int, workload: Workload, client: int | None = None) -> ClassPlan:
+        streams = Streams(seed, replication, workload.name, client)
+        return ClassPlan(server, workload, spans[workload.name], streams, number)
+
+    opened = [planned(number, each) for number, each in enumerate(by_name) if each.is_open]
+    arrivals = [ArrivalStream(plan.workload, scenario.load, plan.streams) for plan in opened]
+    open_source = OpenSource(opened, arrivals, server.stations, rows) if opened else None
+
+    closed: list[Source] = []
+    slots: list[tuple[int, int]] = []
+    for number, workload in enumerate(by_name):
+        if workload.is_open:
+            continue
+        depth = workload.queue_depth or 1
+        spread_s = 0.0
+        if not workload.think_time:
+            sample = planned(number, workload, client=0).chunk(
+                np.zeros(SPREAD_SAMPLE), np.zeros(SPREAD_SAMPLE, int)
+            )
+            spread_s = chunk_demand(sample, server.stations).awaited_s
+        if not needs_source_per_client(scenario, workload):
+            count = workload.clients * depth
+            slots += [(len(closed), slot // depth) for slot in range(count)]
+            closed.append(ClosedSource(planned(number, workload), None, count, spread_s, rows))
+            continue
+        share = min(rows, max(ROWS_OF_ALL_CLIENTS // workload.clients, 16))
+        for client in range(workload.clients):
+            slots += [(len(closed), client)] * depth
+            closed.append(ClosedSource(planned(number, workload, client), client, depth, spread_s, share))
+    return Plan(
+        server.stations,
+        tuple(each.name for each in by_name),
+        tuple(each.priority for each in by_name),
+        open_source,
+        tuple(closed),
+        tuple(slots),
+    )
+
+
+def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
+    """Whether a closed class's requests depend on which client issues them."""
+    own_link = getattr(scenario.server.network, "client_rate", None) is not None
+    return workload.pattern == "sequential" or own_link
+
+
+def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
+    """The stations, and the mean demand of each class on them, from about ``steps`` steps of its own plan."""
+    server = ServerPlan(scenario, seed, replication=0)
+    demands = {}
+    for workload, span in zip(scenario.workload, scenario.spans(), strict=True):
+        streams = Streams(seed, 0, workload.name)
+        plan = ClassPlan(server, workload, span, streams, number=0)
+        first = plan.chunk(np.zeros(SPREAD_SAMPLE), np.arange(SPREAD_SAMPLE) % workload.clients)
+        per_request = first.steps.op.size / SPREAD_SAMPLE
+        rows = int(min(max(steps / per_request, SPREAD_SAMPLE), 16384))
+        chunk = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
+        demands[workload.name] = chunk_demand(chunk, server.stations)
+    return server.stations, demands

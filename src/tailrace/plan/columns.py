@@ -1,0 +1,89 @@
+"""The columns in which a plan reaches an engine: rows (requests) and the steps of their paths.
+
+A path is a run of steps that ends with END. SPLIT k is followed by k branches, each BRANCH n and then n steps of
+which the last is END; the path goes on behind the last branch when all of them have ended. DETACH n is followed
+by n steps, the last END, that go their own way. Lengths instead of pointers: a path can be walked in order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tailrace.arrays import FloatArray, IntArray
+
+END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH = range(7)
+OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach")
+
+READ, WRITE = 0, 1
+
+
+class Stage(IntEnum):
+    """The four places that a request passes."""
+
+    NETWORK = 0
+    CONTROLLER = 1
+    LANE = 2
+    MEDIA = 3
+
+
+STAGES = ("network", "controller", "lane", "media")
+
+
+@dataclass(frozen=True)
+class Access:
+    """What an arm must know of a visit, one entry a visit: shares of the stroke and turn, seconds, bytes."""
+
+    target: FloatArray
+    angle: FloatArray
+    settle_s: FloatArray
+    start: FloatArray
+    end: FloatArray
+
+
+@dataclass
+class Steps:
+    """Steps in columns, shape (number of steps,). ``work`` is seconds of service or a number of permits.
+
+    ``arg`` is the station or pool, the number of branches, or the length to jump. The arm's columns are None
+    where no station is an arm.
+    """
+
+    op: NDArray[np.uint8]
+    arg: NDArray[np.int32]
+    work: FloatArray
+    access: Access | None = None
+
+    @classmethod
+    def empty(cls, count: int, with_access: bool) -> Steps:
+        """Room for ``count`` steps, each END until something is written over it."""
+        access = None
+        if with_access:
+            floats = (np.zeros(count), np.zeros(count), np.zeros(count))
+            access = Access(*floats, np.full(count, -1.0), np.full(count, -1.0))
+        return cls(
+            np.full(count, END, dtype=np.uint8), np.zeros(count, dtype=np.int32), np.zeros(count), access
+        )
+
+
+@dataclass
+class Chunk:
+    """A block of consecutive rows of one source, with their paths.
+
+    All row columns have the shape (rows,): ``first`` is the row's first step; ``gap_s`` the time since the
+    previous arrival of the source (open) or the think time before the issue (closed); ``kind`` READ or WRITE.
+    """
+
+    first: IntArray
+    gap_s: FloatArray
+    class_index: NDArray[np.uint16]
+    client: NDArray[np.uint32]
+    size_bytes: IntArray
+    kind: NDArray[np.uint8]
+    steps: Steps
+
+    def __len__(self) -> int:
+        return self.first.size

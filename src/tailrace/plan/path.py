@@ -1,0 +1,167 @@
+"""Paths of many requests at once, described as an expression and written into columns in one go.
+
+Each class below describes the paths of ``count`` items side by side. Lengths are known from the description
+(an int where all items agree), so every step is written exactly once, straight to where it belongs.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+
+import numpy as np
+
+from tailrace.arrays import BoolArray, FloatArray, IntArray
+from tailrace.plan.columns import BRANCH, DETACH, GIVE, SPLIT, TAKE, VISIT, Access, Steps
+
+
+class Path(ABC):
+    """The paths of ``count`` items; ``lengths`` is the number of steps, an int or of shape (count,)."""
+
+    count: int
+    lengths: int | IntArray
+
+    @abstractmethod
+    def write(self, steps: Steps, at: IntArray) -> None:
+        """Write each item's steps from its position ``at`` on, shape (count,)."""
+
+
+class _Step(Path):
+    def __init__(
+        self, op: int, count: int, arg: int | IntArray, work: float | FloatArray, access: Access | None = None
+    ) -> None:
+        self.count, self.lengths = count, 1
+        self._op, self._arg, self._work, self._access = op, arg, work, access
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        steps.op[at] = self._op
+        steps.arg[at] = self._arg
+        steps.work[at] = self._work
+        if self._access is not None and steps.access is not None:
+            steps.access.target[at] = self._access.target
+            steps.access.angle[at] = self._access.angle
+            steps.access.settle_s[at] = self._access.settle_s
+            steps.access.start[at] = self._access.start
+            steps.access.end[at] = self._access.end
+
+
+def visit(
+    count: int, station: int | IntArray, work_s: float | FloatArray, access: Access | None = None
+) -> Path:
+    """One visit to a station, with ``work_s`` seconds of service at full rate."""
+    return _Step(VISIT, count, station, work_s, access)
+
+
+def take(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:
+    """Take permits from a pool, waiting for them first come, first served."""
+    return _Step(TAKE, count, pool, permits)
+
+
+def give(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:
+    """Give permits back to a pool."""
+    return _Step(GIVE, count, pool, permits)
+
+
+class Series(Path):
+    """One path after the other; no parts at all are a path of no steps."""
+
+    def __init__(self, count: int, parts: Sequence[Path]) -> None:
+        """Raises ValueError if a part does not describe ``count`` items."""
+        if any(part.count != count for part in parts):
+            raise ValueError(f"parts of a series of {count} describe {[part.count for part in parts]} items")
+        self.count = count
+        self.lengths = 0
+        for part in parts:
+            self.lengths = self.lengths + part.lengths
+        self._parts = parts
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        for part in self._parts:
+            part.write(steps, at)
+            at = at + part.lengths
+
+
+class Choice(Path):
+    """One path for the items that ``chosen`` marks, another for the rest."""
+
+    def __init__(self, chosen: BoolArray, yes: Path, no: Path) -> None:
+        self.count = chosen.size
+        self.lengths = np.empty(self.count, dtype=np.int64)
+        self.lengths[chosen] = yes.lengths
+        self.lengths[~chosen] = no.lengths
+        self._chosen, self._yes, self._no = chosen, yes, no
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        self._yes.write(steps, at[self._chosen])
+        self._no.write(steps, at[~self._chosen])
+
+
+def fork(child: Path, counts: IntArray) -> Path:
+    """Each item's children side by side: it goes on when the last has ended.
+
+    ``counts`` of shape (items,) says how many of the child paths, in order, belong to each item. A single
+    child is walked by the item itself.
+    """
+    if child.count == counts.size and bool((counts == 1).all()):
+        return child
+    return _Fork(child, counts)
+
+
+class _Fork(Path):
+    def __init__(self, child: Path, counts: IntArray) -> None:
+        self.count = counts.size
+        self._child, self._counts = child, counts
+        blocks = np.broadcast_to(np.asarray(child.lengths) + 2, (child.count,))
+        self._single = counts == 1
+        self._offsets, totals = _side_by_side(blocks, counts)
+        self.lengths = np.where(self._single, totals - 2, totals + (counts > 0))
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        several = self._counts > 1
+        steps.op[at[several]] = SPLIT
+        steps.arg[at[several]] = self._counts[several]
+        begin = np.repeat(at, self._counts) + self._offsets
+        alone = np.repeat(self._single, self._counts)
+        heads = begin[~alone] + 1
+        steps.op[heads] = BRANCH
+        steps.arg[heads] = np.broadcast_to(np.asarray(self._child.lengths) + 1, begin.shape)[~alone]
+        self._child.write(steps, np.where(alone, begin, begin + 2))
+
+
+class InTurn(Path):
+    """Each item's children one after the other."""
+
+    def __init__(self, child: Path, counts: IntArray) -> None:
+        """``counts`` of shape (items,) says how many of the child paths belong to each item."""
+        self.count = counts.size
+        self._child, self._counts = child, counts
+        blocks = np.broadcast_to(np.asarray(child.lengths), (child.count,))
+        self._offsets, self.lengths = _side_by_side(blocks, counts)
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        self._child.write(steps, np.repeat(at, self._counts) + self._offsets)
+
+
+class Behind(Path):
+    """Each item's children go their own way, detached, and are waited for by nobody."""
+
+    def __init__(self, child: Path, counts: IntArray) -> None:
+        """``counts`` of shape (items,) says how many of the child paths belong to each item."""
+        self.count = counts.size
+        self._child, self._counts = child, counts
+        blocks = np.broadcast_to(np.asarray(child.lengths) + 2, (child.count,))
+        self._offsets, self.lengths = _side_by_side(blocks, counts)
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        heads = np.repeat(at, self._counts) + self._offsets
+        steps.op[heads] = DETACH
+        steps.arg[heads] = np.asarray(self._child.lengths) + 1
+        self._child.write(steps, heads + 1)
+
+
+def _side_by_side(blocks: IntArray, counts: IntArray) -> tuple[IntArray, IntArray]:
+    """Offset of each child's block within its item, and the length of all blocks of each item."""
+    ends = np.concatenate([[0], np.cumsum(blocks)])
+    last = np.cumsum(counts)
+    offsets = ends[:-1] - np.repeat(ends[last - counts], counts)
+    return offsets, ends[last] - ends[last - counts]

@@ -1,0 +1,185 @@
+"""A server as stations, and the whole path of a block of requests through it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tailrace.arrays import IntArray
+from tailrace.hardware.controller import ControllerCost
+from tailrace.hardware.layout import Striping
+from tailrace.plan.columns import Stage
+from tailrace.plan.flash import FlashPlan
+from tailrace.plan.links import LanesPlan, LawStagePlan, NetworkPlan, pieces, plan_lanes
+from tailrace.plan.media import GenericPlan, MediaPlan, SpinningPlan, WriteState
+from tailrace.plan.operations import Operations
+from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
+from tailrace.plan.stations import Discipline, Stations
+from tailrace.scenario.media import Flash, Generic
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import Controller, Lanes, LawStage, Server
+from tailrace.scenario.workload import Workload
+from tailrace.workload.requests import Requests
+from tailrace.workload.streams import Purpose, Streams
+
+DEFAULT_PIECE = 128 * 1024
+
+LIMIT_BURST_S = 1e-3
+"""A class's rate limit lets pass at once what it grants in this time (at least one request)."""
+
+
+class ServerPlan:
+    """The stations of a scenario's server, and :meth:`path`, which lays requests over them."""
+
+    def __init__(self, scenario: Scenario, seed: int, replication: int) -> None:
+        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles."""
+        server = scenario.server
+        self.stations = Stations()
+        self._scenario = scenario
+        self._network = _plan_network(scenario, self.stations)
+        self._first_client = _first_clients(scenario.workload)
+        self._controller = _plan_controller(server.controller, self.stations)
+        self._limits = {
+            workload.name: _Limit(workload.name, workload.limit, self.stations)
+            for workload in sorted(scenario.workload, key=lambda each: each.name)
+            if workload.limit is not None
+        }
+        lanes = plan_lanes(server.lanes, server.media.count, self.stations)
+        hardware = Streams(seed, replication, "hardware")
+        self._media = _plan_media(server, lanes, hardware, self.stations)
+        self._striping = Striping(server.media.count, int(server.layout.stripe_unit))
+
+    def new_state(self) -> WriteState:
+        """The state of a source of requests before its first block."""
+        return self._media.new_state()
+
+    def path(self, workload: Workload, requests: Requests, state: WriteState) -> Path:
+        """The paths of requests of one class, in the order of the class or of its source.
+
+        ``state`` is what earlier blocks of the same source left behind; it is brought up to date.
+        """
+        if requests.read.all():
+            return self._one_kind(workload, requests, state, reads=True)
+        if not requests.read.any():
+            return self._one_kind(workload, requests, state, reads=False)
+        reads = self._one_kind(workload, requests.where(requests.read), state, reads=True)
+        writes = self._one_kind(workload, requests.where(~requests.read), state, reads=False)
+        return Choice(requests.read, reads, writes)
+
+    def _one_kind(self, workload: Workload, requests: Requests, state: WriteState, reads: bool) -> Path:
+        extents = self._striping.operations(requests.address, requests.size_bytes)
+        operations = Operations(requests, extents)
+        if reads:
+            media = self._media.reads(operations)
+        else:
+            random = workload.pattern == "random"
+            media = self._media.writes(operations, workload.durable, random, state)
+        path: list[Path] = []
+        network, controller, first = self._network, self._controller, self._first_client[workload.name]
+        if isinstance(network, NetworkPlan):
+            path += network.arrive(requests, first, with_data=not reads)
+        elif network is not None:
+            path += network.arrive(requests)
+        if workload.name in self._limits:
+            path += self._limits[workload.name].pass_through(len(requests))
+        if isinstance(controller, ControllerPlan):
+            path += controller.arrive(requests, extents.counts, with_data=not reads)
+        elif controller is not None:
+            path += controller.arrive(requests)
+        path.append(fork(media, extents.counts))
+        if isinstance(controller, ControllerPlan):
+            path += controller.leave(requests, with_data=reads)
+        if isinstance(network, NetworkPlan):
+            path += network.leave(requests, first, with_data=reads)
+        return Series(len(requests), path)
+
+
+class ControllerPlan:
+    """Cores that take requests in, issue drive operations, copy data and see requests out."""
+
+    def __init__(self, controller: Controller, stations: Stations) -> None:
+        self._cost = ControllerCost.of(controller)
+        self._piece = int(controller.copy_piece)
+        self._cores = stations.add("cores", Stage.CONTROLLER, Discipline.FCFS, controller.cores)
+
+    def arrive(self, requests: Requests, operations: IntArray, with_data: bool) -> list[Path]:
+        """Take in, issue the operations and, for writes, copy: the first piece goes with the rest in one visit."""
+        work = self._cost.intake_s(requests.uniforms(Purpose.INTAKE))
+        work = work + self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
+        count = len(requests)
+        if not with_data:
+            return [visit(count, self._cores, work)]
+        first, others, counts = self._copies(requests)
+        return [
+            visit(count, self._cores, work + self._cost.copy_s(first)),
+            InTurn(visit(others.size, self._cores, self._cost.copy_s(others)), counts),
+        ]
+
+    def leave(self, requests: Requests, with_data: bool) -> list[Path]:
+        """For reads, copy, and see out: the last piece goes with the rest in one visit."""
+        work = self._cost.completion_s(requests.uniforms(Purpose.COMPLETION))
+        count = len(requests)
+        if not with_data:
+            return [visit(count, self._cores, work)]
+        last, others, counts = self._copies(requests)
+        return [
+            InTurn(visit(others.size, self._cores, self._cost.copy_s(others)), counts),
+            visit(count, self._cores, work + self._cost.copy_s(last)),
+        ]
+
+    def _copies(self, requests: Requests) -> tuple[IntArray, IntArray, IntArray]:
+        """Bytes of the partial (or only) piece of each request; all its whole pieces, and how many they are."""
+        counts, sizes = pieces(requests.size_bytes, self._piece)
+        ends = np.cumsum(counts) - 1
+        return sizes[ends], np.delete(sizes, ends), counts - 1
+
+
+class _Limit:
+    """A class's rate limit: a bucket of permits, each put back one interval after the one before it."""
+
+    def __init__(self, name: str, limit: float, stations: Stations) -> None:
+        self._interval_s = 1.0 / limit
+        burst = max(int(limit * LIMIT_BURST_S), 1)
+        self._refill = stations.add(f"limit of {name}", Stage.CONTROLLER, Discipline.FCFS)
+        self._bucket = stations.add(
+            f"allowance of {name}", Stage.CONTROLLER, Discipline.TOKEN, burst, paces=False
+        )
+
+    def pass_through(self, count: int) -> list[Path]:
+        """Take a permit, which comes back by itself."""
+        refill = Series(count, [visit(count, self._refill, self._interval_s), give(count, self._bucket)])
+        return [take(count, self._bucket), Behind(refill, np.ones(count, dtype=np.int64))]
+
+
+def _plan_network(scenario: Scenario, stations: Stations) -> NetworkPlan | LawStagePlan | None:
+    network = scenario.server.network
+    if network is None:
+        return None
+    if isinstance(network, LawStage):
+        return LawStagePlan(network, Stage.NETWORK, "network", Purpose.NETWORK, stations)
+    return NetworkPlan(network, sum(each.clients for each in scenario.workload), stations)
+
+
+def _plan_controller(
+    controller: Controller | LawStage | None, stations: Stations
+) -> ControllerPlan | LawStagePlan | None:
+    if controller is None:
+        return None
+    if isinstance(controller, LawStage):
+        return LawStagePlan(controller, Stage.CONTROLLER, "controller", Purpose.CONTROLLER, stations)
+    return ControllerPlan(controller, stations)
+
+
+def _plan_media(server: Server, lanes: LanesPlan, hardware: Streams, stations: Stations) -> MediaPlan:
+    piece = int(server.lanes.transfer_piece) if isinstance(server.lanes, Lanes) else DEFAULT_PIECE
+    if isinstance(server.media, Generic):
+        return GenericPlan(server.media, lanes, stations)
+    if isinstance(server.media, Flash):
+        return FlashPlan(server.media, server.queue_slots or 1, piece, lanes, stations)
+    return SpinningPlan(server.media, piece, lanes, hardware, stations)
+
+
+def _first_clients(workloads: tuple[Workload, ...]) -> dict[str, int]:
+    """Number of the first client of each class, counting through the classes in order of name."""
+    by_name = sorted(workloads, key=lambda each: each.name)
+    ends = np.cumsum([each.clients for each in by_name])
+    return {each.name: int(end) - each.clients for each, end in zip(by_name, ends, strict=True)}

@@ -1,0 +1,104 @@
+"""The stations of a server: who can be waited for, and under which discipline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+import numpy as np
+
+from tailrace.arrays import FloatArray, IntArray
+from tailrace.plan.columns import Stage
+
+
+class Discipline(IntEnum):
+    """How a station serves those who are present."""
+
+    FCFS = 0
+    PS = 1
+    DELAY = 2
+    ARM = 3
+    TOKEN = 4
+
+
+DISCIPLINES = {"fcfs": Discipline.FCFS, "ps": Discipline.PS, "delay": Discipline.DELAY}
+
+
+@dataclass(frozen=True)
+class Arm:
+    """What the arms of one kind of drive have in common, and the phase of each spindle.
+
+    ``rule`` is one of the scheduling constants of :mod:`tailrace.physics.arm`; the seek curve is
+    ``a + b sqrt(x) + c x`` seconds on pieces of the stroke that end at ``edges``; ``phase`` in turns, one entry
+    a drive.
+    """
+
+    rule: int
+    turns_per_s: float
+    age_limit_s: float
+    edges: FloatArray
+    a: FloatArray
+    b: FloatArray
+    c: FloatArray
+    phase: FloatArray
+
+
+@dataclass(frozen=True)
+class Bank:
+    """Identical stations with consecutive numbers: the dies of all drives, say.
+
+    ``servers`` is per station (permits, for a pool of tokens). ``paces`` is False where permits bound how much
+    is under way rather than serve: such a pool can be full without anything being short.
+    """
+
+    name: str
+    stage: Stage
+    discipline: Discipline
+    first: int
+    count: int
+    servers: int
+    paces: bool = True
+    arm: Arm | None = None
+
+
+@dataclass
+class Stations:
+    """All banks of a server in the order in which they were added; numbers run through."""
+
+    banks: list[Bank] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return sum(bank.count for bank in self.banks)
+
+    @property
+    def have_arms(self) -> bool:
+        """Whether any station is an arm."""
+        return any(bank.discipline == Discipline.ARM for bank in self.banks)
+
+    def add(
+        self,
+        name: str,
+        stage: Stage,
+        discipline: Discipline,
+        servers: int = 1,
+        count: int = 1,
+        *,
+        paces: bool = True,
+        arm: Arm | None = None,
+    ) -> int:
+        """Add ``count`` identical stations and return the number of the first."""
+        first = len(self)
+        self.banks.append(Bank(name, stage, discipline, first, count, servers, paces, arm))
+        return first
+
+    def bank_of(self, number: int) -> Bank:
+        """The bank that a station belongs to. Raises IndexError if there is no such station."""
+        for bank in self.banks:
+            if bank.first <= number < bank.first + bank.count:
+                return bank
+        raise IndexError(f"station {number} of {len(self)}")
+
+    def per_station(self, attribute: str) -> IntArray:
+        """An integer attribute of the banks (stage, discipline, servers, paces), one entry a station."""
+        values = [int(getattr(bank, attribute)) for bank in self.banks]
+        return np.repeat(np.array(values, dtype=np.int64), [bank.count for bank in self.banks])
