@@ -10,7 +10,7 @@ Floats: TypeAlias = NDArray[np.float64]
 
 
 class PopularityGroups(NamedTuple):
-    """Items in groups of nearly equal popularity: `counts` items each, `shares` of the requests *per item*."""
+    """Items in groups of nearly equal popularity: `counts` items each, `shares` of requests *per item*."""
 
     counts: Floats
     shares: Floats
@@ -65,7 +65,7 @@ def zipf_groups(items: int, exponent: float, *, single: int = 4096, per_octave: 
 
 
 def characteristic_time(rates: ArrayLike, capacity: float, counts: ArrayLike | None = None) -> float:
-    """Time after which an unrequested item has left a cache of `capacity` items: sum(1 - exp(-rate t)) = capacity.
+    """Time after which an unrequested item has left the cache: the root of sum(1 - exp(-rate t)) = capacity.
 
     rates: requests per second of each item, shape (items,) or, with `counts` items of each rate, (groups,).
     Several classes that share the cache have one characteristic time: pass the rates of all of them. With

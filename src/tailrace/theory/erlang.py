@@ -2,9 +2,10 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammaincc, gammaln, xlog1py
+from scipy.special import gammaincc
 
 from tailrace.theory.domain import Floats, Value, non_negative, plain, stable, whole
+from tailrace.theory.poisson import poisson_term
 
 
 def erlang_b(servers: ArrayLike, offered: ArrayLike) -> Value:
@@ -20,15 +21,14 @@ def erlang_b(servers: ArrayLike, offered: ArrayLike) -> Value:
     losses above 1e-30, 2e-11 down to 1e-290 (compared with mpmath).
 
     Source: A. K. Erlang 1917; ITU Teletraffic Engineering Handbook, section "Erlang's B-formula" (from
-    memory). The Poisson term: C. Loader, "Fast and accurate computation of binomial probabilities", 2000
-    (from memory).
+    memory).
     Raises OutsideValidityError (a ValueError) for servers that are not whole or below 1 and for negative or
     non-finite load.
     """
     c, a = np.broadcast_arrays(whole("servers", servers), non_negative("offered", offered))
     far = a > c + 4 * np.sqrt(c) + 4
     near = np.where(far, c, a)
-    lost = _poisson_term(c, near) / gammaincc(c + 1, near)
+    lost = poisson_term(c, near) / gammaincc(c + 1, near)
     if far.any():
         lost = np.array(lost)
         lost[far] = _loss_above_capacity(c[far], a[far])
@@ -51,27 +51,6 @@ def erlang_c(servers: ArrayLike, offered: ArrayLike) -> Value:
     blocked = np.asarray(erlang_b(c, a))
     # (c - a) is exact in floating point near saturation, 1 - a/c is not.
     return plain(blocked / ((c - a) / c + a / c * blocked))
-
-
-def _poisson_term(c: Floats, a: Floats) -> Floats:
-    """Poisson probability of c at mean a: exp(-deviance - Stirling's remainder) / sqrt(2 pi c)."""
-    excess = (a - c) / c
-    # c (excess - log(1 + excess)): no difference of numbers as large as c log c.
-    with np.errstate(divide="ignore"):
-        deviance = np.where(a > 0, a - c - xlog1py(c, excess), np.inf)
-    term: Floats = np.exp(-deviance - _stirling_remainder(c)) / np.sqrt(2 * np.pi * c)
-    return term
-
-
-def _stirling_remainder(c: Floats) -> Floats:
-    """log c! - log(sqrt(2 pi c) (c/e)^c): direct for small c, the asymptotic series (1e-16) from 16."""
-    large = np.maximum(c, 16.0)
-    series = (
-        1 / 12 - (1 / 360 - (1 / 1260 - (1 / 1680 - 1 / (1188 * large**2)) / large**2) / large**2) / large**2
-    ) / large
-    small = np.minimum(c, 16.0)
-    direct = gammaln(small + 1) - (small + 0.5) * np.log(small) + small - 0.5 * np.log(2 * np.pi)
-    return np.asarray(np.where(c < 16, direct, series))
 
 
 def _loss_above_capacity(c: Floats, a: Floats) -> Floats:
