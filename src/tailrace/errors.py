@@ -47,7 +47,7 @@ class Problem:
 
 
 class ScenarioError(TailraceError):
-    """A scenario cannot be used. `problems` holds everything that is wrong with it, one line each in the text."""
+    """A scenario cannot be used: `problems` holds all that is wrong with it, a line each in the text."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)

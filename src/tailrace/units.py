@@ -1,8 +1,8 @@
 """What "25 Gbit/s" means: text with a unit in, a number in SI out, and back.
 
-The units are those of `units.txt` and no others: information (bit, byte) and rotation (turn) are dimensions of their own
-and requests are counted, so that a rate never passes for a size. Arithmetic is in exact fractions; one rounding to float
-at the end. pint is imported at the first conversion.
+The units are those of `units.txt` and no others: information (bit, byte) and rotation (turn) are dimensions
+of their own and requests are counted, so that a rate never passes for a size. Arithmetic is in exact
+fractions, with one rounding to float at the end. pint is imported at the first conversion.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ EXAMPLE: dict[str, str] = {
 SI_UNIT: dict[str, str] = {
     "time": "s",
     "size": "B",
-    "request rate": "1/s",
+    "request rate": "/s",
     "data rate": "B/s",
     "rotation rate": "turn/s",
 }
@@ -58,9 +58,9 @@ _SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
 # Units to write a number with, largest first. The first that gives a short number is taken.
 _WRITTEN: dict[str, tuple[str, ...]] = {
     "time": ("s", "ms", "us", "ns"),
-    "size": ("TiB", "GiB", "MiB", "KiB", "TB", "GB", "MB", "kB", "B"),
+    "size": ("PiB", "TiB", "GiB", "MiB", "KiB", "PB", "TB", "GB", "MB", "kB", "B"),
     "request rate": ("/s",),
-    "data rate": ("GB/s", "MB/s", "kB/s", "B/s"),
+    "data rate": ("PB/s", "TB/s", "GB/s", "MB/s", "kB/s", "B/s"),
     "rotation rate": ("rpm",),
 }
 
@@ -72,10 +72,10 @@ _LONGEST_TEXT = 100
 
 
 def parse(text: str, dimension: Dimension) -> float:
-    """Read a quantity such as "80 us" as a float in the SI unit of its dimension (`SI_UNIT`), correctly rounded.
+    """Read a quantity such as "80 us" as a float, correctly rounded, in the SI unit of its dimension.
 
     Raises:
-        UnitError: no number, no unit, an unknown unit, a unit of another dimension, or a number beyond a float.
+        UnitError: no number, no unit, an unknown unit or one of another dimension, or too large a number.
     """
     exact = parse_exact(text, dimension)
     try:
@@ -97,7 +97,7 @@ def parse_bytes(text: str) -> int:
 
 
 def parse_exact(text: str, dimension: Dimension) -> Fraction:
-    """Read a quantity as an exact fraction in the SI unit of its dimension. Raises UnitError as `parse` does."""
+    """Read a quantity as an exact fraction in the SI unit of its dimension. Raises UnitError as `parse`."""
     accepted = ACCEPTED[dimension]
     number, unit = _split(text, accepted)
     if not unit:
@@ -112,34 +112,45 @@ def parse_exact(text: str, dimension: Dimension) -> Fraction:
 
 
 def write(value: float, dimension: Dimension) -> str:
-    """Write a finite number in SI as text that `parse` reads back to the same number, in the unit that makes it shortest.
+    """Write a finite SI number as text that `parse` reads back to the same number, in the best unit.
 
     >>> write(8192, "size"), write(6e-05, "time"), write(3.125e9, "data rate")
     ('8 KiB', '60 us', '3.125 GB/s')
     """
     exact = Fraction(value)
-    candidates = []
+    texts = []
     for unit in _WRITTEN[dimension]:
-        factor = parse_exact(f"1 {unit}", dimension)
-        scaled = float(exact / factor)
+        scaled = float(exact / parse_exact(f"1 {unit}", dimension))
         digits = str(int(scaled)) if scaled.is_integer() and abs(scaled) < 1e15 else repr(scaled)
         text = f"{digits} {unit}"
-        same = (
-            parse_exact(text, dimension) == exact
-            if dimension == "size"
-            else parse(text, dimension) == float(value)
-        )
-        if same:
-            # 0 is written in the base unit, a number below one with a smaller unit
-            small = 0 < abs(scaled) < 1
-            candidates.append((value == 0 and unit not in ("s", "B", "B/s"), small, len(digits), text))
-    if not candidates:
-        return (
-            f"{exact.numerator} B"
-            if dimension == "size"
-            else f"{float(value)!r} {SI_UNIT[dimension].removeprefix('1')}"
-        )
-    return min(candidates, key=lambda candidate: candidate[:3])[3]
+        read_back = parse_exact(text, dimension) if dimension == "size" else parse(text, dimension)
+        if read_back == value:
+            ugly = "e" in digits or 0 < abs(scaled) < 1 or (value == 0 and unit != SI_UNIT[dimension])
+            texts.append((ugly, len(digits), text))
+    if not texts:  # a size beyond the digits of a float
+        return f"{exact} {_WRITTEN[dimension][-1]}"
+    return min(texts, key=lambda candidate: candidate[:2])[2]
+
+
+@cache
+def pattern(dimension: Dimension) -> str:
+    """A regular expression in the form of JSON Schema for the text that `parse` takes."""
+    number = r"\+?[0-9][0-9_]*(\.[0-9][0-9_]*)?([eE][+-]?[0-9]{1,3})?"
+    time, size = _names_of("[time]"), _names_of("[information]")
+    unit = {
+        "time": time,
+        "size": size,
+        "request rate": f"(requests?)? */ *{time}",
+        "data rate": f"{size} */ *{time}",
+        "rotation rate": f"(rpm|turns? */ *{time})",
+    }[dimension]
+    return f"^ *{number} *{unit} *$"
+
+
+def _names_of(dimension: str) -> str:
+    registry = _registry()
+    names = (name for name in _names() if dict(registry.parse_units(name).dimensionality) == {dimension: 1})
+    return f"({'|'.join(sorted(names))})"
 
 
 def _split(text: str, accepted: str) -> tuple[Fraction, str]:
@@ -151,11 +162,13 @@ def _split(text: str, accepted: str) -> tuple[Fraction, str]:
     match = _QUANTITY.fullmatch(stripped)
     if match is None:
         raise UnitError("not a number with a unit", accepted)
+    if match["unit"].startswith(","):
+        raise UnitError("a comma in the number", accepted)
     return Fraction(match["number"].replace("_", "")), match["unit"].strip()
 
 
 def _checked_unit(unit: str, dimension: Dimension) -> str:
-    """The unit as pint reads it, after a look at each name: pint alone would take "MBs" for a plural of MB."""
+    """The unit as pint reads it, each name looked up first: pint alone takes "MBs" for a plural of MB."""
     accepted = ACCEPTED[dimension]
     if "%" in unit or unit.lower() in ("percent", "per cent"):
         raise UnitError("a percentage", accepted)

@@ -5,7 +5,9 @@ from tailrace.scenario.media import Flash, Generic, Media, SeekPoint, Spinning, 
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.run import Run
 from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.schema import schema
 from tailrace.scenario.server import Controller, Lanes, LawStage, Layout, Network, Server
+from tailrace.scenario.starter import starter
 from tailrace.scenario.workload import SizeShare, Surge, Target, Workload
 
 __all__ = [
@@ -36,4 +38,6 @@ __all__ = [
     "Workload",
     "load",
     "parse",
+    "schema",
+    "starter",
 ]

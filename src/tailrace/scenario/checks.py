@@ -1,4 +1,4 @@
-"""Rules between the server and the workload, which no part can check alone."""
+"""Rules between the server and the workload, which neither can check alone."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from tailrace import units
-from tailrace.scenario.quantity import Finding
+from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.server import Network
 
 if TYPE_CHECKING:
@@ -17,15 +17,20 @@ if TYPE_CHECKING:
 STATE_BYTES = 2000
 """Memory reckoned for each client or outstanding request whose state lives as long as the run."""
 
-_MEDIA = (("server", "media"), ("server", "layout"))
+_CAPACITY: tuple[KeyPath, ...] = (
+    ("server", "media", "kind"),
+    ("server", "media", "count"),
+    ("server", "media", "capacity"),
+    ("server", "layout"),
+)
 
 
 def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple[tuple[int, int], ...]:
     """(start, length) of each class; see `Scenario.spans`."""
     in_row = [workload for workload in workloads if workload.start is None]
     unset = sum(workload.span is None for workload in in_row)
-    left = usable - sum(workload.span or 0 for workload in in_row)
-    share = max(left, 0) // unset if unset else 0
+    left = max(usable - sum(workload.span or 0 for workload in in_row), 0)
+    share = left // unset if unset else 0
     if share > stripe_unit:
         share -= share % stripe_unit
     result, position = [], 0
@@ -35,9 +40,8 @@ def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple
             result.append((position, length))
             position += length
         else:
-            result.append(
-                (workload.start, max(usable - workload.start, 0) if workload.span is None else workload.span)
-            )
+            rest = max(usable - workload.start, 0)
+            result.append((workload.start, rest if workload.span is None else workload.span))
     return tuple(result)
 
 
@@ -61,82 +65,95 @@ def _names(scenario: Scenario) -> Iterator[Finding]:
 
 def _addresses(scenario: Scenario) -> Iterator[Finding]:
     usable = scenario.server.usable_capacity
-    room = f"the usable capacity of {units.write(usable, 'size')}"
     if usable == 0:
+        key = ("server", "media", "capacity")
+        yield Finding(key, "less than one stripe unit", "at least server.layout.stripe_unit", _CAPACITY)
+    elif usable >= 2**63:
+        key = ("server", "media", "count")
+        yield Finding(key, "8 EiB or more in all", "fewer or smaller drives", _CAPACITY)
+    else:
+        fits = True
+        for index, span in enumerate(scenario.spans()):
+            too_large = tuple(_too_large(index, scenario.workload[index], usable))
+            fits = fits and not too_large
+            yield from too_large or _too_short(index, scenario, span[1])
+        if fits:
+            yield from _too_long_a_row(scenario, usable)
+
+
+def _too_large(index: int, workload: Workload, usable: int) -> Iterator[Finding]:
+    """A request, a span or a start that the capacity does not hold."""
+    key = ("workload", index)
+    most = units.write(usable, "size")
+    if workload.largest_size > usable:
+        yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", _CAPACITY)
+    if workload.span is not None and workload.span > usable:
+        yield Finding((*key, "span"), "beyond the usable capacity", f"at most {most}", _CAPACITY)
+    elif workload.start is not None and workload.start + (workload.span or 1) > usable:
+        accepted = f"start and span together at most {most}"
         yield Finding(
-            ("server", "media", "capacity"),
-            "less than one stripe unit",
-            "at least server.layout.stripe_unit",
-            _MEDIA,
+            (*key, "start"), "reaches beyond the usable capacity", accepted, (*_CAPACITY, (*key, "span"))
         )
+
+
+def _too_short(index: int, scenario: Scenario, length: int) -> Iterator[Finding]:
+    """A span, or each client's own part of it, that does not hold the largest request."""
+    workload = scenario.workload[index]
+    parts = workload.clients if workload.pattern == "sequential" else 1
+    in_row = sum(other.span or 0 for other in scenario.workload if other.start is None)
+    no_room_left = (
+        workload.span is None and workload.start is None and in_row >= scenario.server.usable_capacity
+    )
+    if length // parts >= workload.largest_size or no_room_left:  # the latter is said of the whole row
         return
-    if usable >= 2**63:
-        yield Finding(
-            ("server", "media", "count"), "more than 8 EiB in all", "less capacity or fewer drives", _MEDIA
-        )
-        return
-    placed = scenario.spans()
-    rows = [(("workload", index), workload) for index, workload in enumerate(scenario.workload)]
-    in_row = tuple((*path, "span") for path, workload in rows if workload.start is None)
-    fits = True
-    for (path, workload), (start, length) in zip(rows, placed, strict=True):
-        largest, span_key, start_key, size_key = (
-            workload.largest_size,
-            (*path, "span"),
-            (*path, "start"),
-            (*path, "request_size"),
-        )
-        if largest > usable:
-            yield Finding(size_key, f"larger than {room}", f"at most {units.write(usable, 'size')}", _MEDIA)
-            fits = False
-            continue
-        if workload.span is not None and length > usable:
-            yield Finding(span_key, f"beyond {room}", f"at most {units.write(usable, 'size')}", _MEDIA)
-            fits = False
-            continue
-        if workload.start is not None and start + length > usable:
-            accepted = f"start and span within {units.write(usable, 'size')}"
-            yield Finding(start_key, f"start and span reach beyond {room}", accepted, (*_MEDIA, span_key))
-            continue
-        if workload.start is not None and workload.span is None and length == 0:
-            accepted = f"less than {units.write(usable, 'size')}"
-            yield Finding(start_key, f"not within {room}", accepted, _MEDIA)
-            continue
-        walkers = workload.clients if workload.pattern == "sequential" else 1
-        if length // walkers < largest and (workload.span is not None or length > 0):
-            rests_on = (
-                size_key,
-                (*path, "clients"),
-                (*path, "pattern"),
-                start_key,
-                span_key,
-                *in_row,
-                *_MEDIA,
-            )
-            each = f" for each of the {walkers} clients" if walkers > 1 else ""
-            wrong = f"a span of {units.write(length, 'size')} is too short{each} for a request of {units.write(largest, 'size')}"
-            yield Finding(span_key, wrong, f"at least {units.write(largest * walkers, 'size')}", rests_on)
-    total = sum(workload.span or 0 for _, workload in rows if workload.start is None)
-    unset = [path for path, workload in rows if workload.start is None and workload.span is None]
-    if fits and (total > usable or (total == usable and unset)):
-        wrong = f"the spans add up to {units.write(total, 'size')}, {room} leaves no more"
-        accepted = f"spans that add up to at most {units.write(usable, 'size')}, or a start of their own"
-        shown = "" if unset else None
-        yield Finding((*rows[-1][0], "span"), wrong, accepted, (*in_row, *_MEDIA), shown=shown)
+    key = ("workload", index)
+    rests_on: tuple[KeyPath, ...] = tuple(
+        (*key, k) for k in ("request_size", "clients", "pattern", "start", "span")
+    )
+    if workload.span is None:
+        rests_on += (*_CAPACITY, *(("workload", i, "span") for i in range(len(scenario.workload))))
+    each = f" for each of {parts} clients" if parts > 1 else ""
+    size, least = (
+        units.write(workload.largest_size, "size"),
+        units.write(workload.largest_size * parts, "size"),
+    )
+    default = "" if workload.span else f"the default of {units.write(length, 'size')} is "
+    yield Finding(
+        (*key, "span"), f"{default}too short for a request of {size}{each}", f"at least {least}", rests_on
+    )
+
+
+def _too_long_a_row(scenario: Scenario, usable: int) -> Iterator[Finding]:
+    """Spans that lie one after the other and do not fit."""
+    row = [(index, workload) for index, workload in enumerate(scenario.workload) if workload.start is None]
+    total = sum(workload.span or 0 for _, workload in row)
+    without = [index for index, workload in row if workload.span is None]
+    keys: tuple[KeyPath, ...] = tuple(
+        ("workload", index, key) for index, _ in row for key in ("span", "start")
+    )
+    most = units.write(usable, "size")
+    if total > usable:
+        wrong = f"the spans add up to {units.write(total, 'size')}"
+        accepted = f"at most {most} in all, or a start for classes that share addresses"
+        yield Finding(("workload", row[-1][0], "span"), wrong, accepted, (*keys, *_CAPACITY))
+    elif total == usable and without:
+        accepted = f"spans of less than {most} in all, or a start for classes that share addresses"
+        wrong = "the spans of the other classes leave no room"
+        yield Finding(("workload", without[0], "span"), wrong, accepted, (*keys, *_CAPACITY))
 
 
 def _targets(scenario: Scenario) -> Iterator[Finding]:
     for index, workload in enumerate(scenario.workload):
-        for quantity, _ in workload.target.limits if workload.target else ():
+        rests_on: tuple[KeyPath, ...] = (("workload", index, "read_share"),)
+        for quantity, _ in workload.target.limits if workload.target is not None else ():
             key = ("workload", index, "target", quantity)
-            share = (("workload", index, "read_share"),)
             if quantity.startswith("read_") and workload.read_share == 0:
                 yield Finding(
-                    key, "the class has no reads", "a target for writes, or a read_share above 0", share
+                    key, "the class has no reads", "such a limit with a read_share above 0", rests_on
                 )
             if quantity.startswith("write_") and workload.read_share == 1:
                 yield Finding(
-                    key, "the class has no writes", "a target for reads, or a read_share below 1", share
+                    key, "the class has no writes", "such a limit with a read_share below 1", rests_on
                 )
 
 
@@ -144,26 +161,28 @@ def _memory(scenario: Scenario) -> Iterator[Finding]:
     memory = machine_memory()
     if memory is None:
         return
-    own_link = (
-        isinstance(scenario.server.network, Network) and scenario.server.network.client_rate is not None
-    )
+    network = scenario.server.network
+    own_link = isinstance(network, Network) and network.client_rate is not None
     kept = [_states(workload, own_link) for workload in scenario.workload]
     needed = sum(kept) * STATE_BYTES
-    if needed <= memory / 2:
+    if 2 * needed <= memory:
         return
-    index = max(range(len(kept)), key=kept.__getitem__)
-    key = ("workload", index, "clients")
+    largest = max(range(len(kept)), key=kept.__getitem__)
     rests_on = tuple(
-        ("workload", i, k)
-        for i in range(len(kept))
-        for k in ("clients", "queue_depth", "arrivals", "pattern")
+        ("workload", index, key)
+        for index in range(len(kept))
+        for key in ("clients", "rate", "queue_depth", "think_time", "arrivals", "pattern")
     )
-    wrong = f"the clients need about {needed / 1e9:.3g} GB, this machine has {memory / 1e9:.3g} GB"
-    accepted = f"about {int(memory / 2 / STATE_BYTES)} clients times queue depth in all"
-    yield Finding(key, wrong, accepted, (*rests_on, ("server", "network")))
+    wrong = (
+        f"{sum(kept)} clients need about {needed / 1e9:.1f} GB, and this machine has {memory / 1e9:.1f} GB"
+    )
+    accepted = f"about {int(memory / 2 / STATE_BYTES)} in all classes, where queue_depth counts clients again"
+    key = ("workload", largest, "clients")
+    yield Finding(key, wrong, accepted, (*rests_on, ("server", "network", "client_rate")))
 
 
 def _states(workload: Workload, own_link: bool) -> int:
+    """Clients, or requests of a closed class, whose state is kept for the whole run."""
     if not workload.is_open:
         return workload.clients * (workload.queue_depth or 1)
     keeps = workload.arrivals == "regular" or workload.pattern == "sequential" or own_link

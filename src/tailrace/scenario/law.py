@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import Field, Tag, model_validator
+from pydantic import Field, Tag
 
-from tailrace.scenario.quantity import Finding, Model, Time, TimeOrZero, chosen_by, refuse
-
-Scv = Annotated[float, Field(gt=0, le=1e6)]
+from tailrace.scenario.model import Finding, Model, chosen_by
+from tailrace.scenario.quantity import Number, Time, TimeOrZero
 
 
 class Exponential(Model):
@@ -52,11 +52,10 @@ class Uniform(Model):
     low: TimeOrZero = Field(description="Shortest service time.")
     high: Time = Field(description="Longest service time; above `low`.")
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Uniform:
+    def findings(self) -> Iterator[Finding]:
+        """The bounds must be in order."""
         if not self.high > self.low:
-            refuse(Finding(("high",), "not above low", "a time above low", (("low",),)))
-        return self
+            yield Finding(("high",), "not above low", "a time above low", (("low",),))
 
     @property
     def mean_s(self) -> float:
@@ -82,8 +81,10 @@ class Gamma(_MeanAndScv):
     """Gamma times: shape 1/scv."""
 
     law: Literal["gamma"] = Field(default="gamma", description="The law of the service times.")
-    scv: Scv = Field(
-        description="Squared coefficient of variation: 1 is exponential, 1/k is Erlang of k phases."
+    scv: Number = Field(
+        gt=0,
+        le=1e6,
+        description="Squared coefficient of variation: 1 is exponential, 1/k is Erlang of k phases.",
     )
 
 
@@ -91,7 +92,7 @@ class Lognormal(_MeanAndScv):
     """Lognormal times: the logarithm has variance ln(1 + scv)."""
 
     law: Literal["lognormal"] = Field(default="lognormal", description="The law of the service times.")
-    scv: Scv = Field(description="Squared coefficient of variation.")
+    scv: Number = Field(gt=0, le=1e6, description="Squared coefficient of variation.")
 
 
 class Hyperexponential(_MeanAndScv):
@@ -100,9 +101,7 @@ class Hyperexponential(_MeanAndScv):
     law: Literal["hyperexponential"] = Field(
         default="hyperexponential", description="The law of the service times."
     )
-    scv: Annotated[float, Field(gt=1, le=1e6)] = Field(
-        description="Squared coefficient of variation, above 1."
-    )
+    scv: Number = Field(gt=1, le=1e6, description="Squared coefficient of variation, above 1.")
 
 
 Law = Annotated[
@@ -112,5 +111,5 @@ Law = Annotated[
     | Annotated[Gamma, Tag("|gamma")]
     | Annotated[Lognormal, Tag("|lognormal")]
     | Annotated[Hyperexponential, Tag("|hyperexponential")],
-    chosen_by("law", ("exponential", "constant", "uniform", "gamma", "lognormal", "hyperexponential")),
+    chosen_by("law", "exponential", "constant", "uniform", "gamma", "lognormal", "hyperexponential"),
 ]

@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import Discriminator, Field, Tag
 
 from tailrace.scenario.law import Law
+from tailrace.scenario.model import Finding, KeyPath, Model, chosen_by
 from tailrace.scenario.quantity import (
     DataRate,
-    Finding,
-    Model,
+    Number,
+    Piece,
     RequestRate,
     RotationRate,
     Share,
     Size,
     Time,
     TimeOrZero,
-    chosen_by,
-    refuse,
+    Whole,
 )
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
-Count = Annotated[int, Field(ge=1, le=100_000)]
+Count = Annotated[Whole, Field(ge=1, le=100_000)]
 
 
 class Generic(Model):
@@ -32,7 +34,7 @@ class Generic(Model):
     count: Count = Field(default=1, description="Number of drives.")
     capacity: Size = Field(default=10**12, description="Capacity of one drive.")
     service: Law = Field(description="Law of the service times.")
-    servers: int = Field(default=1, ge=1, le=1_000_000, description="Servers in each drive.")
+    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Servers in each drive.")
     discipline: Literal["fcfs", "ps", "delay"] = Field(
         default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
     )
@@ -48,22 +50,27 @@ class SeekPoint(Model):
 class TwoPieceSeek(Model):
     """A seek curve in two pieces: a + b√d below the boundary, c + e·d from it on, d in cylinders."""
 
-    cylinders: int = Field(ge=2, le=10_000_000, description="Cylinders of the drive.")
-    boundary: int = Field(
+    cylinders: Whole = Field(ge=2, le=10_000_000, description="Cylinders of the drive.")
+    boundary: Whole = Field(
         ge=1, le=10_000_000, description="Distance in cylinders from which the far piece holds."
     )
     near: tuple[TimeOrZero, TimeOrZero] = Field(description="a and b of a + b√d.")
     far: tuple[TimeOrZero, TimeOrZero] = Field(description="c and e of c + e·d.")
 
-    @model_validator(mode="after")
-    def _boundary_on_the_drive(self) -> TwoPieceSeek:
-        if self.boundary > self.cylinders:
-            accepted = f"a whole number from 1 to {self.cylinders}"
-            refuse(Finding(("boundary",), "beyond the cylinders", accepted, (("cylinders",),)))
-        return self
+    def findings(self) -> Iterator[Finding]:
+        """The curve must lie on the drive and never fall."""
+        if self.boundary >= self.cylinders:
+            accepted = f"a whole number from 1 to {self.cylinders - 1}"
+            yield Finding(("boundary",), "beyond the longest seek", accepted, (("cylinders",),))
+        elif (
+            self.far[0] + self.far[1] * self.boundary
+            < self.near[0] + self.near[1] * (self.boundary - 1) ** 0.5
+        ):
+            accepted = "a far piece that starts no lower than the near one ends"
+            yield Finding(("far",), "the curve falls at the boundary", accepted, (("near",), ("boundary",)))
 
 
-def _points_or_pieces(value: object) -> str | None:
+def _points_or_pieces(value: Any) -> str | None:
     if isinstance(value, list | tuple):
         return "|points"
     return "|pieces" if isinstance(value, dict | TwoPieceSeek) else None
@@ -74,6 +81,10 @@ SeekCurve = Annotated[
     Annotated[SeekPoints, Tag("|points")] | Annotated[TwoPieceSeek, Tag("|pieces")],
     Discriminator(_points_or_pieces),
 ]
+
+
+_SEEKS = ("seek_adjacent", "seek_average", "seek_full")
+_SEEK_FORMS = "either seek_adjacent, seek_average and seek_full, or seek_curve"
 
 
 class Spinning(Model):
@@ -95,54 +106,58 @@ class Spinning(Model):
     write_settle: TimeOrZero = Field(default=0.0, description="What a seek takes longer before a write.")
     outer_rate: DataRate = Field(description="Media rate at the outer edge.")
     inner_rate: DataRate = Field(
-        default=0.0, description="Media rate at the inner edge; by default the outer rate."
+        default_factory=lambda earlier: earlier["outer_rate"],
+        description="Media rate at the inner edge; by default the outer rate.",
     )
-    queue_slots: int = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
+    queue_slots: Whole = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
     scheduling: Scheduling = Field(
         default="shortest access first", description="Which request the arm takes next."
     )
     age_limit: Time = Field(default=2.0, description="A request that has waited longer goes first.")
 
-    @model_validator(mode="before")
-    @classmethod
-    def _same_rate_throughout(cls, data: object) -> object:
-        if isinstance(data, dict) and "outer_rate" in data and "inner_rate" not in data:
-            return {**data, "inner_rate": data["outer_rate"]}
-        return data
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Spinning:
-        found = []
+    def findings(self) -> Iterator[Finding]:
+        """The outer edge is no slower than the inner; the seek times have one form, and a curve fits them."""
         if self.inner_rate > self.outer_rate:
             wrong = "the inner edge is faster than the outer one"
-            found.append(
-                Finding(("inner_rate",), wrong, "a data rate of at most outer_rate", (("outer_rate",),))
-            )
-        refuse(*found, *self._seek_findings())
-        return self
+            yield Finding(("inner_rate",), wrong, "at most outer_rate", (("outer_rate",),))
+        if self.seek_curve is None:
+            yield from self._three_point_findings()
+        else:
+            for name in _SEEKS:
+                if getattr(self, name) is not None:
+                    yield Finding((name,), "given beside seek_curve", _SEEK_FORMS, (("seek_curve",),))
+        if isinstance(self.seek_curve, tuple):
+            yield from self._point_findings(self.seek_curve)
 
-    def _seek_findings(self) -> list[Finding]:
-        names = ("seek_adjacent", "seek_average", "seek_full")
-        keys = (*((name,) for name in names), ("seek_curve",))
-        accepted = "either seek_adjacent, seek_average and seek_full, or seek_curve"
+    def _three_point_findings(self) -> Iterator[Finding]:
+        keys: tuple[KeyPath, ...] = (*((name,) for name in _SEEKS), ("seek_curve",))
         adjacent, average, full = self.seek_adjacent, self.seek_average, self.seek_full
-        given = [name for name in names if getattr(self, name) is not None]
-        if self.seek_curve is not None:
-            return [Finding((name,), "given beside seek_curve", accepted, keys) for name in given]
         if adjacent is None or average is None or full is None:
-            lacking = ", ".join(name for name in names if name not in given)
-            wrong = f"no seek times: {lacking} missing" if given else "no seek times"
-            return [Finding((), wrong, accepted, keys, shown="")]
-        if not adjacent < full:
-            return [Finding(("seek_full",), "not above seek_adjacent", "a time above seek_adjacent", keys)]
-        # t(x) = a + b√x + c·x is monotonic only for averages between these (E√x = 8/15, E x = 1/3)
-        low, high = adjacent + (full - adjacent) / 3, adjacent + (full - adjacent) * 11 / 15
-        if not low * (1 - 1e-12) <= average <= high * (1 + 1e-12):
-            accepted = f"with these ends an average from {low * 1e3:.4g} ms to {high * 1e3:.4g} ms"
-            return [
-                Finding(("seek_average",), "no seek curve goes through these three times", accepted, keys)
-            ]
-        return []
+            lacking = ", ".join(name for name in _SEEKS if getattr(self, name) is None)
+            yield Finding((), f"{lacking} missing", _SEEK_FORMS, keys)
+        elif adjacent >= full:
+            yield Finding(("seek_full",), "not above seek_adjacent", "a time above seek_adjacent", keys)
+        else:
+            # x uniform over pairs: E x = 1/3, E√x = 8/15; a + b√x + c·x rises throughout (b >= 0, c >= -b/2)
+            # from c alone (b = 0) to b alone falling off (c = -b/2)
+            low, high = adjacent + (full - adjacent) / 3, adjacent + (full - adjacent) * 11 / 15
+            if not low * (1 - 1e-9) <= average <= high * (1 + 1e-9):
+                accepted = f"{low * 1e3:.4g} ms to {high * 1e3:.4g} ms with this seek_adjacent and seek_full"
+                yield Finding(("seek_average",), "no seek curve has this average", accepted, keys)
+
+    def _point_findings(self, points: tuple[SeekPoint, ...]) -> Iterator[Finding]:
+        last: KeyPath = ("seek_curve", len(points) - 1, "share")
+        if points[-1].share != 1:
+            yield Finding(last, "the curve ends before the whole stroke", "a last point with share = 1")
+        for index, (one, two) in enumerate(pairwise(points), start=1):
+            here: KeyPath = ("seek_curve", index)
+            before: KeyPath = ("seek_curve", index - 1)
+            if two.share <= one.share:
+                yield Finding((*here, "share"), "not above the share before it", "rising shares", (before,))
+            if two.time < one.time:
+                yield Finding(
+                    (*here, "time"), "shorter than the time before it", "times that never fall", (before,)
+                )
 
 
 class Flash(Model):
@@ -151,18 +166,18 @@ class Flash(Model):
     kind: Literal["flash"] = Field(default="flash", description="The kind of drive.")
     count: Count = Field(default=1, description="Number of drives.")
     capacity: Size = Field(description="Capacity of one drive.")
-    dies: int = Field(ge=1, le=65536, description="Dies in one drive.")
-    channels: int = Field(ge=1, le=1024, description="Buses in one drive.")
+    dies: Whole = Field(ge=1, le=65536, description="Dies in one drive.")
+    channels: Whole = Field(ge=1, le=1024, description="Buses in one drive.")
     channel_rate: DataRate = Field(description="Rate of one bus.")
     cell_read: Time = Field(description="Time to read a page from the cells.")
     cell_program: Time = Field(description="Time to program a page.")
     cell_erase: Time = Field(description="Time to erase a block.")
-    page: Size = Field(default=16384, description="Bytes of a page.")
-    pages_per_block: int = Field(default=1024, ge=1, le=1_000_000, description="Pages of a block.")
-    map_unit: Size = Field(
+    page: Piece = Field(default=16384, description="Bytes of a page.")
+    pages_per_block: Whole = Field(default=1024, ge=1, le=1_000_000, description="Pages of a block.")
+    map_unit: Piece = Field(
         default=4096, description="Unit of the address map, in which small writes are gathered."
     )
-    write_amplification: float = Field(
+    write_amplification: Number = Field(
         default=1.0, ge=1, le=1000, description="Pages programmed for each page that the host writes."
     )
     buffer: Size = Field(default=16 * 2**20, description="Write buffer of one drive.")
@@ -170,27 +185,23 @@ class Flash(Model):
         default=10e-6, description="Time from the data in the buffer to the answer."
     )
     command_rate: RequestRate = Field(description="Commands that the drive's processor takes per time.")
-    queue_slots: Annotated[int, Field(ge=1, le=65536)] | None = Field(
+    queue_slots: Annotated[Whole, Field(ge=1, le=65536)] | None = Field(
         default=None,
-        description="Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, else 1024.",
+        description="Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, "
+        "else 1024.",
     )
 
-    @model_validator(mode="after")
-    def _whole_pages(self) -> Flash:
-        found = []
+    def findings(self) -> Iterator[Finding]:
+        """Pages hold whole map units, and the buffer at least two pages."""
         if self.page % self.map_unit:
-            found.append(
-                Finding(("page",), "not a multiple of map_unit", "a multiple of map_unit", (("map_unit",),))
-            )
+            yield Finding(("page",), "not a multiple of map_unit", "a multiple of map_unit", (("map_unit",),))
         if self.buffer < 2 * self.page:
-            found.append(Finding(("buffer",), "less than two pages", "at least two pages", (("page",),)))
-        refuse(*found)
-        return self
+            yield Finding(("buffer",), "less than two pages", "at least twice page", (("page",),))
 
 
 Media = Annotated[
     Annotated[Spinning, Tag("|spinning")]
     | Annotated[Flash, Tag("|flash")]
     | Annotated[Generic, Tag("|generic")],
-    chosen_by("kind", ("spinning", "flash", "generic")),
+    chosen_by("kind", "spinning", "flash", "generic"),
 ]

@@ -2,48 +2,107 @@
 
 from __future__ import annotations
 
+import os
+import stat
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from tailrace.errors import Problem, ScenarioError
-from tailrace.scenario.quantity import FROM_TEXT
+from tailrace.scenario import override
+from tailrace.scenario.complaint import examine
+from tailrace.scenario.model import KeyPath
+from tailrace.scenario.path import shown_path, shown_value
 from tailrace.scenario.scenario import Scenario
 
+LARGEST_FILE_BYTES = 10_000_000
 
-def load(path: str | Path, overrides: Sequence[str] = ()) -> Scenario:
-    """Read a scenario file."""
-    return parse(Path(path).read_text(encoding="utf-8"), source=str(path), overrides=overrides)
+
+def load(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> Scenario:
+    """Read a scenario file.
+
+    Args:
+        path: a TOML file in UTF-8.
+        overrides: KEY=VALUE texts that set keys over the file's, such as `workload.booking.rate="300 /s"`.
+
+    Raises:
+        ScenarioError: the file cannot be read, or with everything that is wrong in it.
+    """
+    return parse(_text(Path(path)), source=str(path), overrides=overrides)
 
 
 def parse(text: str, source: str = "<text>", overrides: Sequence[str] = ()) -> Scenario:
-    """Read a scenario from text."""
-    data: dict[str, Any] = tomllib.loads(text)
-    for override in overrides:
-        key, _, value = override.partition("=")
-        _set(data, key.split("."), _value(value))
+    """Read a scenario from TOML text; `source` names it in errors. Otherwise as `load`."""
     try:
-        return Scenario.model_validate(data, context=FROM_TEXT)
-    except ValidationError as error:
-        raise ScenarioError(
-            Problem(source, ".".join(map(str, e["loc"])), repr(e["input"]), e["msg"]) for e in error.errors()
-        ) from None
+        return _parse(text, source, overrides)
+    except RecursionError:
+        raise _unreadable(source, "nested too deep") from None
 
 
-def _value(text: str) -> Any:
+def _parse(text: str, source: str, overrides: Sequence[str]) -> Scenario:
+    data = _tables(text, source)
+    problems: list[Problem] = []
+    overridden: list[KeyPath] = []
+    for one in overrides:
+        path, problem = override.apply(data, one)
+        problems += [problem] if problem else []
+        overridden += [path] if path else []
+    scenario, faults = examine(data)
+    for fault in faults:
+        is_override = any(fault.path[: len(path)] == path for path in overridden)
+        problems.append(
+            Problem(
+                override.SOURCE if is_override else source,
+                shown_path(fault.path, data),
+                shown_value(data, fault.path),
+                fault.message,
+            )
+        )
+    if scenario is None or problems:
+        raise ScenarioError(problems)
+    return scenario
+
+
+def _text(path: Path) -> str:
+    """The text of a file, without a byte order mark."""
     try:
-        return tomllib.loads(f"v = {text}")["v"]
-    except tomllib.TOMLDecodeError:
-        return text
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise _unreadable(path, "a directory")
+        if not stat.S_ISREG(mode):
+            raise _unreadable(path, "not a regular file")
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise _unreadable(path, f"larger than {LARGEST_FILE_BYTES // 1_000_000} MB")
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise _unreadable(path, "no such file") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise _unreadable(path, f"cannot be read: {reason.lower()}") from None
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        wrong = f"not UTF-8 text: byte 0x{content[error.start]:02x} at position {error.start}"
+        raise _unreadable(path, wrong) from None
 
 
-def _set(data: Any, keys: list[str], value: Any) -> None:
-    for key in keys[:-1]:
-        if isinstance(data, list):
-            data = next(item for item in data if item["name"] == key)
-        else:
-            data = data.setdefault(key, {})
-    data[keys[-1]] = value
+def _tables(text: str, source: str) -> dict[str, Any]:
+    if not text.strip():
+        raise _unreadable(source, "an empty file")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _unreadable(source, f"not TOML: {_lowered(str(error))}") from None
+    except ValueError:  # of int(), which tomllib lets through
+        raise _unreadable(source, "not TOML: a whole number with thousands of digits") from None
+
+
+def _lowered(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _unreadable(source: object, wrong: str) -> ScenarioError:
+    return ScenarioError(
+        [Problem(str(source), "", None, f"{wrong}; accepted: a scenario in TOML, as UTF-8 text")]
+    )

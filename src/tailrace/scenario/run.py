@@ -6,7 +6,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from tailrace.scenario.quantity import Model
+from tailrace.scenario.model import Model
+from tailrace.scenario.quantity import Number, Whole
 
 DEFAULT_PRECISION = 0.1
 DEFAULT_BUDGET = 500_000
@@ -15,19 +16,20 @@ DEFAULT_BUDGET = 500_000
 class Run(Model):
     """Seed, precision and length of the runs."""
 
-    seed: Annotated[int, Field(ge=0, le=2**63 - 1)] | None = Field(
+    seed: Annotated[Whole, Field(ge=0, le=2**63 - 1)] | None = Field(
         default=None, description="Seed of all random streams; drawn and reported if left out."
     )
-    precision: Annotated[float, Field(gt=0, lt=1)] | None = Field(
+    precision: Annotated[Number, Field(gt=0, lt=1)] | None = Field(
         default=None,
         description="Relative half-width wanted for the target quantile at 95 % confidence; "
         "0.1 unless `requests` alone fixes the length.",
     )
-    requests: Annotated[int, Field(ge=1000, le=10**10)] | None = Field(
+    requests: Annotated[Whole, Field(ge=1000, le=10**10)] | None = Field(
         default=None,
-        description="Upper budget of requests per replication (500 000 if left out); without `precision` the fixed length.",
+        description="Upper budget of requests per replication (500 000 if left out); "
+        "without `precision` the fixed length.",
     )
-    replications: Annotated[int, Field(ge=2, le=10_000)] = Field(
+    replications: Annotated[Whole, Field(ge=2, le=10_000)] = Field(
         default=16, description="Independent replications of the answer."
     )
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
 from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from tailrace.scenario import checks
-from tailrace.scenario.quantity import Model, refuse
+from tailrace.scenario.model import Finding, Model
+from tailrace.scenario.quantity import Number, Text
 from tailrace.scenario.run import Run
 from tailrace.scenario.server import Server
 from tailrace.scenario.workload import Workload
@@ -18,10 +20,10 @@ from tailrace.scenario.workload import Workload
 class Scenario(Model):
     """A storage server, the workload it is to carry, and how to simulate it."""
 
-    title: Annotated[str, Field(max_length=200)] = Field(
+    title: Annotated[Text, Field(max_length=200)] = Field(
         default="untitled", description="Title of the answer."
     )
-    load: Annotated[float, Field(gt=0, le=1e6)] = Field(
+    load: Annotated[Number, Field(gt=0, le=1e6)] = Field(
         default=1.0, description="Multiplies the rate of all open classes."
     )
     server: Server = Field(description="The storage server.")
@@ -30,14 +32,13 @@ class Scenario(Model):
     )
     run: Run = Field(default=Run(), description="How to simulate.")
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Scenario:
-        refuse(*checks.findings(self))
-        return self
+    def findings(self) -> Iterator[Finding]:
+        """What is wrong between the server and the workload."""
+        return checks.findings(self)
 
     @property
     def digest(self) -> str:
-        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling of the keys in the file."""
+        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file."""
         content = self.model_dump(mode="json", exclude={"run": {"seed"}})
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
@@ -52,7 +53,8 @@ class Scenario(Model):
     def spans(self) -> tuple[tuple[int, int], ...]:
         """(start, length) in bytes of each class's addresses, in file order.
 
-        Spans without a `start` lie one after the other from address 0. A span left out is an equal share, in whole stripe
-        units where it is that long, of what the others in this row leave; with `start` it reaches to the end.
+        Spans without a `start` lie one after the other from address 0. A span left out is an equal share, in
+        whole stripe units where it is that long, of what the others in this row leave; with `start` it
+        reaches to the end.
         """
         return checks.spans(self.server.usable_capacity, self.server.layout.stripe_unit, self.workload)

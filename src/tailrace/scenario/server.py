@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import Field, Tag, model_validator
+from pydantic import Field, Tag
 
 from tailrace.scenario.law import Law
 from tailrace.scenario.media import Generic, Media, Spinning
+from tailrace.scenario.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.quantity import (
     DataRate,
-    Finding,
-    Model,
+    LaneCount,
+    Number,
+    Piece,
     Quantity,
     Size,
     SizeOrZero,
     TimeOrZero,
-    law_or_parts,
-    refuse,
+    Whole,
 )
 
 Discipline = Literal["fcfs", "ps", "delay"]
 LinkDiscipline = Literal["ps", "fcfs"]
-Generation = Annotated[int, Field(ge=1, le=5)]
-Width = Literal[1, 2, 4, 8, 12, 16]
+Generation = Annotated[Whole, Field(ge=1, le=5)]
 PacketPayload = Annotated[Literal[128, 256, 512, 1024, 2048, 4096], Quantity("size")]
 Coding = Literal["8b/10b", "128b/130b", "128b/150b"]
 
@@ -37,7 +38,7 @@ class LawStage(Model):
     service: Law = Field(
         description="Law of the service times, which do not depend on the size of the request."
     )
-    servers: int = Field(default=1, ge=1, le=1_000_000, description="Number of servers.")
+    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Number of servers.")
     discipline: Discipline = Field(
         default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
     )
@@ -46,7 +47,7 @@ class LawStage(Model):
 class Network(Model):
     """The network ports of the server, which share one load, each way apart."""
 
-    ports: int = Field(default=1, ge=1, le=1024, description="Number of ports.")
+    ports: Whole = Field(default=1, ge=1, le=1024, description="Number of ports.")
     rate: DataRate = Field(description="Rate of one port, each way.")
     round_trip: TimeOrZero = Field(
         default=0.0, description="Unloaded time from client to server and back, serialisation excluded."
@@ -65,13 +66,13 @@ class Network(Model):
     discipline: LinkDiscipline = Field(
         default="ps", description="Processor sharing of the link, or first come first served in pieces."
     )
-    transfer_piece: Size = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
+    transfer_piece: Piece = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
 
 
 class Controller(Model):
     """The processors that take requests in, move data and answer."""
 
-    cores: int = Field(ge=1, le=65536, description="Number of cores.")
+    cores: Whole = Field(ge=1, le=65536, description="Number of cores.")
     per_request: TimeOrZero = Field(default=0.0, description="Mean CPU time to take a request in.")
     per_completion: TimeOrZero = Field(default=0.0, description="Mean CPU time to answer a request.")
     per_disk_operation: TimeOrZero = Field(
@@ -81,10 +82,10 @@ class Controller(Model):
         default=None,
         description="Bytes that one core moves, checksums or encrypts per time; without it data cost no CPU.",
     )
-    copy_piece: Size = Field(
+    copy_piece: Piece = Field(
         default=65536, description="Largest piece copied before the core takes other work."
     )
-    variability: float = Field(
+    variability: Number = Field(
         default=1.0,
         ge=0,
         le=1e6,
@@ -93,12 +94,12 @@ class Controller(Model):
 
 
 class Lanes(Model):
-    """The link from the controller to one drive: PCI Express by generation and width, or a serial link by its rate."""
+    """The link to one drive: PCI Express by generation and width, or a serial link by its rate."""
 
     pcie_generation: Generation | None = Field(
         default=None, description="Generation of PCI Express; or give `rate`."
     )
-    width: Width = Field(default=4, description="Lanes per drive (PCI Express).")
+    width: LaneCount = Field(default=4, description="Lanes per drive (PCI Express).")
     rate: DataRate | None = Field(
         default=None, description="Raw rate of a serial link's line; or `pcie_generation`."
     )
@@ -106,21 +107,22 @@ class Lanes(Model):
     max_payload: PacketPayload = Field(default=256, description="Largest payload of a packet (PCI Express).")
     duplex: Literal["full", "half"] | None = Field(
         default=None,
-        description="Whether both directions work at once; by default half for a serial link up to 6 Gbit/s, else full.",
+        description="Both directions at once, or one at a time; by default "
+        "half for a serial link up to 6 Gbit/s, else full.",
     )
     discipline: LinkDiscipline = Field(
         default="ps", description="Processor sharing, or first come first served."
     )
-    transfer_piece: Size = Field(
+    transfer_piece: Piece = Field(
         default=131072, description="Larger requests move between media and lane in such pieces."
     )
-    drives_per_adapter: int | None = Field(
-        default=None, ge=1, le=1024, description="Drives behind one shared uplink."
+    drives_per_adapter: Annotated[Whole, Field(ge=1, le=1024)] | None = Field(
+        default=None, description="Drives behind one shared uplink."
     )
     adapter_generation: Generation | None = Field(
         default=None, description="PCI Express generation of the uplink."
     )
-    adapter_width: Width | None = Field(default=None, description="Lanes of the uplink.")
+    adapter_width: LaneCount | None = Field(default=None, description="Lanes of the uplink.")
 
     @property
     def is_pcie(self) -> bool:
@@ -137,41 +139,32 @@ class Lanes(Model):
         """Whether one station carries both directions."""
         return self.duplex == "half" or (self.duplex is None and self.is_slow_serial)
 
-    @model_validator(mode="after")
-    def _one_kind_of_link(self) -> Lanes:
-        given = self.model_fields_set
-        either = "either pcie_generation (with width, max_payload) or rate (with coding)"
-        if (self.pcie_generation is None) == (self.rate is None):
-            wrong = (
-                "neither pcie_generation nor rate" if self.rate is None else "both pcie_generation and rate"
-            )
-            refuse(Finding((), wrong, either, (("pcie_generation",), ("rate",)), shown=""))
-        pcie_only, serial_only = ("width", "max_payload"), ("coding",)
-        stray = [key for key in (pcie_only if self.rate is not None else serial_only) if key in given]
-        found = [
-            Finding((key,), "does not belong to this kind of link", either, (("rate",),)) for key in stray
-        ]
+    def findings(self) -> Iterator[Finding]:
+        """One kind of link, with the keys of that kind; the shared uplink whole or not at all."""
+        accepted = "either pcie_generation (with width, max_payload) or rate (with coding)"
+        kinds: tuple[KeyPath, ...] = (("pcie_generation",), ("rate",))
+        if self.pcie_generation is None and self.rate is None:
+            yield Finding((), "neither pcie_generation nor rate", accepted, kinds)
+        elif self.pcie_generation is not None and self.rate is not None:
+            yield Finding((), "both pcie_generation and rate", accepted, kinds)
+        else:
+            for key in ("coding",) if self.is_pcie else ("width", "max_payload"):
+                if key in self.model_fields_set:
+                    yield Finding((key,), "does not belong to this kind of link", accepted, kinds)
         uplink = ("drives_per_adapter", "adapter_generation", "adapter_width")
-        present = [key for key in uplink if getattr(self, key) is not None]
-        if present and len(present) < len(uplink):
-            lacking = " and ".join(key for key in uplink if key not in present)
-            found.append(
-                Finding(
-                    (present[0],),
-                    f"a shared uplink without {lacking}",
-                    "drives_per_adapter, adapter_generation and adapter_width together",
-                    tuple((key,) for key in uplink),
-                )
+        lacking = [key for key in uplink if getattr(self, key) is None]
+        if 0 < len(lacking) < len(uplink):
+            accepted = f"{', '.join(uplink)} together"
+            yield Finding(
+                (), f"a shared uplink without {', '.join(lacking)}", accepted, tuple((key,) for key in uplink)
             )
-        refuse(*found)
-        return self
 
 
 class Layout(Model):
     """How addresses are laid over the drives."""
 
     redundancy: Literal["none"] = Field(default="none", description="Redundancy over the drives.")
-    stripe_unit: Size = Field(
+    stripe_unit: Piece = Field(
         default=65536, multiple_of=512, description="Bytes on one drive before the next drive's turn."
     )
 
@@ -199,7 +192,7 @@ class Server(Model):
 
     @property
     def queue_slots(self) -> int | None:
-        """Requests that a drive holds at once, defaults resolved; None for generic media, which have no slots."""
+        """Requests that a drive holds at once, defaults resolved; None for generic media: no slots."""
         if isinstance(self.media, Generic):
             return None
         if isinstance(self.media, Spinning) or self.media.queue_slots is not None:

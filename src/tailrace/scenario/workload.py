@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from tailrace.scenario.model import Finding, KeyPath, Model
 from tailrace.scenario.quantity import (
     DataRate,
-    Finding,
-    Model,
+    Flag,
+    Number,
     RequestRate,
+    RequestSize,
     Share,
     Size,
     SizeOrZero,
+    Text,
     Time,
     TimeOrZero,
-    refuse,
+    Whole,
 )
 
 Limit = Time | None
@@ -59,41 +63,39 @@ class Target(Model):
         pairs = ((name, getattr(self, name)) for name in type(self).model_fields)
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
-    @model_validator(mode="after")
-    def _something_promised(self) -> Target:
+    def findings(self) -> Iterator[Finding]:
+        """An empty target promises nothing."""
         if not self.limits:
-            refuse(
-                Finding(
-                    (), "no limit in it", f"at least one of {', '.join(type(self).model_fields)}", shown=""
-                )
+            names = tuple(type(self).model_fields)
+            yield Finding(
+                (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
             )
-        return self
 
 
 class SizeShare(Model):
     """One size in a mix of request sizes."""
 
-    size: Size = Field(description="Size of the request.")
-    share: Annotated[float, Field(gt=0, le=1)] = Field(
+    size: RequestSize = Field(description="Size of the request.")
+    share: Annotated[Number, Field(gt=0, le=1)] = Field(
         description="Share of the requests that have this size."
     )
 
 
 class Surge(Model):
-    """Times of higher load: all of a class is faster during surges and slower between them, at the same mean rate."""
+    """Times of higher load: all of a class is faster in them and slower between, at the same mean rate."""
 
-    factor: Annotated[float, Field(gt=1, le=1e6)] = Field(description="Rate in a surge over the mean rate.")
-    share: Annotated[float, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
+    factor: Annotated[Number, Field(gt=1, le=1e6)] = Field(description="Rate in a surge over the mean rate.")
+    share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
     length: Time = Field(description="Mean length of a surge.")
 
 
 class Workload(Model):
     """One class of requests: open (arrivals at a rate) or closed (a queue depth and thinking)."""
 
-    name: Annotated[str, Field(min_length=1, max_length=64)] = Field(description="Name of the class.")
-    clients: Annotated[int, Field(ge=1, le=2**31 - 1)] = Field(default=1, description="Number of clients.")
+    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(description="Name of the class.")
+    clients: Annotated[Whole, Field(ge=1, le=2**31 - 1)] = Field(default=1, description="Number of clients.")
     rate: RequestRate | None = Field(default=None, description="Requests per time of each client (open).")
-    queue_depth: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = Field(
+    queue_depth: Annotated[Whole, Field(ge=1, le=2**31 - 1)] | None = Field(
         default=None,
         description="Requests that each client keeps going (closed); 1 if only `think_time` is given.",
     )
@@ -103,7 +105,7 @@ class Workload(Model):
     arrivals: Literal["poisson", "regular", "bursty"] = Field(
         default="poisson", description="Arrival process (open)."
     )
-    burstiness: Annotated[float, Field(gt=1, le=1e6)] | None = Field(
+    burstiness: Annotated[Number, Field(gt=1, le=1e6)] | None = Field(
         default=None,
         description='Squared coefficient of variation of the times between arrivals (with "bursty").',
     )
@@ -126,16 +128,16 @@ class Workload(Model):
     start: SizeOrZero | None = Field(
         default=None, description="Address where the span starts; by default behind the classes before it."
     )
-    aligned: bool = Field(default=True, description="Whether addresses are multiples of the request size.")
-    popularity: Annotated[float, Field(gt=0, le=5)] | None = Field(
+    aligned: Flag = Field(default=True, description="Whether addresses are multiples of the request size.")
+    popularity: Annotated[Number, Field(gt=0, le=5)] | None = Field(
         default=None,
         description="Exponent of a Zipf law over the addresses (random); without it all are alike.",
     )
-    priority: Annotated[int, Field(ge=0, le=255)] = Field(
+    priority: Annotated[Whole, Field(ge=0, le=255)] = Field(
         default=0, description="Lower goes first at fcfs stations."
     )
     limit: RequestRate | None = Field(default=None, description="Requests per time that the server lets in.")
-    durable: bool = Field(
+    durable: Flag = Field(
         default=False,
         description="Whether a write is answered only from protected memory or the medium itself.",
     )
@@ -166,49 +168,38 @@ class Workload(Model):
                 return {**data, "queue_depth": 1}
         return data
 
-    @field_validator("request_size", mode="before")
+    @field_validator(
+        "request_size", mode="before", json_schema_input_type=RequestSize | tuple[SizeShare, ...]
+    )
     @classmethod
     def _one_size(cls, value: object) -> object:
         if isinstance(value, str | int | float):
             return ({"size": value, "share": 1.0},)
         return value
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Workload:
-        refuse(*self._findings())
-        return self
-
-    def _findings(self) -> list[Finding]:
-        found = []
-        closed = self.queue_depth is not None or self.think_time is not None
-        keys = (("rate",), ("queue_depth",), ("think_time",))
-        accepted = "either rate (open), or queue_depth and think_time (closed)"
-        if self.is_open == closed:
-            wrong = "both open and closed" if closed else "neither open nor closed"
-            found.append(Finding((), wrong, accepted, keys, shown=""))
-        elif self.is_open:
-            if "think" in self.model_fields_set:
-                found.append(
-                    Finding(("think",), "an open class does not think", "in closed classes only", keys)
-                )
+    def findings(self) -> Iterator[Finding]:
+        """Open or closed, with the keys of that kind; shares of sizes that add up; popularity if random."""
+        is_closed = self.queue_depth is not None or self.think_time is not None
+        keys: tuple[KeyPath, ...] = (("rate",), ("queue_depth",), ("think_time",))
+        if self.is_open == is_closed:
+            wrong = "both rate and queue_depth or think_time" if is_closed else "neither rate nor queue_depth"
+            yield Finding((), wrong, "either rate (open), or queue_depth and think_time (closed)", keys)
         else:
-            for key in ("arrivals", "burstiness", "surge"):
+            stray = ("think",) if self.is_open else ("arrivals", "burstiness", "surge")
+            for key in stray:
                 if key in self.model_fields_set and getattr(self, key) is not None:
-                    found.append(
-                        Finding((key,), "a closed class has no arrival process", "in open classes only", keys)
-                    )
-        if self.is_open and (self.arrivals == "bursty") != (self.burstiness is not None):
+                    kind = "closed" if self.is_open else "open"
+                    yield Finding((key,), f"belongs to {kind} classes", f"{key} in {kind} classes only", keys)
+        if self.burstiness is None and self.arrivals == "bursty":
+            yield Finding(
+                ("arrivals",), "needs burstiness", "bursty together with burstiness", (("burstiness",),)
+            )
+        if self.burstiness is not None and self.arrivals != "bursty" and self.is_open:
             accepted = 'burstiness together with arrivals = "bursty"'
-            if self.burstiness is None:
-                found.append(Finding(("arrivals",), "without burstiness", accepted, (("burstiness",),)))
-            else:
-                found.append(Finding(("burstiness",), "arrivals are not bursty", accepted, (("arrivals",),)))
+            yield Finding(("burstiness",), "the arrivals are not bursty", accepted, (("arrivals",),))
         total = math.fsum(part.share for part in self.request_size)
         if abs(total - 1) > 1e-6:
-            found.append(
-                Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
-            )
+            yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
         if self.popularity is not None and self.pattern == "sequential":
-            accepted = 'popularity only with pattern = "random"'
-            found.append(Finding(("popularity",), "a sequential class has none", accepted, (("pattern",),)))
-        return found
+            accepted = 'popularity with pattern = "random" only'
+            yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
