@@ -9,10 +9,10 @@ Source: L. Kleinrock, Queueing Systems, volume 1, 1975, chapter 6 (from memory).
 import math
 
 import numpy as np
-from scipy.optimize import brentq
 
 from tailrace.theory.domain import level, non_negative, positive, stable
 from tailrace.theory.laws import Law
+from tailrace.theory.quantile import find_root
 
 
 def gim1_wait_probability(interarrival: Law, service_rate: float) -> float:
@@ -28,7 +28,7 @@ def gim1_wait_probability(interarrival: Law, service_rate: float) -> float:
     low = 1.0
     while excess(low) > 0:
         low /= 2
-    return 1 - float(brentq(excess, low, min(1.0, 2 * low), xtol=1e-16, rtol=1e-14)) if low < 1 else 0.0
+    return 1 - find_root(excess, low, min(1.0, 2 * low)) if low < 1 else 0.0
 
 
 def gim1_wait_mean(interarrival: Law, service_rate: float) -> float:
