@@ -55,7 +55,7 @@ _SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
     "rotation rate": ({"[rotation]": 1, "[time]": -1},),
 }
 
-# Units to write a number with, largest first. The first that gives a short number is taken.
+# Units to write a number with: the one that takes the fewest digits, and of such the first.
 _WRITTEN: dict[str, tuple[str, ...]] = {
     "time": ("s", "ms", "us", "ns"),
     "size": ("PiB", "TiB", "GiB", "MiB", "KiB", "PB", "TB", "GB", "MB", "kB", "B"),
@@ -65,7 +65,9 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
 }
 
 _QUANTITY = re.compile(
-    r"(?P<number>[+-]?(?:\d+(?:_\d+)*)(?:\.\d+(?:_\d+)*)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>.*)", re.DOTALL
+    r"(?P<number>[+-]?[0-9]+(?:_[0-9]+)*(?:\.[0-9]+(?:_[0-9]+)*)?(?:[eE][+-]?(?P<exponent>[0-9]+))?)"
+    r"\s*(?P<unit>.*)",
+    re.DOTALL,
 )
 _UNIT = re.compile(r"(?P<above>[^\W\d_]*)\s*(?:/\s*(?P<below>[^\W\d_]+))?")
 _LONGEST_TEXT = 100
@@ -115,7 +117,7 @@ def write(value: float, dimension: Dimension) -> str:
     """Write a finite SI number as text that `parse` reads back to the same number, in the best unit.
 
     >>> write(8192, "size"), write(6e-05, "time"), write(3.125e9, "data rate")
-    ('8 KiB', '60 us', '3.125 GB/s')
+    ('8 KiB', '60 us', '3125 MB/s')
     """
     exact = Fraction(value)
     texts = []
@@ -127,16 +129,16 @@ def write(value: float, dimension: Dimension) -> str:
         if read_back == value:
             ugly = "e" in digits or 0 < abs(scaled) < 1 or (value == 0 and unit != SI_UNIT[dimension])
             texts.append((ugly, len(digits), text))
-    if not texts:  # a size beyond the digits of a float
-        return f"{exact} {_WRITTEN[dimension][-1]}"
+    if not texts:  # no other unit gives back the last digit
+        return f"{exact} B" if dimension == "size" else f"{value!r} {SI_UNIT[dimension]}"
     return min(texts, key=lambda candidate: candidate[:2])[2]
 
 
 @cache
 def pattern(dimension: Dimension) -> str:
     """A regular expression in the form of JSON Schema for the text that `parse` takes."""
-    number = r"\+?[0-9][0-9_]*(\.[0-9][0-9_]*)?([eE][+-]?[0-9]{1,3})?"
-    time, size = _names_of("[time]"), _names_of("[information]")
+    number = r"\+?[0-9]+(_[0-9]+)*(\.[0-9]+(_[0-9]+)*)?([eE][+-]?[0-9]{1,3})?"
+    time, size = (f"({'|'.join(_names_of(one))})" for one in ("[time]", "[information]"))
     unit = {
         "time": time,
         "size": size,
@@ -145,12 +147,6 @@ def pattern(dimension: Dimension) -> str:
         "rotation rate": f"(rpm|turns? */ *{time})",
     }[dimension]
     return f"^ *{number} *{unit} *$"
-
-
-def _names_of(dimension: str) -> str:
-    registry = _registry()
-    names = (name for name in _names() if dict(registry.parse_units(name).dimensionality) == {dimension: 1})
-    return f"({'|'.join(sorted(names))})"
 
 
 def _split(text: str, accepted: str) -> tuple[Fraction, str]:
@@ -164,6 +160,8 @@ def _split(text: str, accepted: str) -> tuple[Fraction, str]:
         raise UnitError("not a number with a unit", accepted)
     if match["unit"].startswith(","):
         raise UnitError("a comma in the number", accepted)
+    if len(match["exponent"] or "") > 3:
+        raise UnitError("an exponent of more than three digits", accepted)
     return Fraction(match["number"].replace("_", "")), match["unit"].strip()
 
 
@@ -178,6 +176,8 @@ def _checked_unit(unit: str, dimension: Dimension) -> str:
     for name in (match["above"], match["below"]):
         if name and name not in _names():
             raise UnitError(_unknown(name), accepted)
+    if match["below"] and match["below"] not in _names_of("[time]"):
+        raise UnitError(f"'{unit}' is not a unit", accepted)
     return (match["above"] or "1") + (f"/{match['below']}" if match["below"] else "")
 
 
@@ -211,6 +211,14 @@ def _named(found: dict[str, int]) -> str:
         if found in signatures:
             return f"a {dimension}"
     return "a unit of another kind"
+
+
+@cache
+def _names_of(dimension: str) -> tuple[str, ...]:
+    """The units of one of pint's base dimensions."""
+    registry = _registry()
+    named = {name: dict(registry.parse_units(name).dimensionality) for name in _names()}
+    return tuple(sorted(name for name, powers in named.items() if powers == {dimension: 1}))
 
 
 @cache

@@ -124,6 +124,8 @@ def _fault(detail: ErrorDetails, path: KeyPath) -> tuple[Fault, KeyPath]:
         return Fault(path, words.format(text), accepted), path
     if isinstance(detail["input"], str) and "%" in detail["input"] and shape.type is float:
         return Fault(path, "a percentage, not a number", f"{accepted} (0.7 for 70 %)"), path
+    if kind in ("too_short", "too_long") and shape.type is str:
+        kind = f"string_{kind}"
     return Fault(path, _WORDS.get(kind, detail["msg"]), accepted), path
 
 

@@ -142,13 +142,17 @@ def accepted(shape: Shape) -> str:
     if shape.items is not None:
         model = shape.items[0].model
         if model and "name" not in model.model_fields:
-            return f"a list of tables {{{', '.join(model.model_fields)}}}"
+            return f"a list of tables {_braced(model)}"
         return "tables in double brackets, [[workload]]" if model else f"a list of {len(shape.items)} values"
     if shape.choices and not all(choice.model for choice in shape.choices.values()):
-        return "a list or a table"
+        return " or ".join(accepted(choice) for choice in shape.choices.values())
     if choosing := chooser(shape):
         return f"a table with {choosing} = {one_of(_names(shape))}"
-    return "a table"
+    return f"a table {_braced(shape.model)}" if shape.model and len(shape.model.model_fields) < 5 else "a table"
+
+
+def _braced(model: type[Model]) -> str:
+    return f"{{{', '.join(model.model_fields)}}}"
 
 
 def written(value: Any, shape: Shape) -> str:

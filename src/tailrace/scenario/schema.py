@@ -18,8 +18,8 @@ from tailrace.scenario.scenario import Scenario
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a scenario file, each key with its meaning, default and range.
 
-    A quantity is text with a unit; `pattern` admits the spellings that the reader takes. Its range, and the rules
-    between keys, are beyond JSON Schema: the range stands in the description.
+    A quantity is text with a unit; `pattern` admits the spellings that the reader takes. Its range stands in
+    the description, since JSON Schema cannot compare such text; nor does it know the rules between keys.
     """
     document = Scenario.model_json_schema(schema_generator=_OfFiles)
     for model, choosing in _models(keys.shape_of(Scenario), set()):
