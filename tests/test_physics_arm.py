@@ -187,6 +187,20 @@ def test_rotation_wait_is_below_a_turn_and_brings_the_angle_under_the_head(
 
 def test_rotation_wait_that_rounds_to_a_whole_turn_is_none() -> None:
     assert arm.positioning_s(1e-22, 0, 0, 0.0, 0.0, arm.APART, 100.0, 0.0, *lists(NO_SEEK)) == 0.0
+    waiting = Waiting([0.0, 0.0], angle=[0.5, 0.0])
+    assert waiting.choose(arm.SHORTEST_ACCESS, now_s=1e-22, curve=NO_SEEK) == 1
+
+
+def test_positioning_without_rotation_is_the_seek_over_the_same_distance() -> None:
+    drive = PUBLISHED["seek_curve"]
+    stroke = drive["cylinders"] - 1
+    curve = lists(
+        seek.two_piece_curve(drive["cylinders"], drive["boundary"], (3.24e-3, 0.4e-3), (8e-3, 8e-6))
+    )
+    for distance in (0, 1, 382, 383, 384, 1961):  # the times jump by 6 us between 382 and 383
+        for head, target in ((0.0, distance / stroke), (distance / stroke, 0.0)):
+            whole_s = arm.positioning_s(0.0, head, target, 0.3, 0.0, arm.APART, 1e9, 0.0, *curve)
+            assert whole_s == pytest.approx(seek.seek_s(distance / stroke, *curve), abs=1.01e-9)
 
 
 @given(
@@ -298,6 +312,31 @@ def test_each_rule_takes_its_own_among_four() -> None:
     assert waiting.choose(arm.SHORTEST_SEEK, head=0.5, turns_per_s=10.0, curve=curve) == 2
     waiting.angle[1] = 0.19
     assert waiting.choose(arm.SHORTEST_ACCESS, head=0.5, turns_per_s=10.0, curve=curve) == 1
+
+
+def test_shortest_access_weighs_a_long_seek_that_comes_just_in_time() -> None:
+    # 10 ms over the stroke, 100 ms a turn: 1 ms and 9 ms more of the turn, against 9.5 ms and 0.1 ms more.
+    waiting = Waiting([0.1, 0.95], angle=[0.1, 0.096])
+    curve = seek.pair_curve([0.0, 1.0], [0.0, 0.010])
+    assert waiting.choose(arm.SHORTEST_ACCESS, turns_per_s=10.0, curve=curve) == 1
+    waiting.angle[1] = 0.101
+    assert waiting.choose(arm.SHORTEST_ACCESS, turns_per_s=10.0, curve=curve) == 0
+
+
+def test_shortest_access_takes_the_farther_piece_from_its_edge_on() -> None:
+    # 1 ms below half the stroke, 5 ms from there on; at 5 ms angle 0.05 is under the head, 0.02 has passed.
+    curve = seek.SeekCurve(np.array([0.5, 1.0]), np.array([1e-3, 5e-3]), np.zeros(2), np.zeros(2))
+    waiting = Waiting([0.5, 0.75], angle=[0.02, 0.06])
+    assert waiting.choose(arm.SHORTEST_ACCESS, turns_per_s=10.0, curve=curve) == 1
+    waiting.target[0] = 0.499
+    assert waiting.choose(arm.SHORTEST_ACCESS, turns_per_s=10.0, curve=curve) == 0
+
+
+def test_a_continuation_does_not_overtake_an_earlier_one_under_the_head() -> None:
+    waiting = Waiting([0.5, 0.5], angle=[0.0, 0.3], start=[7.0, 4096.0])
+    assert waiting.choose(arm.SHORTEST_ACCESS, head=0.5, end=4096.0) == 0
+    waiting.angle[0] = 0.1
+    assert waiting.choose(arm.SHORTEST_ACCESS, head=0.5, end=4096.0) == 1
 
 
 def test_elevator_returns_to_the_outermost_when_nothing_lies_ahead() -> None:
@@ -434,7 +473,8 @@ def random_queue(rng: np.random.Generator, coarse: bool) -> Queue:
     if coarse:
         columns = np.floor(columns * 32) / 32
     curves = [DATASHEET, NO_SEEK, seek.pair_curve([0.1, 0.4, 1.0], [1e-3, 3e-3, 4e-3])]
-    curves.append(seek.two_piece_curve(1962, 383, (3.24e-3, 0.4e-3), (8e-3, 8e-6)))
+    steps = np.array([0.25, 0.5, 1.0])  # jumps where coarse distances fall
+    curves.append(seek.SeekCurve(steps, 10e-3 * steps, 0 * steps, 0 * steps))
     now_s = float(rng.choice([0.0, 2.0, 1e3 * rng.random()]))
     return Queue(
         now_s=now_s,

@@ -48,10 +48,11 @@ def test_inversion_beyond_the_table_finds_the_rank_of_the_exact_sum(exponent: fl
     items = 200_000
     probability = exact_probabilities(items, exponent)
     above = np.cumsum(probability[::-1].astype(np.longdouble))[::-1]  # P(rank >= k), summed from the least
-    middle = np.asarray(1 - (above - 0.5 * probability), dtype=np.float64)
-    rank = zipf.zipf_rank(middle, zipf.zipf_law(items, exponent))
     known = probability > 1e-10  # rarer ones are hit by a few float64 only
-    assert np.array_equal(rank[known], np.flatnonzero(known))
+    for part in (0.01, 0.5, 0.99):
+        within = np.asarray(1 - (above - part * probability), dtype=np.float64)
+        rank = zipf.zipf_rank(within, zipf.zipf_law(items, exponent))
+        assert np.array_equal(rank[known], np.flatnonzero(known))
     assert np.sum(known) > (zipf.EXACT_RANKS if exponent <= 1.5 else 2000)
 
 
@@ -107,6 +108,11 @@ def test_ranks_exist_and_never_fall_as_the_uniform_rises(
     assert rank[0] == 0
     assert np.all(np.diff(rank) >= 0)
     assert rank[-1] < items
+
+
+def test_a_uniform_on_the_border_of_two_ranks_belongs_to_the_second() -> None:
+    law = zipf.zipf_law(10, 0.8)
+    assert zipf.zipf_rank(law.cumulative[:-1], law).tolist() == list(range(1, 10))
 
 
 def test_one_item_is_always_the_one() -> None:
