@@ -5,13 +5,26 @@ from collections.abc import Callable
 import numpy as np
 from scipy.special import binom
 
-from tailrace.theory.domain import OutsideValidityError
+from tailrace.theory.domain import OutsideValidityError, level
 from tailrace.theory.laws import Complexes
 
 # The error from the periodic images is exp(-DAMPING); rounding is amplified by exp(DAMPING / 2).
 _DAMPING = 24.0
 _AVERAGED = 14
 _BINOMIAL = binom(_AVERAGED, np.arange(_AVERAGED + 1)) / 2.0**_AVERAGED
+
+
+def invertible_target(p: float) -> float:
+    """1 - p for the level p of a quantile that is to be found by inversion.
+
+    Raises OutsideValidityError unless 0 <= p <= 1 - 1e-6: beyond, the errors of the inversion would show.
+    """
+    target = 1 - float(level("p", p))
+    if target < 1e-6 * (1 - 1e-6):
+        raise OutsideValidityError(
+            f"p = {p!r}: accepted is up to 0.999999, where numerical inversion can tell"
+        )
+    return target
 
 
 def invert_tail(transform: Callable[[Complexes], Complexes], t_s: float) -> float:

@@ -3,14 +3,14 @@
 Means by Pollaczek and Khinchine, distributions by numerical inversion, M/D/1 by a sum of positive terms.
 Rates are per second, times in seconds. Functions of a `Law` take scalars only.
 All functions raise OutsideValidityError (a ValueError) for rates or means that are not above 0, a utilisation
-of 1 or more, negative times or variability, and levels p outside 0 <= p < 1.
+of 1 or more, negative times or variability, and levels p outside 0 <= p <= 0.999999.
 """
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tailrace.theory.domain import Value, level, non_negative, plain, positive, stable
-from tailrace.theory.inversion import invert_tail
+from tailrace.theory.domain import Value, non_negative, plain, positive, stable
+from tailrace.theory.inversion import invert_tail, invertible_target
 from tailrace.theory.laws import Complexes, Constant, Law, Mixture
 from tailrace.theory.quantile import solve_tail_once
 
@@ -60,7 +60,7 @@ def mg1_wait_tail(t_s: float, arrival_rate: float, law: Law) -> float:
 
 def mg1_wait_quantile(p: float, arrival_rate: float, law: Law) -> float:
     """The wait in seconds that a share p of the requests do not exceed, from `mg1_wait_tail`."""
-    target = 1 - float(level("p", p))
+    target = invertible_target(p)
     scale = mg1_wait_mean(arrival_rate, law.mean_s, law.scv) + law.mean_s
     return solve_tail_once(lambda t: mg1_wait_tail(t, arrival_rate, law), target, scale)
 
@@ -80,7 +80,7 @@ def mg1_response_quantile(p: float, arrival_rate: float, law: Law) -> float:
 
     Where the distribution jumps over p, the time of the jump.
     """
-    target = 1 - float(level("p", p))
+    target = invertible_target(p)
     scale = mg1_wait_mean(arrival_rate, law.mean_s, law.scv) + law.mean_s
     return solve_tail_once(lambda t: mg1_response_tail(t, arrival_rate, law), target, scale)
 

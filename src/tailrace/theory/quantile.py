@@ -1,5 +1,6 @@
 """At which time does a tail fall to a given level? Bracketing, bisection and inverse interpolation."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -45,10 +46,12 @@ def solve_tail_once(tail: Callable[[float], float], target: float, scale: float)
     """
     if tail(0.0) <= target:
         return 0.0
+    # Tails are nearly exponential: in logarithms a straight line, which interpolation finds at once.
+    floor = 1e-6 * target
     low, high = 0.0, scale
     for _ in range(60):
         if tail(high) <= target:
-            return find_root(lambda t: tail(t) - target, low, high)
+            return find_root(lambda t: math.log(max(tail(t), floor) / target), low, high)
         low, high = high, 2 * high
     raise OutsideValidityError("the tail does not fall to the level asked for")
 
