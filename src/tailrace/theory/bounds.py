@@ -65,7 +65,7 @@ def balanced_job_bounds(demands_s: ArrayLike, clients: int, think_s: float = 0.0
 
 
 def geometric_bounds(demands_s: ArrayLike, clients: int, think_s: float = 0.0) -> ClosedBounds:
-    """Bounds that take the queues at the stations that do not bind as geometric; single servers, product form.
+    """Bounds that take queues where the network does not bind as geometric; single servers, product form.
 
     From X(N) = N / (Z + D + D_max (N - 1 - Z X(N - 1)) - sum_k (D_max - D_k) Q_k(N - 1)), where Q_k lies
     between (y - y^(N+1)) / (1 - y) for y = D_k N / (Z + D + D_max N) and for y = D_k X_high(N). Converges to

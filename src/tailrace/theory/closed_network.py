@@ -22,7 +22,7 @@ from tailrace.theory.domain import OutsideValidityError, whole
 Method = Literal["exact", "convolution", "schweitzer-bard", "linearised"]
 
 
-def closed_network(
+def solve_closed(
     demands_s: ArrayLike,
     clients: ArrayLike,
     think_s: ArrayLike = 0.0,

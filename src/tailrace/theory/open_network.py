@@ -53,7 +53,7 @@ class Saturation:
     load_factor: float
 
 
-def open_network(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLike = 1) -> OpenSolution:
+def solve_open(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLike = 1) -> OpenSolution:
     """Stationary means for arrival_rates (per second, one a class); demands_s and servers as in `demands`.
 
     At station i with utilisation U and c servers, residence = D (1 + C(c, cU) / (c (1 - U))), C of Erlang.
