@@ -104,13 +104,10 @@ def parse_exact(text: str, dimension: Dimension) -> Fraction:
     number, unit = _split(text, accepted)
     if not unit:
         raise UnitError("a number without a unit", accepted)
-    registry = _registry()
-    expression = _checked_unit(unit, dimension)
-    quantity: Any = registry.Quantity(number, registry.parse_units(expression)).to_base_units()
-    found = {name: int(power) for name, power in quantity.dimensionality.items()}
+    factor, found = _factor(_checked_unit(unit, dimension))
     if found not in _SIGNATURES[dimension]:
         raise UnitError(f"{_named(found)}, but a {dimension} is due", accepted)
-    return Fraction(quantity.magnitude)
+    return number * factor
 
 
 def write(value: float, dimension: Dimension) -> str:
@@ -206,6 +203,15 @@ def _unknown(name: str) -> str:
     return f"unknown unit '{name}'{hint}"
 
 
+@cache
+def _factor(unit: str) -> tuple[Fraction, dict[str, int]]:
+    """What one of the unit is in SI, and its powers of pint's base dimensions."""
+    registry = _registry()
+    quantity: Any = registry.Quantity(Fraction(1), registry.parse_units(unit)).to_base_units()
+    powers = {name: int(power) for name, power in quantity.dimensionality.items()}
+    return Fraction(quantity.magnitude), powers
+
+
 def _named(found: dict[str, int]) -> str:
     for dimension, signatures in _SIGNATURES.items():
         if found in signatures:
@@ -216,9 +222,7 @@ def _named(found: dict[str, int]) -> str:
 @cache
 def _names_of(dimension: str) -> tuple[str, ...]:
     """The units of one of pint's base dimensions."""
-    registry = _registry()
-    named = {name: dict(registry.parse_units(name).dimensionality) for name in _names()}
-    return tuple(sorted(name for name, powers in named.items() if powers == {dimension: 1}))
+    return tuple(sorted(name for name in _names() if _factor(name)[1] == {dimension: 1}))
 
 
 @cache
