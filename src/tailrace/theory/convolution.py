@@ -8,7 +8,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.blas import dtbsv
 from scipy.special import gammaln, xlogy
 
 from tailrace.theory.closed_approximate import schweitzer_bard
@@ -111,6 +110,8 @@ def _log_weights(demand: Floats, servers: float, sizes: tuple[int, ...]) -> Floa
 
 def _with_single_server(constant: Floats, demand: Floats) -> Floats:
     """Convolution with a single-server station: g(n) = constant(n) + sum_c demand_c g(n - 1_c)."""
+    from scipy.linalg.blas import dtbsv  # slow to import, and few networks need it
+
     result = np.zeros_like(constant)
     # Along the last axis: forward substitution in g(n) - demand g(n - 1) = inflow(n).
     recursion = np.zeros((2, constant.shape[-1]))

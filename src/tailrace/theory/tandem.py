@@ -12,7 +12,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.linalg import expm
 
 from tailrace.theory.domain import Floats, OutsideValidityError, level, non_negative
 from tailrace.theory.inversion import invert_tail, invertible_target
@@ -43,7 +42,7 @@ def routed_response_tail(
     """
     t = float(non_negative("t_s", t_s))
     start, generator = _phases(stations, entry, routing)
-    return min(1.0, max(0.0, float(start @ expm(generator * t).sum(axis=1))))
+    return min(1.0, max(0.0, _survival(start, generator, t)))
 
 
 def routed_response_quantile(
@@ -53,7 +52,7 @@ def routed_response_quantile(
     target = 1 - float(level("p", p))
     start, generator = _phases(stations, entry, routing)
     scale = float(visits_of_routing(entry, routing) @ [station.mean_s for station in stations])
-    return solve_tail_once(lambda t: float(start @ expm(generator * t).sum(axis=1)), target, scale)
+    return solve_tail_once(lambda t: _survival(start, generator, t), target, scale)
 
 
 def sum_tail(
@@ -116,6 +115,13 @@ class _Sum:
 def _in_series(stations: int) -> tuple[Floats, Floats]:
     """Entry and routing of stations visited once, one after the other."""
     return np.eye(1, stations)[0], np.eye(stations, k=1)
+
+
+def _survival(start: Floats, generator: Floats, t: float) -> float:
+    """Probability that the phases are not left by time t."""
+    from scipy.linalg import expm  # slow to import, and most questions do without
+
+    return float(start @ expm(generator * t).sum(axis=1))
 
 
 def _phases(stations: Sequence[MmcResponse], entry: ArrayLike, routing: ArrayLike) -> tuple[Floats, Floats]:
