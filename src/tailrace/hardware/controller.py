@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.hardware.service import gamma_times
 from tailrace.scenario.server import Controller
@@ -36,7 +38,8 @@ class ControllerCost:
 
     def dispatch_s(self, operations: IntArray, u: FloatArray) -> FloatArray:
         """Issuing a request's drive operations: the sum of as many independent gamma times, again gamma."""
-        return gamma_times(self.per_disk_operation_s * operations, self.variability / operations, u)
+        times = operations.astype(np.float64)
+        return gamma_times(self.per_disk_operation_s * times, self.variability / times, u)
 
     def completion_s(self, u: FloatArray) -> FloatArray:
         """Seeing a request out."""
@@ -44,4 +47,6 @@ class ControllerCost:
 
     def copy_s(self, size_bytes: IntArray) -> FloatArray:
         """Moving bytes through a core: copied, checksummed or encrypted."""
-        return size_bytes / self.copy_rate if self.copy_rate is not None else 0.0 * size_bytes
+        if self.copy_rate is None:
+            return np.zeros(size_bytes.shape)
+        return np.asarray(size_bytes / self.copy_rate, dtype=np.float64)

@@ -62,7 +62,7 @@ class FlashCost:
 
     def bus_s(self, size_bytes: int | IntArray) -> FloatArray:
         """Seconds on a channel's bus."""
-        return np.asarray(size_bytes) / self.channel_rate
+        return np.asarray(size_bytes, dtype=np.float64) / self.channel_rate
 
     def copies_drawn(self, u: FloatArray, random: bool) -> IntArray:
         """Pages copied behind each page written: the whole part of the mean, one more by chance for the rest.

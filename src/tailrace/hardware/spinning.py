@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics import platter
 from tailrace.physics.seek import SeekCurve, pair_curve, three_point_curve, two_piece_curve

@@ -7,6 +7,7 @@ by n steps, the last END, that go their own way. Lengths instead of pointers: a 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -43,6 +44,10 @@ class Access:
     start: FloatArray
     end: FloatArray
 
+    def columns(self) -> tuple[FloatArray, ...]:
+        """The columns in the order in which they are declared."""
+        return (self.target, self.angle, self.settle_s, self.start, self.end)
+
 
 @dataclass
 class Steps:
@@ -68,6 +73,22 @@ class Steps:
             np.full(count, END, dtype=np.uint8), np.zeros(count, dtype=np.int32), np.zeros(count), access
         )
 
+    def at(self, places: IntArray) -> Steps:
+        """The steps at the given places."""
+        access = self.access and Access(*(column[places] for column in self.access.columns()))
+        return Steps(self.op[places], self.arg[places], self.work[places], access)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Steps]) -> Steps:
+        """The steps of several blocks, one after the other. All of them have the arm's columns, or none has."""
+        accesses = [part.access.columns() for part in parts if part.access is not None]
+        return cls(
+            np.concatenate([part.op for part in parts]),
+            np.concatenate([part.arg for part in parts]),
+            np.concatenate([part.work for part in parts]),
+            Access(*map(np.concatenate, zip(*accesses, strict=True))) if accesses else None,
+        )
+
 
 @dataclass
 class Chunk:
@@ -87,3 +108,22 @@ class Chunk:
 
     def __len__(self) -> int:
         return self.first.size
+
+
+def one_visit_each(visits: Steps) -> Chunk:
+    """A block of rows, each with one of the visits as its whole path, to station 0 and without any gap."""
+    rows = visits.op.size
+    steps = Steps.empty(2 * rows, visits.access is not None)
+    steps.op[::2], steps.work[::2] = VISIT, visits.work
+    if steps.access is not None and visits.access is not None:
+        for column, values in zip(steps.access.columns(), visits.access.columns(), strict=True):
+            column[::2] = values
+    return Chunk(
+        np.arange(0, 2 * rows, 2),
+        np.zeros(rows),
+        np.zeros(rows, dtype=np.uint16),
+        np.zeros(rows, dtype=np.uint32),
+        np.zeros(rows, dtype=np.int64),
+        np.full(rows, READ, dtype=np.uint8),
+        steps,
+    )

@@ -52,7 +52,7 @@ def _permit_seconds(chunk: Chunk, stations: int) -> tuple[FloatArray, FloatArray
     took, gave = np.flatnonzero(steps.op == TAKE), np.flatnonzero(steps.op == GIVE)
 
     def summed(at: IntArray) -> FloatArray:
-        return np.bincount(steps.arg[at], elapsed[at] * steps.work[at], stations)
+        return np.bincount(steps.arg[at], elapsed[at] * steps.work[at], stations).astype(np.float64)
 
     takes = np.bincount(steps.arg[took], minlength=stations).astype(np.float64)
     return summed(gave) - summed(took), takes

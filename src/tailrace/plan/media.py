@@ -76,17 +76,11 @@ class SpinningPlan(MediaPlan):
         """``piece`` in bytes: larger reads leave the drive in pieces, so that medium and lane overlap."""
         self._cost, self._piece, self._lanes = SpinningCost.of(media), piece, lanes
         phase = streams.uniforms(Purpose.ROTATION, np.arange(media.count))
-        curve = self._cost.curve
-        arm = Arm(
-            RULES[media.scheduling],
-            self._cost.turns_per_s,
-            media.age_limit,
-            *curve,
-            phase=phase,
-        )
         self._slots = stations.add(
             "queue slots", Stage.MEDIA, Discipline.TOKEN, media.queue_slots, media.count, paces=False
         )
+        rule, turns_per_s = RULES[media.scheduling], self._cost.turns_per_s
+        arm = Arm(rule, turns_per_s, media.age_limit, *self._cost.curve, phase=phase, slots=self._slots)
         self._arm = stations.add("arm", Stage.MEDIA, Discipline.ARM, count=media.count, arm=arm)
 
     def reads(self, operations: Operations) -> Path:

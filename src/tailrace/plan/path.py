@@ -38,11 +38,8 @@ class _Step(Path):
         steps.arg[at] = self._arg
         steps.work[at] = self._work
         if self._access is not None and steps.access is not None:
-            steps.access.target[at] = self._access.target
-            steps.access.angle[at] = self._access.angle
-            steps.access.settle_s[at] = self._access.settle_s
-            steps.access.start[at] = self._access.start
-            steps.access.end[at] = self._access.end
+            for column, values in zip(steps.access.columns(), self._access.columns(), strict=True):
+                column[at] = values
 
 
 def visit(

@@ -30,7 +30,7 @@ class Arm:
 
     ``rule`` is one of the scheduling constants of :mod:`tailrace.physics.arm`; the seek curve is
     ``a + b sqrt(x) + c x`` seconds on pieces of the stroke that end at ``edges``; ``phase`` in turns, one entry
-    a drive.
+    a drive. ``slots`` is the pool of the first drive's queue slots.
     """
 
     rule: int
@@ -41,6 +41,7 @@ class Arm:
     b: FloatArray
     c: FloatArray
     phase: FloatArray
+    slots: int
 
 
 @dataclass(frozen=True)

@@ -67,13 +67,15 @@ class RequestStream:
         if workload.popularity is not None:
             self._law = zipf_law(max(span // ITEM_BYTES, 1), workload.popularity)
         if workload.pattern == "sequential":
+            largest = workload.largest_size
             self._share = span // workload.clients
+            if workload.aligned:
+                self._share -= self._share % largest
             self._first = streams.client or 0
             walkers = 1 if streams.client is not None else workload.clients
             of_class = Streams(streams.seed, streams.replication, streams.owner)
             begin = of_class.uniforms(Purpose.ADDRESS, np.arange(self._first, self._first + walkers))
-            slots = self._share // workload.largest_size
-            self._walked = (begin * slots).astype(np.int64) * workload.largest_size
+            self._walked = (begin * (self._share // largest)).astype(np.int64) * largest
 
     def requests(self, index: IntArray, client: IntArray) -> Requests:
         """The requests at the positions ``index``, issued by ``client``, both of shape (m,)."""
@@ -104,11 +106,11 @@ class RequestStream:
         inside = self._streams.uniforms(Purpose.ADDRESS, index, 1)
         within = (inside * np.maximum(ITEM_BYTES // grain, 1)).astype(np.int64) * grain
         offset = (item * ITEM_BYTES + np.where(size < ITEM_BYTES, within, 0)) // grain * grain
-        return self._start + np.minimum(offset, (places - 1) * grain)
+        return np.asarray(self._start + np.minimum(offset, (places - 1) * grain))
 
     def _walk(self, client: IntArray, size: IntArray) -> IntArray:
         """Where each request of a sequential client begins: where the client's last one ended, with wrapping."""
         position = running_before(client - self._first, size, self._walked)
         # A request that would cross the end of its client's share is moved back to end there.
         offset = np.minimum(position % self._share, self._share - size)
-        return self._start + client * self._share + offset
+        return np.asarray(self._start + client * self._share + offset)

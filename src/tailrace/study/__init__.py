@@ -1,0 +1,1 @@
+"""Which runs answer the question?"""

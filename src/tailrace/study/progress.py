@@ -1,0 +1,23 @@
+"""How far is a run?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Phase = Literal["pilot", "answer"]
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Replications ``done`` of ``wanted``, each of ``requests`` requests.
+
+    Half-widths are relative to the value, None if not known yet or not wanted.
+    """
+
+    phase: Phase
+    done: int
+    wanted: int
+    requests: int
+    half_width: float | None
+    precision: float | None

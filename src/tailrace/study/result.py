@@ -1,0 +1,242 @@
+"""The answer to one scenario: what each class will see, which stage binds, and what was promised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.length import StoppedBy
+from tailrace.measure.verdict import Verdict
+
+QUANTILES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
+"""Quantiles that every answer gives, by the name they have in targets and tables."""
+
+
+@dataclass(frozen=True)
+class StageTimes:
+    """Mean seconds that a request waits and is served at one stage."""
+
+    wait_s: Estimate
+    service_s: Estimate
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a class, or its reads or writes alone, will see.
+
+    ``rate_per_s`` and ``throughput_bytes_per_s`` are completions; ``latency_s`` has the keys mean, p50, p90, p95, p99
+    and p999; ``stages`` and ``slowest_stages`` (the slowest 1 %) have the keys network, controller, lane and media.
+    """
+
+    requests: int
+    rate_per_s: Estimate
+    throughput_bytes_per_s: Estimate
+    latency_s: Mapping[str, Estimate]
+    stages: Mapping[str, StageTimes]
+    slowest_stages: Mapping[str, StageTimes]
+
+
+@dataclass(frozen=True)
+class TargetResult:
+    """One promise: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found."""
+
+    quantity: str
+    limit: float
+    estimate: Estimate
+    verdict: Verdict
+
+    @property
+    def is_upper(self) -> bool:
+        """Whether the quantity must stay below the limit: a latency; rate and throughput must reach it."""
+        return self.quantity not in ("rate", "throughput")
+
+
+@dataclass(frozen=True)
+class ClassResult:
+    """One workload class. ``kinds`` holds reads and writes apart, under "read" and "write", where they occur."""
+
+    name: str
+    all: Figures
+    kinds: Mapping[Literal["read", "write"], Figures]
+    targets: tuple[TargetResult, ...]
+
+
+@dataclass(frozen=True)
+class StationResult:
+    """A bank of identical stations.
+
+    ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
+    the bank; ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
+    is not known; ``mean_number_waiting`` is per station. A delay has None throughout.
+    """
+
+    name: str
+    stage: str
+    count: int
+    servers: int
+    discipline: str
+    utilisation: float | None
+    share_of_saturation: float | None
+    mean_number_waiting: float | None
+
+
+@dataclass(frozen=True)
+class Saturation:
+    """The station that binds first, and the factor by which the open load can grow until it does.
+
+    A factor of at most 1 means that the load cannot be carried.
+    """
+
+    station: str
+    stage: str
+    load_factor: float
+
+
+@dataclass(frozen=True)
+class ClassTheory:
+    """What closed forms say of a class; None where they promise nothing."""
+
+    mean_s: float | None
+    p99_s: float | None
+    method: str
+
+
+@dataclass(frozen=True)
+class Theory:
+    """The second answer, from demands and closed forms alone.
+
+    ``utilisation`` is by bank; ``saturation`` None where no class is open; ``classes`` by name.
+    """
+
+    saturation: Saturation | None
+    utilisation: Mapping[str, float]
+    classes: Mapping[str, ClassTheory]
+
+
+@dataclass(frozen=True)
+class Overload:
+    """The load is more than the server can carry. ``found`` says how that was seen."""
+
+    station: str
+    stage: str
+    largest_load_factor: float
+    found: Literal["before the run", "during the run"]
+
+
+@dataclass(frozen=True)
+class Result:
+    """The whole answer. ``classes`` is empty where the server is overloaded: no latency is quoted then.
+
+    ``requests`` is the number measured in all replications together.
+    """
+
+    version: str
+    title: str
+    digest: str
+    seed: int
+    engine: str
+    replications: int
+    requests: int
+    stopped_by: StoppedBy | None
+    classes: tuple[ClassResult, ...]
+    stations: tuple[StationResult, ...]
+    theory: Theory
+    overload: Overload | None
+    verdict: Verdict
+    notes: tuple[str, ...]
+
+    def class_named(self, name: str) -> ClassResult:
+        """The class of that name. Raises KeyError if there is none."""
+        for each in self.classes:
+            if each.name == name:
+                return each
+        raise KeyError(name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        theory = self.theory
+        return {
+            "tailrace": self.version,
+            "title": self.title,
+            "digest": self.digest,
+            "seed": self.seed,
+            "engine": self.engine,
+            "replications": self.replications,
+            "requests": self.requests,
+            "stopped_by": self.stopped_by,
+            "classes": [_class_dict(each) for each in self.classes],
+            "stations": [
+                {
+                    "name": each.name,
+                    "stage": each.stage,
+                    "count": each.count,
+                    "servers": each.servers,
+                    "discipline": each.discipline,
+                    "utilisation": each.utilisation,
+                    "share_of_saturation": each.share_of_saturation,
+                    "mean_number_waiting": each.mean_number_waiting,
+                }
+                for each in self.stations
+            ],
+            "theory": {
+                "saturation": None
+                if theory.saturation is None
+                else {
+                    "station": theory.saturation.station,
+                    "stage": theory.saturation.stage,
+                    "load_factor": theory.saturation.load_factor,
+                },
+                "utilisation": dict(theory.utilisation),
+                "classes": {
+                    name: {"mean": each.mean_s, "p99": each.p99_s, "method": each.method}
+                    for name, each in theory.classes.items()
+                },
+            },
+            "overload": None
+            if self.overload is None
+            else {
+                "station": self.overload.station,
+                "stage": self.overload.stage,
+                "largest_load_factor": self.overload.largest_load_factor,
+                "found": self.overload.found,
+            },
+            "verdict": self.verdict,
+            "notes": list(self.notes),
+        }
+
+
+def _class_dict(result: ClassResult) -> dict[str, Any]:
+    return {
+        "name": result.name,
+        **_figures_dict(result.all),
+        "kinds": {kind: _figures_dict(figures) for kind, figures in result.kinds.items()},
+        "targets": [
+            {
+                "quantity": target.quantity,
+                "limit": target.limit,
+                "estimate": target.estimate.as_dict(),
+                "verdict": target.verdict,
+            }
+            for target in result.targets
+        ],
+    }
+
+
+def _figures_dict(figures: Figures) -> dict[str, Any]:
+    return {
+        "requests": figures.requests,
+        "rate_per_s": figures.rate_per_s.as_dict(),
+        "throughput_bytes_per_s": figures.throughput_bytes_per_s.as_dict(),
+        "latency_s": {name: estimate.as_dict() for name, estimate in figures.latency_s.items()},
+        "stages": _stages_dict(figures.stages),
+        "slowest_stages": _stages_dict(figures.slowest_stages),
+    }
+
+
+def _stages_dict(stages: Mapping[str, StageTimes]) -> dict[str, Any]:
+    return {
+        stage: {"wait_s": times.wait_s.as_dict(), "service_s": times.service_s.as_dict()}
+        for stage, times in stages.items()
+    }

@@ -1,0 +1,231 @@
+"""One scenario, one answer: pilot, then fresh replications whose length the pilot has decided."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import numpy as np
+
+from tailrace.measure.backlog import Backlog, backlog_growth
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.length import (
+    PILOT_REPLICATIONS,
+    StoppedBy,
+    answer_length,
+    next_pilot_length,
+    pilot_done,
+    stopped_by,
+)
+from tailrace.measure.verdict import combined
+from tailrace.measure.warmup import settled
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.workload import Workload
+from tailrace.study.progress import Phase, Progress
+from tailrace.study.result import Overload, Result, Theory
+from tailrace.study.sample import Sample, replicate
+from tailrace.study.saturation import Load, offered_load
+from tailrace.study.summary import class_result, quantity_estimate, station_results, steering_quantities
+
+Watch = Callable[[Progress], None]
+
+MOST_UNDER_WAY = 50_000
+"""Requests and detached ways under way at which a run is given up as overloaded, plus half of its length."""
+
+
+def simulate(
+    scenario: Scenario,
+    seed: int | None = None,
+    engine: str = "auto",
+    workers: int | None = None,
+    progress: Watch | None = None,
+) -> Result:
+    """Predict what the server of a scenario will do to the latency of each class.
+
+    Args:
+        scenario: what to simulate; see :func:`tailrace.load`.
+        seed: seed of all random streams; overrides the scenario's. If neither gives one, one is drawn.
+        engine: "auto" or "reference".
+        workers: number of processes; replications are the same whatever it is.
+        progress: called as replications finish.
+
+    Returns:
+        The answer; two calls with the same scenario and seed give the same.
+
+    Raises:
+        ValueError: an engine of that name is not known.
+    """
+    if engine not in ("auto", "reference"):
+        raise ValueError(f"engine is {engine!r}; accepted: auto, reference")
+    del workers
+    if seed is None:
+        seed = scenario.run.seed
+    if seed is None:
+        seed = secrets.randbelow(2**32)
+    return _Study(scenario, seed, progress or _unwatched).answer()
+
+
+def _unwatched(_: Progress) -> None:
+    """Nobody watches."""
+
+
+@dataclass(frozen=True)
+class _Answer:
+    samples: list[Sample]
+    stopped_by: StoppedBy
+    notes: tuple[str, ...] = ()
+
+
+class _OverloadedError(Exception):
+    """The backlog of a run grew beyond what a server that keeps up could show."""
+
+    def __init__(self, samples: list[Sample], backlog: Backlog | None) -> None:
+        super().__init__()
+        self.samples, self.backlog = samples, backlog
+
+
+class _Study:
+    def __init__(self, scenario: Scenario, seed: int, watch: Watch) -> None:
+        self._scenario, self._seed, self._watch = scenario, seed, watch
+        self._load = offered_load(scenario, seed)
+        self._steering = steering_quantities(scenario.workload)
+
+    def answer(self) -> Result:
+        binding = self._load.binding
+        if binding is not None and binding.load_factor <= 1.0:
+            found = Overload(binding.station, binding.stage, binding.load_factor, "before the run")
+            return self._result([], None, found, ())
+        try:
+            answer = self._simulated()
+        except _OverloadedError as overload:
+            return self._result([], None, self._overload(overload), ())
+        return self._result(answer.samples, answer.stopped_by, None, answer.notes)
+
+    # Length
+
+    def _simulated(self) -> _Answer:
+        run = self._scenario.run
+        if run.fixed_length:
+            return _Answer(self._replications(run.budget), "fixed")
+        length, width = self._pilot()
+        requests = answer_length(length, width, run.wanted_precision, run.budget)
+        samples = self._replications(requests)
+        while (doubt := self._doubt(samples)) and requests < run.budget:
+            requests = min(2 * requests, run.budget)
+            samples = self._replications(requests)
+        widest = max(self._steering_estimates(samples), key=_width)
+        notes = (f"The run is not settled within its budget: {doubt}.",) if doubt else ()
+        return _Answer(samples, stopped_by(widest, run.wanted_precision), notes)
+
+    def _pilot(self) -> tuple[int, float]:
+        """Length of the pilot, and the relative half-width of the quantity that needs most."""
+        budget = self._scenario.run.budget
+        length = min(next_pilot_length(), budget)
+        while True:
+            samples = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
+            estimates = self._steering_estimates(samples)
+            if pilot_done(*estimates) or length >= budget:
+                return length, max(_width(each) for each in estimates)
+            length = min(next_pilot_length(length), budget)
+
+    def _replications(self, requests: int) -> list[Sample]:
+        """The replications of an answer: fresh ones, numbered behind those of the pilot."""
+        first = PILOT_REPLICATIONS
+        numbers = range(first, first + self._scenario.run.replications)
+        return self._run("answer", numbers, requests, self._scenario.run.wanted_precision)
+
+    def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> list[Sample]:
+        samples: list[Sample] = []
+        most = MOST_UNDER_WAY + requests // 2
+        for number in numbers:
+            self._watch(Progress(phase, len(samples), len(numbers), requests, None, precision))
+            sample = replicate(self._scenario, self._seed, number, requests, most)
+            samples.append(sample)
+            if not sample.complete:
+                raise _OverloadedError(samples, None)
+        backlog = backlog_growth(
+            [sample.arrived for sample in samples], [sample.under_way for sample in samples]
+        )
+        if backlog.overloaded:
+            raise _OverloadedError(samples, backlog)
+        self._watch(Progress(phase, len(numbers), len(numbers), requests, None, precision))
+        return samples
+
+    def _steering_estimates(self, samples: Sequence[Sample]) -> list[Estimate]:
+        return [quantity_estimate(workload, quantity, samples) for workload, quantity in self._steering]
+
+    def _doubt(self, samples: Sequence[Sample]) -> str:
+        """Why the run may be too short, whatever its width: a long transient, a quantile without support."""
+        steering: dict[str, Workload] = {workload.name: workload for workload, _ in self._steering}
+        for name in steering:
+            check = settled([sample.warming_s[name] for sample in samples])
+            if not check:
+                return f"class {name!r}: {check.reason}"
+        for (workload, quantity), estimate in zip(
+            self._steering, self._steering_estimates(samples), strict=True
+        ):
+            if estimate.value is None:
+                return f"{quantity} of class {workload.name!r}: {estimate.method}"
+        return ""
+
+    # Answer
+
+    def _overload(self, found: _OverloadedError) -> Overload:
+        """Which bank's queue grew most, and the load that was carried."""
+        grown = np.sum([sample.waiting_growth for sample in found.samples], axis=0)
+        bank = self._load.banks[int(np.nanargmax(grown))]
+        sustained = 0.0 if found.backlog is None else found.backlog.sustained or 0.0
+        if found.backlog is None:
+            sample = found.samples[-1]
+            arrived, left = np.ptp(sample.arrived), np.ptp(sample.under_way)
+            sustained = max(1.0 - float(left / max(arrived, 1.0)), 0.0)
+        return Overload(bank.name, bank.stage.name.lower(), sustained, "during the run")
+
+    def _result(
+        self,
+        samples: list[Sample],
+        stopped: StoppedBy | None,
+        overload: Overload | None,
+        notes: tuple[str, ...],
+    ) -> Result:
+        scenario, load = self._scenario, self._load
+        targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
+        classes = tuple(class_result(each, samples, targets) for each in scenario.workload) if samples else ()
+        verdicts = [target.verdict for each in classes for target in each.targets]
+        return Result(
+            version=version("tailrace"),
+            title=scenario.title,
+            digest=scenario.digest,
+            seed=self._seed,
+            engine="reference",
+            replications=len(samples),
+            requests=sum(each.all.requests for each in classes),
+            stopped_by=stopped,
+            classes=classes,
+            stations=station_results(load.banks, load, samples) if samples else (),
+            theory=_theory(load),
+            overload=overload,
+            verdict="overloaded" if overload is not None else combined(verdicts),
+            notes=(*notes, *_notes(load)),
+        )
+
+
+def _width(estimate: Estimate) -> float:
+    width = estimate.relative_half_width
+    return float("inf") if width is None else width
+
+
+def _theory(load: Load) -> Theory:
+    known = zip(load.banks, load.share, strict=True)
+    return Theory(load.binding, {bank.name: float(share) for bank, share in known if share > 0.0}, {})
+
+
+def _notes(load: Load) -> tuple[str, ...]:
+    if not load.arms_by_run:
+        return ()
+    return (
+        "What the arms can carry was found by a run with all queue slots taken: it depends on how many requests "
+        "they can choose from.",
+    )
