@@ -1,4 +1,14 @@
-"""Is the server overloaded? Growth of the backlog over the measured window, judged over the replications."""
+"""Is the server overloaded? Growth of the backlog over the measured window, judged over the replications.
+
+Only first and last mark decide: for a queue that grows steadily their difference is the best estimate of
+the growth, and in own trials it found more overloads than a line through all marks. Trials with one server
+started empty (squared cv of the service time 1 and 4; 8 and 16 replications of 2,500 to 50,000 requests):
+no false alarm in 1,800 runs at utilisations of 0.90 to 0.98. All runs found at 1.05 from 16 replications of
+10,000 or 8 of 50,000 on, and at 1.03 from 16 of 50,000; at 1.03, 8 of 50,000 missed none with squared cv 1
+and a quarter with 4. From 1.01 on no run was ever called stable: what is not found is unclear. A threshold
+of 0 instead of 1 % would find more, but also calls up to 15 % of the short runs at 0.98 overloaded, because
+a queue that starts empty grows until it is in equilibrium.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,10 +31,11 @@ State = Literal["overloaded", "stable", "unclear"]
 class Backlog:
     """What the growth of the backlog says.
 
-    `growth` is the share of arriving requests left unserved, with the two-sided interval whose lower end is
-    the 99.9 % bound. `sustained` is the share that is served, the factor by which the load must be
-    multiplied to be carried; it is 1 where nothing is left. `state` is "overloaded" when the lower bound
-    exceeds the threshold, "stable" when the upper bound lies under it, "unclear" between.
+    `growth` is the share of arriving requests left unserved, with the two-sided interval whose ends are the
+    99.9 % bounds. `sustained` is the share that is served, by which the load must be multiplied to be
+    carried; it is 1 where nothing is left. `state` is "overloaded" when the lower bound exceeds the
+    threshold, "stable" when the upper bound lies under it and the lower does not exceed 0, and "unclear"
+    otherwise: the run cannot be called settled.
     """
 
     growth: Estimate
@@ -68,8 +79,10 @@ def backlog_growth(
     if growth.value is None:
         return Backlog(growth, None, "unclear")
     sustained = min(1.0, max(0.0, 1 - growth.value))
-    if growth.low is None or growth.high is None:
-        return Backlog(growth, sustained, "unclear")
-    if growth.low > threshold:
-        return Backlog(growth, sustained, "overloaded")
-    return Backlog(growth, sustained, "stable" if growth.high < threshold else "unclear")
+    state: State = "unclear"
+    if growth.low is not None and growth.high is not None:
+        if growth.low > threshold:
+            state = "overloaded"
+        elif growth.low <= 0 and growth.high < threshold:
+            state = "stable"
+    return Backlog(growth, sustained, state)

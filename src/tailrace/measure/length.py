@@ -6,9 +6,13 @@ thrown away, and fresh replications are made once, of the length that the pilot 
 """
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
+from scipy.special import ndtri
+
 from tailrace.measure.estimate import Estimate, check_level, student_quantile
+from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS
 
 PILOT_REPLICATIONS = 8
 PILOT_START = 2_500
@@ -16,6 +20,8 @@ PILOT_START = 2_500
 PILOT_PRECISION = 0.10
 """Relative half-width of the target quantile at which a pilot is good enough to plan by."""
 ANSWER_REPLICATIONS = 16
+ANSWER_START = 20_000
+"""Fewest requests in each replication of the answer, budget permitting."""
 MARGIN = 2.2
 """Extra length, because the half-width of a pilot has only seven degrees of freedom (own trials)."""
 
@@ -47,6 +53,19 @@ def pilot_done(*targets: Estimate, precision: float = PILOT_PRECISION) -> bool:
     return all(width is not None and width < precision for width in widths)
 
 
+def planned_excursions(pilot: Mapping[float, Estimate]) -> dict[float, int]:
+    """Fewest excursions to ask of the answer, by probability: few for a quantile that the pilot supported.
+
+    Args:
+        pilot: the pilot's quantiles by probability; the answer's replications are at least as long as the
+        pilot's.
+    """
+    return {
+        p: MINIMUM_EXCURSIONS if quantile.value is None else PLANNED_EXCURSIONS
+        for p, quantile in pilot.items()
+    }
+
+
 def interval_shrinkage(
     before: int = PILOT_REPLICATIONS, after: int = ANSWER_REPLICATIONS, level: float = 0.95
 ) -> float:
@@ -60,7 +79,10 @@ def interval_shrinkage(
 
 
 def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
-    """Requests a replication of the answer: max(n, 2.2 * 0.41 * n * (h / precision)^2), at most the budget.
+    """Requests a replication of the answer: the most of 2.2 * 0.41 * n * (h / precision)^2, 2 n and 20,000.
+
+    Twice the pilot, because a quantile that it just supports must be supported in sixteen replications as
+    well as in eight; and enough for the p99.9 of a lightly loaded server. Never more than the budget.
 
     Args:
         pilot_requests: requests n in each replication of the pilot.
@@ -77,7 +99,7 @@ def answer_length(pilot_requests: int, pilot_half_width: float, precision: float
         raise ValueError(f"half-widths are positive, not {pilot_half_width} and {precision}")
     wanted = MARGIN * interval_shrinkage() * pilot_requests * (pilot_half_width / precision) ** 2
     # the least of both first: an infinite half-width asks for the whole budget
-    return max(1, math.ceil(min(budget, max(pilot_requests, wanted))))
+    return max(1, math.ceil(min(budget, max(2 * pilot_requests, ANSWER_START, wanted))))
 
 
 def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
@@ -105,6 +127,4 @@ def requests_for_mean(asymptotic_variance: float, mean: float, precision: float,
     check_level(level)
     if not (asymptotic_variance > 0 and mean > 0 and precision > 0):
         raise ValueError("variance, mean and precision are positive")
-    from scipy.special import ndtri
-
     return math.ceil(float(ndtri((1 + level) / 2)) ** 2 * asymptotic_variance / (precision * mean) ** 2)

@@ -5,7 +5,7 @@ known better than either. The weighted deviations of both (see `section`) are su
 squared.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,7 +50,7 @@ def paired_quantiles(
     second: Sequence[FloatArray],
     ps: Iterable[float],
     level: float = 0.95,
-    minimum_excursions: int = MINIMUM_EXCURSIONS,
+    minimum_excursions: int | Mapping[float, int] = MINIMUM_EXCURSIONS,
 ) -> dict[float, Paired]:
     """Differences and ratios of quantiles of two designs by sectioning, by probability.
 
