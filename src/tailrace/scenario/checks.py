@@ -71,14 +71,15 @@ def _addresses(scenario: Scenario) -> Iterator[Finding]:
     elif usable >= 2**63:
         key = ("server", "media", "count")
         yield Finding(key, "8 EiB or more in all", "fewer or smaller drives", _CAPACITY)
-    else:
-        fits = True
-        for index, span in enumerate(scenario.spans()):
-            too_large = tuple(_too_large(index, scenario.workload[index], usable))
-            fits = fits and not too_large
-            yield from too_large or _too_short(index, scenario, span[1])
-        if fits:
-            yield from _too_long_a_row(scenario, usable)
+    fits = 0 < usable < 2**63
+    for workload, (index, (_, length)) in zip(scenario.workload, enumerate(scenario.spans()), strict=True):
+        too_large = tuple(_too_large(index, workload, usable)) if usable else ()
+        yield from too_large
+        fits = fits and not too_large
+        if fits or workload.span is not None:
+            yield from _too_short(index, scenario, length)
+    if fits:
+        yield from _too_long_a_row(scenario, usable)
 
 
 def _too_large(index: int, workload: Workload, usable: int) -> Iterator[Finding]:

@@ -48,12 +48,14 @@ def examine(data: dict[str, Any]) -> tuple[Scenario | None, list[Fault]]:
             scenario = Scenario.model_validate(work, context=FROM_FILE)
         except ValidationError as error:
             details = error.errors(include_url=False)
+            put_right = set(doubtful)
             # unknown keys first: a key that is missing under its own name may be there misspelt
             for detail in sorted(details, key=lambda one: one["type"] != "extra_forbidden"):
                 path = _plain(detail["loc"], work)
-                if detail["type"] == "missing" or value_at(work, path) is not ABSENT:
+                if not _only_follows(detail, value_at(work, path)):
                     fault, meant = _fault(detail, path)
-                    if not _touches([fault.path], doubtful):
+                    known = doubtful if detail["type"] == "missing" else put_right
+                    if not _touches([fault.path], known) and all(fault.path != one.path for one in faults):
                         faults[fault] = None
                     doubtful |= {fault.path, meant}
                     _put_right(work, path, detail)
@@ -94,6 +96,13 @@ def _plain(location: KeyPath, data: Any) -> KeyPath:
             continue
         path.append(part)
     return tuple(path)
+
+
+def _only_follows(detail: ErrorDetails, value: Any) -> bool:
+    """Whether the error would not be there without another: about a default, or items that were refused."""
+    if detail["type"] == "too_short":
+        return not isinstance(value, list | str) or len(value) >= detail["ctx"]["min_length"]
+    return detail["type"] != "missing" and value is ABSENT
 
 
 def _fault(detail: ErrorDetails, path: KeyPath) -> tuple[Fault, KeyPath]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import types
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import Tag
@@ -148,7 +149,9 @@ def accepted(shape: Shape) -> str:
         return " or ".join(accepted(choice) for choice in shape.choices.values())
     if choosing := chooser(shape):
         return f"a table with {choosing} = {one_of(_names(shape))}"
-    return f"a table {_braced(shape.model)}" if shape.model and len(shape.model.model_fields) < 5 else "a table"
+    return (
+        f"a table {_braced(shape.model)}" if shape.model and len(shape.model.model_fields) < 5 else "a table"
+    )
 
 
 def _braced(model: type[Model]) -> str:
@@ -166,9 +169,10 @@ def written(value: Any, shape: Shape) -> str:
     )
 
 
-def rows() -> Iterator[Key]:
+@cache
+def rows() -> tuple[Key, ...]:
     """All keys in the order of the models; service laws, and stages that follow one, once for all stages."""
-    yield from _keys_of(Scenario, "", "", set())
+    return tuple(_keys_of(Scenario, "", "", set()))
 
 
 def _keys_of(

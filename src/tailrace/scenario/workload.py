@@ -84,7 +84,9 @@ class SizeShare(Model):
 class Surge(Model):
     """Times of higher load: all of a class is faster in them and slower between, at the same mean rate."""
 
-    factor: Annotated[Number, Field(gt=1, le=1e6)] = Field(description="Rate in a surge over the rate between surges.")
+    factor: Annotated[Number, Field(gt=1, le=1e6)] = Field(
+        description="Rate in a surge over the rate between surges."
+    )
     share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
     length: Time = Field(description="Mean length of a surge.")
 
