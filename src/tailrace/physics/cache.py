@@ -1,10 +1,12 @@
-"""Which items does a least-recently-used cache hold? Che's characteristic time, and Zipf popularity."""
+"""Which items does a least-recently-used cache hold? Che's characteristic time."""
 
 import math
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from tailrace.physics.zipf import ZipfLaw, zipf_probability
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -16,56 +18,45 @@ class PopularityGroups(NamedTuple):
     shares: Floats
 
 
-def zipf_shares(items: int, exponent: float) -> Floats:
-    """Share of the requests of each of `items` items by rank, proportional to rank^-exponent; sums to 1.
+def popularity_groups(law: ZipfLaw, *, single: int = 4096, per_octave: int = 64) -> PopularityGroups:
+    """The items of a Zipf law in groups, so that sums over a thousand million items cost nothing.
 
-    Exponent 0 is uniform. Raises ValueError unless items >= 1 and the exponent is finite and >= 0.
-    """
-    _check_zipf(items, exponent)
-    weights = np.arange(1, items + 1, dtype=np.float64) ** -exponent
-    return np.asarray(weights / weights.sum())
-
-
-def zipf_groups(items: int, exponent: float, *, single: int = 4096, per_octave: int = 64) -> PopularityGroups:
-    """As `zipf_shares` for item numbers too large to list: the first `single` ranks alone, then groups.
-
-    The groups grow geometrically, `per_octave` for each doubling of the rank; every group has the mean
-    popularity of its ranks, summed by the midpoint rule with its first correction (relative error below
-    1e-12 beyond rank 4096). Within a group popularities differ by less than exponent * 1.1 % at 64 an
+    The first `single` ranks stand alone; beyond, groups grow geometrically, `per_octave` to a doubling of the
+    rank. Each has the mean popularity of its ranks, summed by the midpoint rule with its first correction
+    (relative error below 1e-10). Within a group popularities differ by less than exponent * 1.1 % at 64 an
     octave, which moves a hit share by less than 1e-5 (derived, tested).
 
     Returns counts and shares per item, float64 of shape (groups,); counts · shares sums to 1.
-    Raises ValueError as `zipf_shares`, and unless single >= 1 and per_octave >= 1.
+    Raises ValueError unless single >= 1 and per_octave >= 1.
     """
-    _check_zipf(items, exponent)
     if single < 1 or per_octave < 1:
         raise ValueError("single and per_octave must be at least 1")
-    head = np.arange(1, min(single, items) + 1, dtype=np.float64) ** -exponent
-    if items <= single:
-        return PopularityGroups(np.ones(items), head / head.sum())
-    octaves = math.log2(items / single)
+    alone = min(single, law.items)
+    head = zipf_probability(np.arange(alone), law)
+    if law.items == alone:
+        return PopularityGroups(np.ones(alone), head)
+    octaves = math.log2(law.items / single)
     cuts = single * 2.0 ** np.linspace(0.0, octaves, math.ceil(octaves * per_octave) + 1)
-    cuts = np.unique(np.append(np.floor(cuts[:-1]), float(items)))
+    cuts = np.unique(np.append(np.floor(cuts[:-1]), float(law.items)))
     # Ranks cuts[i] + 1 ... cuts[i + 1]: the sum is the integral between the half ranks, less f'/24 at its
     # ends.
     edges = cuts + 0.5
-    slopes = -exponent * edges ** (-exponent - 1.0)
+    slopes = -law.exponent * edges ** (-law.exponent - 1.0)
     ratio = np.log(edges[1:] / edges[:-1])
     # The integral of x^-s from a to b is a^(1-s) times (r^(1-s) - 1) / (1 - s), which tends to log r at s =
     # 1.
-    growth = (1.0 - exponent) * ratio
+    growth = (1.0 - law.exponent) * ratio
     safe = np.where(growth == 0.0, 1.0, growth)
     stretch = np.where(growth == 0.0, 1.0, np.expm1(safe) / safe)
-    sums = edges[:-1] ** (1.0 - exponent) * ratio * stretch - np.diff(slopes) / 24.0
+    sums = edges[:-1] ** (1.0 - law.exponent) * ratio * stretch - np.diff(slopes) / 24.0
     counts = np.diff(cuts)
-    total = head.sum() + sums.sum()
     return PopularityGroups(
-        np.concatenate([np.ones(head.size), counts]), np.concatenate([head, sums / counts]) / total
+        np.concatenate([np.ones(alone), counts]), np.concatenate([head, sums / counts / law.total])
     )
 
 
 def characteristic_time(rates: ArrayLike, capacity: float, counts: ArrayLike | None = None) -> float:
-    """Time after which an unrequested item has left the cache: the root of sum(1 - exp(-rate t)) = capacity.
+    """Time after which an unrequested item has left: the root of sum(1 - exp(-rate t)) = capacity.
 
     rates: requests per second of each item, shape (items,) or, with `counts` items of each rate, (groups,).
     Several classes that share the cache have one characteristic time: pass the rates of all of them. With
@@ -111,10 +102,3 @@ def hit_probability(rate: ArrayLike, time: float) -> Floats:
     if math.isinf(time):
         return np.asarray(np.where(rates > 0.0, 1.0, 0.0))
     return np.asarray(-np.expm1(-rates * time))
-
-
-def _check_zipf(items: int, exponent: float) -> None:
-    if items < 1:
-        raise ValueError("a popularity needs at least one item")
-    if not 0.0 <= exponent < math.inf:
-        raise ValueError("a Zipf exponent must be 0 or a number above")
