@@ -75,4 +75,4 @@ class FlashCost:
 
     def program_and_erase_s(self, u: FloatArray) -> FloatArray:
         """Programs, each followed by the erase of a block with the probability 1 / pages per block."""
-        return self.program_s + self.erase_s * (u < 1.0 / self.pages_per_block)
+        return np.where(u < 1.0 / self.pages_per_block, self.program_s + self.erase_s, self.program_s)

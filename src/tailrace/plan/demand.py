@@ -17,7 +17,8 @@ class Demand:
 
     ``service_s``, shape (stations,): seconds of service at each station, detached work included. Of an arm it is
     the transfer alone: what positioning takes depends on the queue. Of a pool that paces it is the time for which
-    permits are held by service alone; of other pools 0. ``visits`` counts visits (takes, for a pool), shape (stations,).
+    permits are held by service alone; of other pools 0. ``visits``, shape (stations,), counts visits, or takes from a
+    pool.
     ``awaited_s`` is the service that the request itself waits for, side by side or not.
     """
 
