@@ -9,9 +9,11 @@ from importlib.metadata import version
 
 import numpy as np
 
+from tailrace.engine.choice import Engine, choose_engine
 from tailrace.measure.backlog import Backlog, backlog_growth
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import (
+    ANSWER_START,
     PILOT_REPLICATIONS,
     StoppedBy,
     answer_length,
@@ -28,11 +30,13 @@ from tailrace.study.result import Overload, Result, Theory
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import class_result, quantity_estimate, station_results, steering_quantities
+from tailrace.study.workers import Workers
 
 Watch = Callable[[Progress], None]
 
 MOST_UNDER_WAY = 50_000
-"""Requests and detached ways under way at which a run is given up as overloaded, plus half of its length."""
+"""Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, and
+four for each request that closed clients keep going."""
 
 
 def simulate(
@@ -47,28 +51,39 @@ def simulate(
     Args:
         scenario: what to simulate; see :func:`tailrace.load`.
         seed: seed of all random streams; overrides the scenario's. If neither gives one, one is drawn.
-        engine: "auto" or "reference".
-        workers: number of processes; replications are the same whatever it is.
+        engine: "auto", "reference" or "compiled"; the answer is the same.
+        workers: number of processes; the answer is the same. By default this process alone; a program that asks
+            for more must guard its entry with ``if __name__ == "__main__"``, as any that starts processes.
         progress: called as replications finish.
 
     Returns:
         The answer; two calls with the same scenario and seed give the same.
 
     Raises:
-        ValueError: an engine of that name is not known.
+        ValueError: an engine that is not known or not installed, or fewer than one worker.
+        InterruptedRun: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
-    if engine not in ("auto", "reference"):
-        raise ValueError(f"engine is {engine!r}; accepted: auto, reference")
-    del workers
     if seed is None:
         seed = scenario.run.seed
     if seed is None:
         seed = secrets.randbelow(2**32)
-    return _Study(scenario, seed, progress or _unwatched).answer()
+    run = scenario.run
+    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
+    chosen = choose_engine(engine, least * run.replications)
+    with Workers(1 if workers is None else workers) as crew:
+        return _Study(scenario, seed, chosen, crew, progress or _unwatched).answer()
 
 
 def _unwatched(_: Progress) -> None:
     """Nobody watches."""
+
+
+class InterruptedRun(KeyboardInterrupt):
+    """A run that Ctrl-C has ended; ``result`` is the answer of what was finished, None if that is none."""
+
+    def __init__(self, said: str, result: Result | None) -> None:
+        super().__init__(said)
+        self.result = result
 
 
 @dataclass(frozen=True)
@@ -87,10 +102,12 @@ class _OverloadedError(Exception):
 
 
 class _Study:
-    def __init__(self, scenario: Scenario, seed: int, watch: Watch) -> None:
+    def __init__(self, scenario: Scenario, seed: int, engine: Engine, crew: Workers, watch: Watch) -> None:
         self._scenario, self._seed, self._watch = scenario, seed, watch
+        self._engine, self._crew = engine, crew
         self._load = offered_load(scenario, seed)
         self._steering = steering_quantities(scenario.workload)
+        self._closed_requests = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
 
     def answer(self) -> Result:
         binding = self._load.binding
@@ -138,19 +155,24 @@ class _Study:
 
     def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> list[Sample]:
         samples: list[Sample] = []
-        most = MOST_UNDER_WAY + requests // 2
-        for number in numbers:
-            self._watch(Progress(phase, len(samples), len(numbers), requests, None, precision))
-            sample = replicate(self._scenario, self._seed, number, requests, most)
-            samples.append(sample)
-            if not sample.complete:
-                raise _OverloadedError(samples, None)
+        most = MOST_UNDER_WAY + requests // 2 + 4 * self._closed_requests
+        tasks = [(self._scenario, self._seed, number, requests, most, self._engine) for number in numbers]
+        self._watch(Progress(phase, 0, len(numbers), requests, None, precision))
+        try:
+            for sample in self._crew.run(replicate, tasks):
+                samples.append(sample)
+                self._watch(Progress(phase, len(samples), len(numbers), requests, None, precision))
+                if not sample.complete:
+                    raise _OverloadedError(samples, None)
+        except KeyboardInterrupt:
+            kept = samples if phase == "answer" and len(samples) > 1 else []
+            said = f"Interrupted: {len(samples)} of {len(numbers)} replications of the {phase} were finished."
+            raise InterruptedRun(said, self._result(kept, None, None, (said,)) if kept else None) from None
         backlog = backlog_growth(
             [sample.arrived for sample in samples], [sample.under_way for sample in samples]
         )
         if backlog.overloaded:
             raise _OverloadedError(samples, backlog)
-        self._watch(Progress(phase, len(numbers), len(numbers), requests, None, precision))
         return samples
 
     def _steering_estimates(self, samples: Sequence[Sample]) -> list[Estimate]:
@@ -199,7 +221,7 @@ class _Study:
             title=scenario.title,
             digest=scenario.digest,
             seed=self._seed,
-            engine="reference",
+            engine=self._engine,
             replications=len(samples),
             requests=sum(each.all.requests for each in classes),
             stopped_by=stopped,

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
+from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
-from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
 from tailrace.scenario.scenario import Scenario
@@ -20,6 +20,9 @@ WARM_MARK = 2
 """Of the marks, evenly spread over the arrivals, the one at which the measured window begins."""
 
 SLOWEST_SHARE = 0.01
+
+MOST_ROWS = 2**15
+"""Requests that are planned at a time."""
 
 Kind = Literal["all", "read", "write"]
 
@@ -70,10 +73,17 @@ class Sample:
     complete: bool
 
 
-def replicate(scenario: Scenario, seed: int, replication: int, requests: int, most_present: int) -> Sample:
+def replicate(
+    scenario: Scenario,
+    seed: int,
+    replication: int,
+    requests: int,
+    most_present: int,
+    engine: Engine = "reference",
+) -> Sample:
     """Simulate one replication of ``requests`` requests and boil it down."""
-    plan = build_plan(scenario, seed, replication, rows=min(max(requests // 2, 256), 8192))
-    observed = run_reference(plan, requests, MARKS, most_present)
+    plan = build_plan(scenario, seed, replication, rows=min(max(requests // 2, 256), MOST_ROWS))
+    observed = runner(engine)(plan, requests, MARKS, most_present)
     first = [bank.first for bank in plan.stations.banks]
     names = sorted(each.name for each in scenario.workload)
     return boil_down(observed, names, first)
