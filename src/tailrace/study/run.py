@@ -26,10 +26,17 @@ from tailrace.measure.warmup import settled
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.progress import Phase, Progress
-from tailrace.study.result import Overload, Result, Theory
+from tailrace.study.result import ClassResult, Overload, Result, Theory
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
-from tailrace.study.summary import class_result, quantity_estimate, station_results, steering_quantities
+from tailrace.study.summary import (
+    STRICT,
+    bars_of_pilot,
+    class_result,
+    quantity_estimate,
+    station_results,
+    steering_quantities,
+)
 from tailrace.study.workers import Workers
 
 Watch = Callable[[Progress], None]
@@ -107,6 +114,7 @@ class _Study:
         self._engine, self._crew = engine, crew
         self._load = offered_load(scenario, seed)
         self._steering = steering_quantities(scenario.workload)
+        self._bars = STRICT
         self._closed_requests = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
 
     def answer(self) -> Result:
@@ -144,6 +152,7 @@ class _Study:
             samples = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
             estimates = self._steering_estimates(samples)
             if pilot_done(*estimates) or length >= budget:
+                self._bars = bars_of_pilot(self._scenario.workload, samples)
                 return length, max(_width(each) for each in estimates)
             length = min(next_pilot_length(length), budget)
 
@@ -176,7 +185,10 @@ class _Study:
         return samples
 
     def _steering_estimates(self, samples: Sequence[Sample]) -> list[Estimate]:
-        return [quantity_estimate(workload, quantity, samples) for workload, quantity in self._steering]
+        return [
+            quantity_estimate(workload, quantity, samples, bars=self._bars)
+            for workload, quantity in self._steering
+        ]
 
     def _doubt(self, samples: Sequence[Sample]) -> str:
         """Why the run may be too short, whatever its width: a long transient, a quantile without support."""
@@ -214,7 +226,9 @@ class _Study:
     ) -> Result:
         scenario, load = self._scenario, self._load
         targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
-        classes = tuple(class_result(each, samples, targets) for each in scenario.workload) if samples else ()
+        classes: tuple[ClassResult, ...] = ()
+        if samples:
+            classes = tuple(class_result(each, samples, targets, self._bars) for each in scenario.workload)
         verdicts = [target.verdict for each in classes for target in each.targets]
         return Result(
             version=version("tailrace"),

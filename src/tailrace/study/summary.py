@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TypeAlias
 
 import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
-from tailrace.measure.section import sectioned_mean, sectioned_quantiles, sectioned_ratio
+from tailrace.measure.length import planned_excursions
+from tailrace.measure.section import MINIMUM_EXCURSIONS, sectioned_mean, sectioned_quantiles, sectioned_ratio
 from tailrace.measure.verdict import bonferroni_level, verdict
 from tailrace.plan.columns import STAGES
 from tailrace.plan.stations import Bank, Discipline
@@ -26,17 +28,35 @@ from tailrace.study.saturation import Load
 
 LEVEL = 0.95
 
+Bars: TypeAlias = Mapping[tuple[str, Kind], Mapping[float, int]]
+"""Fewest excursions beyond each quantile that the samples of a class and kind must show to support it."""
+
+STRICT: Bars = {}
+"""Where no pilot has shown what is supported, each sample must show it by itself."""
+
 _NOTHING = KindSample(
     np.empty(0), 0.0, StageSums(0, np.zeros(4), np.zeros(4)), StageSums(0, np.zeros(4), np.zeros(4))
 )
 
 
-def class_result(workload: Workload, samples: Sequence[Sample], targets: int) -> ClassResult:
+def bars_of_pilot(workloads: Sequence[Workload], samples: Sequence[Sample]) -> Bars:
+    """What the answer must show of each quantile, after a pilot whose samples these are."""
+    bars = {}
+    for workload in workloads:
+        for kind in _kinds(workload, samples):
+            latency = [part.latency_s for part in _parts(workload, kind, samples)]
+            bars[workload.name, kind] = planned_excursions(
+                sectioned_quantiles(latency, QUANTILES.values(), LEVEL)
+            )
+    return bars
+
+
+def class_result(
+    workload: Workload, samples: Sequence[Sample], targets: int, bars: Bars = STRICT
+) -> ClassResult:
     """All figures of one class. ``targets`` is the number of targets in the scenario, which share the error rate."""
     kinds: Mapping[Kind, Figures] = {
-        kind: figures(workload, kind, samples)
-        for kind in ("all", "read", "write")
-        if any(kind in sample.kinds[workload.name] for sample in samples)
+        kind: figures(workload, kind, samples, bars) for kind in _kinds(workload, samples)
     }
     limits = workload.target.limits if workload.target is not None else ()
     level = bonferroni_level(LEVEL, max(targets, 1))
@@ -44,42 +64,38 @@ def class_result(workload: Workload, samples: Sequence[Sample], targets: int) ->
         workload.name,
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
-        tuple(_target(workload, quantity, limit, samples, level) for quantity, limit in limits),
+        tuple(_target(workload, quantity, limit, samples, level, bars) for quantity, limit in limits),
     )
 
 
-def figures(workload: Workload, kind: Kind, samples: Sequence[Sample]) -> Figures:
+def figures(workload: Workload, kind: Kind, samples: Sequence[Sample], bars: Bars = STRICT) -> Figures:
     """Rates, latencies and stage times of a class, or of its reads or writes."""
-    parts = [sample.kinds[workload.name].get(kind, _NOTHING) for sample in samples]
+    parts = _parts(workload, kind, samples)
     windows = [sample.window_s for sample in samples]
     counts = [part.latency_s.size for part in parts]
     return Figures(
         sum(counts),
         sectioned_ratio(counts, windows, LEVEL, n=sum(counts)),
         sectioned_ratio([part.bytes_moved for part in parts], windows, LEVEL, n=sum(counts)),
-        latencies(parts, LEVEL),
+        _latencies([part.latency_s for part in parts], bars.get((workload.name, kind), MINIMUM_EXCURSIONS)),
         _stages([part.stages for part in parts]),
         _stages([part.slowest for part in parts]),
     )
 
 
-def latencies(parts: Sequence[KindSample], level: float) -> dict[str, Estimate]:
-    """Mean and quantiles of latency, by name."""
-    samples = [part.latency_s for part in parts]
-    quantiles = sectioned_quantiles(samples, QUANTILES.values(), level)
-    named = {name: quantiles[probability] for name, probability in QUANTILES.items()}
-    return {"mean": sectioned_mean(samples, level), **named}
-
-
 def quantity_estimate(
-    workload: Workload, quantity: str, samples: Sequence[Sample], level: float = LEVEL
+    workload: Workload,
+    quantity: str,
+    samples: Sequence[Sample],
+    level: float = LEVEL,
+    bars: Bars = STRICT,
 ) -> Estimate:
     """The estimate of one quantity by the name that targets use: p99, read_p99, mean, rate, throughput ..."""
     kind: Kind = "all"
     for prefix in ("read", "write"):
         if quantity.startswith(f"{prefix}_"):
             kind, quantity = ("read" if prefix == "read" else "write"), quantity.removeprefix(f"{prefix}_")
-    parts = [sample.kinds[workload.name].get(kind, _NOTHING) for sample in samples]
+    parts = _parts(workload, kind, samples)
     latency = [part.latency_s for part in parts]
     windows = [sample.window_s for sample in samples]
     if quantity == "rate":
@@ -89,7 +105,8 @@ def quantity_estimate(
     if quantity == "mean":
         return sectioned_mean(latency, level)
     probability = QUANTILES[quantity]
-    return sectioned_quantiles(latency, [probability], level)[probability]
+    bar = bars.get((workload.name, kind), MINIMUM_EXCURSIONS)
+    return sectioned_quantiles(latency, [probability], level, bar)[probability]
 
 
 def steering_quantities(workloads: Sequence[Workload]) -> list[tuple[Workload, str]]:
@@ -129,10 +146,31 @@ def station_results(
     return tuple(results)
 
 
+def _kinds(workload: Workload, samples: Sequence[Sample]) -> list[Kind]:
+    kinds: tuple[Kind, ...] = ("all", "read", "write")
+    return [kind for kind in kinds if any(kind in sample.kinds[workload.name] for sample in samples)]
+
+
+def _parts(workload: Workload, kind: Kind, samples: Sequence[Sample]) -> list[KindSample]:
+    return [sample.kinds[workload.name].get(kind, _NOTHING) for sample in samples]
+
+
+def _latencies(samples: Sequence[FloatArray], bar: int | Mapping[float, int]) -> dict[str, Estimate]:
+    """Mean and quantiles of latency, by name."""
+    quantiles = sectioned_quantiles(samples, QUANTILES.values(), LEVEL, bar)
+    named = {name: quantiles[probability] for name, probability in QUANTILES.items()}
+    return {"mean": sectioned_mean(samples, LEVEL), **named}
+
+
 def _target(
-    workload: Workload, quantity: str, limit: float, samples: Sequence[Sample], level: float
+    workload: Workload,
+    quantity: str,
+    limit: float,
+    samples: Sequence[Sample],
+    level: float,
+    bars: Bars,
 ) -> TargetResult:
-    estimate = quantity_estimate(workload, quantity, samples, level)
+    estimate = quantity_estimate(workload, quantity, samples, level, bars)
     upper = quantity not in ("rate", "throughput")
     return TargetResult(quantity, limit, estimate, verdict(estimate, limit, upper))
 
