@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from tailrace.arrays import BoolArray, FloatArray
+from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
 from tailrace.plan.build import build_plan
@@ -58,8 +58,8 @@ class StationSample:
 class Sample:
     """One replication. ``kinds`` by class name, then by kind; those that did not occur are left out.
 
-    ``warming_s`` holds each class's latencies with the warm-up included. ``arrived`` and ``under_way`` (requests
-    and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much the mean number
+    ``warming_s`` holds each class's latencies with the warm-up included. ``arrived`` and ``under_way`` (requests of
+    open classes and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much the mean number
     waiting at each bank grew from the first to the second half of it.
     """
 
@@ -86,17 +86,21 @@ def replicate(
     observed = runner(engine)(plan, requests, MARKS, most_present)
     first = [bank.first for bank in plan.stations.banks]
     names = sorted(each.name for each in scenario.workload)
-    return boil_down(observed, names, first)
+    is_open = np.array([scenario.workload_named(name).is_open for name in names])
+    return boil_down(observed, names, is_open, first)
 
 
-def boil_down(observed: Observations, names: list[str], bank_first: list[int]) -> Sample:
-    """Keep of the observations what the answer needs. ``bank_first`` is the first station of each bank."""
+def boil_down(observed: Observations, names: list[str], is_open: BoolArray, bank_first: list[int]) -> Sample:
+    """Keep of the observations what the answer needs.
+
+    ``names`` and ``is_open`` are those of the classes by number, ``bank_first`` is the first station of each bank.
+    """
     marks = observed.marks
     warm = min(WARM_MARK, marks.time_s.size - 1)
     busy = np.add.reduceat(marks.busy_s, bank_first, axis=1)
     waiting = np.add.reduceat(marks.waiting_s, bank_first, axis=1)
     arrived = marks.arrived[warm:].astype(np.float64)
-    under_way = (marks.present + marks.detached)[warm:].astype(np.float64)
+    under_way = (_open_present(observed, is_open) + marks.detached)[warm:].astype(np.float64)
     kinds: dict[str, dict[Kind, KindSample]] = {}
     warming: dict[str, FloatArray] = {}
     window_s = float(marks.time_s[-1] - marks.time_s[warm])
@@ -138,6 +142,16 @@ def _kind_sample(observed: Observations, chosen: BoolArray) -> KindSample:
         StageSums(latency.size, wait.sum(axis=0), service.sum(axis=0)),
         StageSums(slow, wait[slowest].sum(axis=0), service[slowest].sum(axis=0)),
     )
+
+
+def _open_present(observed: Observations, is_open: BoolArray) -> IntArray:
+    """Requests of open classes under way at each mark: what closed clients keep going cannot grow for good."""
+    if not observed.complete:
+        return observed.marks.present
+    mine = is_open[observed.class_index]
+    arrived = np.searchsorted(observed.arrival_s[mine], observed.marks.time_s, side="right")
+    completed = np.searchsorted(np.sort(observed.completion_s[mine]), observed.marks.time_s, side="right")
+    return np.asarray(arrived - completed)
 
 
 def _growth(time_s: FloatArray, waiting_s: FloatArray) -> FloatArray:

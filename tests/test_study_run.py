@@ -1,0 +1,181 @@
+"""The whole line from a scenario to its answer."""
+
+import json
+
+import pytest
+
+from tailrace.scenario import parse
+from tailrace.scenario.scenario import Scenario
+from tailrace.study.result import Result
+from tailrace.study.run import simulate
+from tailrace.study.saturation import offered_load
+
+ONE_STATION = """
+title = "Counter"
+[server.media]
+kind = "generic"
+servers = 2
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+rate = "1000 /s"
+request_size = "8 KiB"
+read_share = 0.5
+[workload.target]
+p99 = "TARGET"
+[run]
+seed = 3
+requests = 4000
+replications = 4
+"""
+
+ONE_SLOT = """
+title = "A drive that takes one request at a time"
+[server.media]
+kind = "flash"
+capacity = "1 TB"
+dies = 64
+channels = 8
+channel_rate = "1.2 GB/s"
+cell_read = "100 us"
+cell_program = "700 us"
+cell_erase = "5 ms"
+command_rate = "500000 /s"
+queue_slots = 1
+[[workload]]
+name = "booking"
+rate = "20000 /s"
+request_size = "4 KiB"
+[run]
+seed = 3
+requests = 20000
+replications = 4
+"""
+
+
+def counter(target: str = "50 ms", *settings: str) -> Scenario:
+    return parse(ONE_STATION.replace("TARGET", target), overrides=settings)
+
+
+def document(result: Result) -> str:
+    return json.dumps(result.as_dict(), allow_nan=False)
+
+
+def test_the_same_seed_gives_the_same_answer_to_the_byte() -> None:
+    assert document(simulate(counter())) == document(simulate(counter()))
+
+
+def test_another_seed_gives_another_answer() -> None:
+    assert document(simulate(counter())) != document(simulate(counter(), seed=4))
+
+
+def test_a_seed_given_to_simulate_overrides_the_scenarios_and_zero_is_a_seed() -> None:
+    assert simulate(counter(), seed=0).seed == 0
+    assert simulate(counter()).seed == 3
+
+
+def test_a_seed_is_drawn_and_reported_where_none_is_given() -> None:
+    scenario = parse(ONE_STATION.replace("TARGET", "50 ms").replace("seed = 3", ""))
+    first = simulate(scenario)
+    assert document(simulate(scenario, seed=first.seed)) == document(first)
+
+
+def test_any_number_of_workers_gives_the_same_answer() -> None:
+    assert document(simulate(counter(), workers=2)) == document(simulate(counter(), workers=1))
+
+
+@pytest.mark.parametrize(("target", "verdict"), [("50 ms", "met"), ("2 ms", "missed")])
+def test_a_target_far_from_the_latency_is_decided(target: str, verdict: str) -> None:
+    # M/M/2 at utilisation 0.5: p99 near 4.9 ms
+    result = simulate(counter(target))
+    assert result.verdict == verdict
+    assert [each.verdict for each in result.classes[0].targets] == [verdict]
+
+
+def test_a_target_inside_the_interval_is_undecided() -> None:
+    found = simulate(counter()).classes[0].all.latency_s["p99"].value
+    assert found is not None
+    assert simulate(counter(f"{found * 1e6:.3f} us")).verdict == "undecided"
+
+
+def test_a_load_beyond_what_the_demands_allow_is_overloaded_without_any_latency() -> None:
+    result = simulate(counter("50 ms", 'workload.booking.rate="2500 /s"'))
+    assert result.verdict == "overloaded"
+    assert result.classes == ()
+    assert result.overload is not None
+    assert (result.overload.station, result.overload.found) == ("drive", "before the run")
+    # two servers of 1 ms carry 2,000 a second, 0.8 of the load; demands are counted on a sample
+    assert result.overload.largest_load_factor == pytest.approx(0.8, rel=0.03)
+
+
+def test_an_overload_that_no_demand_shows_is_found_by_the_growth_of_the_backlog() -> None:
+    # One queue slot: the drive takes one request at a time although its dies are idle. It carries about one
+    # request each 105 us (command, cell, bus), less than half of what arrives.
+    scenario = parse(ONE_SLOT)
+    binding = offered_load(scenario, seed=3).binding
+    assert binding is not None
+    assert binding.load_factor > 1.5
+    result = simulate(scenario)
+    assert result.verdict == "overloaded"
+    assert result.overload is not None
+    assert (result.overload.station, result.overload.found) == ("queue slots", "during the run")
+    assert result.overload.largest_load_factor == pytest.approx(1 / (20_000 * 105.4e-6), rel=0.05)
+
+
+def test_a_closed_class_is_never_overloaded() -> None:
+    closed = ONE_STATION.replace('rate = "1000 /s"', "clients = 20\nqueue_depth = 1")
+    result = simulate(parse(closed.replace('p99 = "TARGET"', 'p50 = "2 ms"')))
+    assert result.verdict == "missed"
+    drive = next(each for each in result.stations if each.name == "drive")
+    assert drive.utilisation == pytest.approx(1.0, abs=1e-6)
+    assert result.theory.saturation is None
+
+
+def test_a_length_given_without_precision_is_fixed() -> None:
+    result = simulate(counter())
+    assert (result.stopped_by, result.replications) == ("fixed", 4)
+    assert result.requests == 4 * 3600  # a tenth of each replication is warm-up
+
+
+def test_a_precision_is_reached_or_the_budget_is_named() -> None:
+    fine = simulate(counter("50 ms", "run.precision=0.2", "run.requests=40000", "run.replications=8"))
+    assert fine.stopped_by == "precision"
+    width = fine.classes[0].targets[0].estimate.relative_half_width
+    assert width is not None
+    assert width < 0.2
+    coarse = simulate(counter("50 ms", "run.precision=0.001", "run.requests=3000", "run.replications=4"))
+    assert coarse.stopped_by == "budget"
+    assert coarse.requests == 4 * 2700
+
+
+def test_reads_and_writes_are_told_apart_and_add_up() -> None:
+    booking = simulate(counter()).classes[0]
+    assert booking.kinds["read"].requests + booking.kinds["write"].requests == booking.all.requests
+    assert abs(booking.kinds["read"].requests / booking.all.requests - 0.5) < 0.03
+
+
+def test_stage_times_add_up_to_the_mean_latency() -> None:
+    booking = simulate(counter()).classes[0].all
+    total = sum(
+        (each.wait_s.value or 0.0) + (each.service_s.value or 0.0) for each in booking.stages.values()
+    )
+    assert total == pytest.approx(booking.latency_s["mean"].value, rel=1e-9)
+
+
+def test_several_targets_share_the_error_rate() -> None:
+    text = ONE_STATION.replace("TARGET", "50 ms")
+    one = simulate(parse(text)).classes[0].targets[0].estimate
+    three = simulate(parse(text.replace("[run]", 'p50 = "50 ms"\nmean = "50 ms"\n[run]')))
+    shared = next(each for each in three.classes[0].targets if each.quantity == "p99").estimate
+    assert shared.value == one.value
+    assert (shared.half_width or 0.0) > (one.half_width or 1.0) * 1.2
+
+
+def test_an_unknown_engine_is_refused_by_name() -> None:
+    with pytest.raises(ValueError, match="accepted: auto, reference, compiled"):
+        simulate(counter(), engine="steam")
+
+
+def test_fewer_than_one_worker_is_refused() -> None:
+    with pytest.raises(ValueError, match="workers is 0"):
+        simulate(counter(), workers=0)
