@@ -1,0 +1,80 @@
+"""tailrace: predicts the request latency of a storage server with a discrete-event queueing simulation.
+
+A scenario is read from a TOML file with :func:`load` and simulated with :func:`simulate`; the answer is a
+:class:`Result`. All figures are in SI units: seconds, bytes, per second.
+
+>>> import tailrace
+>>> scenario = tailrace.load(
+...     "shared/scenarios/one-station.toml", ["run.requests=20_000", "run.seed=7"]
+... )
+>>> result = tailrace.simulate(scenario)
+>>> latency = result.classes[0].all.latency_s["mean"]
+>>> latency.low < latency.value < latency.high
+True
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tailrace.errors import ScenarioError
+    from tailrace.measure.estimate import Estimate
+    from tailrace.scenario.read import load
+    from tailrace.scenario.scenario import Scenario
+    from tailrace.study.result import (
+        ClassResult,
+        Figures,
+        Result,
+        StageTimes,
+        StationResult,
+        TargetResult,
+    )
+    from tailrace.study.run import simulate
+
+    __version__: str
+
+__all__ = [
+    "ClassResult",
+    "Estimate",
+    "Figures",
+    "Result",
+    "Scenario",
+    "ScenarioError",
+    "StageTimes",
+    "StationResult",
+    "TargetResult",
+    "__version__",
+    "load",
+    "simulate",
+]
+
+# Resolved at first use: what stands behind these names takes a second to import.
+_HOMES = {
+    "ClassResult": "tailrace.study.result",
+    "Estimate": "tailrace.measure.estimate",
+    "Figures": "tailrace.study.result",
+    "Result": "tailrace.study.result",
+    "Scenario": "tailrace.scenario.scenario",
+    "ScenarioError": "tailrace.errors",
+    "StageTimes": "tailrace.study.result",
+    "StationResult": "tailrace.study.result",
+    "TargetResult": "tailrace.study.result",
+    "load": "tailrace.scenario.read",
+    "simulate": "tailrace.study.run",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("tailrace")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'tailrace' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

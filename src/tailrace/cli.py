@@ -1,0 +1,224 @@
+"""The command line: verbs, and nothing but the way from what was typed to the parts that do the work."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from tailrace.errors import ScenarioError
+
+if TYPE_CHECKING:
+    from tailrace.scenario.scenario import Scenario
+    from tailrace.study.result import Result
+
+BAD_INPUT, FAILURE, INTERRUPTED = 2, 4, 130
+EXIT_CODES = {"met": 0, "none": 0, "missed": 1, "overloaded": 1, "undecided": 3}
+"""Exit code of each verdict."""
+
+app = typer.Typer(
+    help="Predict what a storage server will do to the latency of the requests sent to it.",
+    epilog="Exit codes: 0 every target met, or none set; 1 a target missed, or the server overloaded; 2 bad input; "
+    "3 undecided; 4 internal failure; 130 interrupted.",
+    # Without markup typer leaves rich alone, whose import would make --help half as slow again.
+    rich_markup_mode=None,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+
+
+class Engine(StrEnum):
+    """Who carries the requests through the plan."""
+
+    AUTO = "auto"
+    REFERENCE = "reference"
+
+
+Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program a failure happened.")]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from tailrace import __version__
+
+        _print(f"tailrace {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    del version
+
+
+@app.command()
+def run(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")],
+    settings: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
+    seed: Annotated[
+        int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Also write the answer as files into this directory.")
+    ] = None,
+    engine: Annotated[Engine, typer.Option(help="Who simulates.")] = Engine.AUTO,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Number of processes; one for each core if left out."),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+    debug: Debug = False,
+) -> None:
+    """Simulate a scenario and print what each class will see."""
+    with _failures(debug):
+        from tailrace.scenario.read import load
+
+        scenario = load(file, settings or ())
+        if out is not None:
+            text = file.read_text(encoding="utf-8-sig")
+            _make_directory(out)
+        result = _simulate(scenario, seed, engine, workers, shown=not quiet and sys.stderr.isatty())
+        if json:
+            from tailrace.report.files import as_json
+
+            _print(as_json(result))
+        else:
+            _print(_tables(result))
+        if out is not None:
+            from tailrace.report.files import scenario_copy, write_result
+
+            write_result(result, out, scenario_copy(text, result.seed, settings or ()))
+        raise typer.Exit(EXIT_CODES[result.verdict])
+
+
+@app.command()
+def new(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The file to write; it must not be there yet.")
+    ],
+    debug: Debug = False,
+) -> None:
+    """Write a commented scenario to begin with."""
+    with _failures(debug):
+        from tailrace.scenario.starter import starter
+
+        try:
+            with file.open("x", encoding="utf-8") as opened:
+                opened.write(starter())
+        except FileExistsError:
+            _stop(BAD_INPUT, f"{file}: is there already; nothing was written")
+        except OSError as error:
+            _stop(BAD_INPUT, f"{file}: cannot be written: {_reason(error)}")
+        _print(f"Wrote {file}. Next: tailrace run {file}\n")
+
+
+@app.command()
+def keys(debug: Debug = False) -> None:
+    """List every key of a scenario with its unit, default and range."""
+    with _failures(debug):
+        from tailrace.report.key_list import key_list
+        from tailrace.scenario.keys import rows
+
+        _print(key_list(rows()))
+
+
+@app.command()
+def schema(debug: Debug = False) -> None:
+    """Print the JSON Schema of a scenario file."""
+    with _failures(debug):
+        import json
+
+        from tailrace.scenario.schema import schema as scenario_schema
+
+        _print(json.dumps(scenario_schema(), indent=2) + "\n")
+
+
+def main() -> None:
+    """Run the command line; ends the process with an exit code."""
+    app(prog_name="tailrace")
+
+
+def _simulate(
+    scenario: Scenario, seed: int | None, engine: Engine, workers: int | None, shown: bool
+) -> Result:
+    from tailrace.report.watch import Watch
+    from tailrace.study.run import simulate
+
+    watch = Watch(shown)
+    try:
+        with watch:
+            return simulate(scenario, seed, engine.value, workers, watch)
+    except KeyboardInterrupt:
+        _stop(INTERRUPTED, f"Interrupted {watch.finished}.")
+
+
+def _tables(result: Result) -> str:
+    from rich.console import Console
+
+    from tailrace.report.tables import answer_text
+
+    return answer_text(result, Console(highlight=False))
+
+
+def _make_directory(directory: Path) -> None:
+    """Before the run, so that no answer is computed that has nowhere to go."""
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        _stop(BAD_INPUT, f"{directory}: cannot be made a directory: {_reason(error)}")
+
+
+@contextmanager
+def _failures(debug: bool) -> Iterator[None]:
+    """Turn what goes wrong into lines on standard error and an exit code."""
+    try:
+        yield
+    except typer.Exit:
+        raise
+    except ScenarioError as error:
+        _stop(BAD_INPUT, str(error))
+    except KeyboardInterrupt:
+        _stop(INTERRUPTED, "Interrupted.")
+    except BrokenPipeError:  # the reader of standard output has gone: nobody is left to tell
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(FAILURE) from None
+    except Exception as error:
+        if debug:
+            raise
+        text = " ".join(str(error).split())
+        _stop(FAILURE, f"failure: {type(error).__name__}{f': {text}' if text else ''} (--debug shows where)")
+
+
+def _stop(code: int, text: str) -> NoReturn:
+    for line in text.splitlines():
+        print(f"tailrace: {line}", file=sys.stderr)
+    raise typer.Exit(code)
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
+
+
+def _print(text: str) -> None:
+    """To standard output, whatever characters it can show."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="replace")
+    sys.stdout.write(text)
+    sys.stdout.flush()

@@ -1,0 +1,1 @@
+"""What does an answer look like? Tables for a terminal, and files."""

@@ -1,0 +1,128 @@
+"""How is a number written? With as many digits as its interval bears, and in a unit that keeps it short."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from tailrace.measure.estimate import Estimate
+
+TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+"""Seconds in each unit of time, the largest first."""
+
+MOST_DIGITS = 5
+"""Significant digits of a figure, however narrow its interval."""
+FEW_DIGITS = 3
+"""Significant digits where room is short."""
+
+_WRITTEN_OUT = 10.0**7
+_SMALLEST = 10.0**-4
+
+
+def time_unit(seconds: Iterable[float]) -> str:
+    """The largest unit in which the least of the times is at least 1; larger where the others would be too long.
+
+    Times that are 0 do not count; "s" if there are no others.
+    """
+    times = [time for time in seconds if time > 0]
+    if not times:
+        return "s"
+    for unit, length in TIME_UNITS.items():
+        # A hair of room: 1 ms as a binary number must not fall below 1 ms.
+        if min(times) >= length * (1 - 1e-9) or max(times) >= 1e5 * TIME_UNITS[_next_below(unit)]:
+            return unit
+    return "ns"
+
+
+def _next_below(unit: str) -> str:
+    units = list(TIME_UNITS)
+    return units[min(units.index(unit) + 1, len(units) - 1)]
+
+
+def interval_figure(
+    estimate: Estimate, digits: int = MOST_DIGITS, resolution: float = 0.0
+) -> tuple[str, str]:
+    """Value and half-width, such as ("0.171", "±0.002").
+
+    The half-width has one significant digit, two if the first is 1, and the value ends where it does; but a value has
+    at most ``digits`` of them and none below ``resolution``, and then the half-width is rounded up to its last place.
+    Where an interval is not symmetric its wider side is given. The second text is empty where there is no interval,
+    the first "–" where there is no value.
+    """
+    value = estimate.value
+    if value is None:
+        return "–", ""
+    if estimate.low is None or estimate.high is None:
+        return number(value), ""
+    half = max(estimate.high - value, value - estimate.low)
+    digits = digits if _is_written_out(value) else FEW_DIGITS
+    bearable = digits - 1 - _exponent(value) if value else math.inf
+    if resolution:
+        bearable = min(bearable, -_exponent(resolution))
+    if half <= 1e-9 * abs(value):  # a constant, but for rounding
+        return ("0", "") if value == 0 else (_written(value, int(bearable), digits), "±0")
+    places = _interval_places(half)
+    if places > bearable:
+        places = int(bearable)
+        half = math.ceil(half * 10.0**places) / 10.0**places
+    first = (
+        max(places, -_exponent(value)) if value else places
+    )  # a value wider than itself keeps its first digit
+    return _written(value, first, digits), f"±{_written(half, places, digits)}"
+
+
+def number(value: float, digits: int = FEW_DIGITS) -> str:
+    """A number with that many significant digits, trailing zeros left out."""
+    if value == 0:
+        return "0"
+    text = _written(value, digits - 1 - _exponent(value), digits)
+    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
+def rounded_down(factor: float) -> str:
+    """A factor that must not be promised too high: two significant digits, three below 2, always rounded down."""
+    places = (2 if factor < 2 else 1) - _exponent(factor)
+    # A hair of room again: 1.1 is not to become 1.09.
+    return number(math.floor(factor * 10.0**places * (1 + 1e-12)) / 10.0**places, 3)
+
+
+def percent(share: float) -> str:
+    """A share in percent, to a tenth."""
+    if 0 < share < 0.0005:
+        return "<0.1"
+    return f"{100 * share:,.1f}"
+
+
+def small_number(value: float) -> str:
+    """A mean number, to three digits, and nothing finer than a thousandth."""
+    return "<0.001" if 0 < value < 0.001 else number(value)
+
+
+def aligned(figures: Sequence[tuple[str, str]]) -> list[str]:
+    """Each value with what follows it, such that both line up under one another."""
+    left = max((len(value) for value, _ in figures), default=0)
+    right = max((len(rest) for _, rest in figures), default=0)
+    return [f"{value:>{left}} {rest:<{right}}" if right else f"{value:>{left}}" for value, rest in figures]
+
+
+def _exponent(value: float) -> int:
+    return math.floor(math.log10(abs(value)))
+
+
+def _is_written_out(value: float) -> bool:
+    """Whether a number is short enough without a power of ten."""
+    return value == 0 or _SMALLEST <= abs(value) < _WRITTEN_OUT
+
+
+def _interval_places(half: float) -> int:
+    """Decimal places (negative: places before the point) to which a half-width is given."""
+    places = -_exponent(half)
+    return places + 1 if round(half * 10.0**places, 1) < 2 else places
+
+
+def _written(value: float, places: int, digits: int) -> str:
+    if not _is_written_out(value):
+        return f"{value:.{max(min(_exponent(value) + places, digits - 1, FEW_DIGITS - 1), 0)}e}"
+    if places > 0:
+        return f"{value:,.{places}f}"
+    return f"{round(value, places):,.0f}"

@@ -1,0 +1,131 @@
+"""The answer as files: one to read, one for programs, and two tables for whoever goes on from there."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tailrace.report.tables import answer_text
+from tailrace.study.result import Figures, Result, StageTimes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def as_json(result: Result) -> str:
+    """The answer as one JSON document, in SI units."""
+    return json.dumps(result.as_dict(), indent=2, allow_nan=False) + "\n"
+
+
+def write_result(result: Result, directory: str | Path, scenario_text: str) -> tuple[Path, ...]:
+    """Write answer.json, answer.txt, classes.csv, stations.csv and scenario.toml, and return their paths.
+
+    The directory is made if it is not there; files of these names in it are replaced. Each file appears whole or
+    not at all.
+
+    Raises:
+        OSError: the directory cannot be made, or a file cannot be written.
+    """
+    directory = Path(directory)
+    directory.mkdir(parents=True, exist_ok=True)
+    contents = {
+        "answer.json": as_json(result),
+        "answer.txt": answer_text(result),
+        "classes.csv": classes_table(result).to_csv(index=False, lineterminator="\n"),
+        "stations.csv": stations_table(result).to_csv(index=False, lineterminator="\n"),
+        "scenario.toml": scenario_text,
+    }
+    return tuple(_write_whole(directory / name, text) for name, text in contents.items())
+
+
+def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
+    """The scenario's text, headed by a comment that says how to repeat the answer from this copy."""
+    settings = [part for each in overrides for part in ("--set", each)]
+    command = shlex.join(["tailrace", "run", "scenario.toml", "--seed", str(seed), *settings])
+    lines = "".join(character if character.isprintable() else " " for character in command)
+    return f"# {lines}\n{text}"
+
+
+def classes_table(result: Result) -> pd.DataFrame:
+    """One row a figure of a class.
+
+    Columns: class, kind (all, read, write), sample (all, or slowest: the slowest 1 %), stage (empty for the whole
+    request), quantity (with its SI unit), statistic, value, low, high, n, method. A figure that is not known has
+    no value, low and high, and its method says why.
+    """
+    import pandas as pd
+
+    columns = ["class", "kind", "sample", "stage", "quantity", "statistic", *_ESTIMATE]
+    rows = [
+        {"class": each.name, "kind": kind, **row}
+        for each in result.classes
+        for kind, figures in (("all", each.all), *each.kinds.items())
+        for row in _figure_rows(figures)
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def stations_table(result: Result) -> pd.DataFrame:
+    """One row a bank of stations, in the order of the answer; shares are of 1, and empty where not known."""
+    import pandas as pd
+
+    columns = [
+        "name",
+        "stage",
+        "count",
+        "servers",
+        "discipline",
+        "utilisation",
+        "share_of_saturation",
+        "mean_number_waiting",
+    ]
+    return pd.DataFrame(result.as_dict()["stations"], columns=columns)
+
+
+_ESTIMATE = ("value", "low", "high", "n", "method")
+
+
+def _figure_rows(figures: Figures) -> Iterator[dict[str, Any]]:
+    whole = {"sample": "all", "stage": None}
+    yield {**whole, "quantity": "rate_per_s", "statistic": "mean", **figures.rate_per_s.as_dict()}
+    throughput = figures.throughput_bytes_per_s
+    yield {**whole, "quantity": "throughput_bytes_per_s", "statistic": "mean", **throughput.as_dict()}
+    for name, estimate in figures.latency_s.items():
+        yield {**whole, "quantity": "latency_s", "statistic": name, **estimate.as_dict()}
+    yield from _stage_rows("all", figures.stages)
+    yield from _stage_rows("slowest", figures.slowest_stages)
+
+
+def _stage_rows(sample: str, stages: Mapping[str, StageTimes]) -> Iterator[dict[str, Any]]:
+    for stage, times in stages.items():
+        for quantity, estimate in (("wait_s", times.wait_s), ("service_s", times.service_s)):
+            row = {"sample": sample, "stage": stage, "quantity": quantity, "statistic": "mean"}
+            yield {**row, **estimate.as_dict()}
+
+
+def _write_whole(path: Path, text: str) -> Path:
+    """Write beside the file and move into its place, so that nobody ever sees half of it."""
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.chmod(0o666 & ~_umask())
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,127 @@
+"""What is the answer in words? Verdict, what binds, how it was found, and how far to trust it."""
+
+from __future__ import annotations
+
+from tailrace.report.figures import number, percent, rounded_down
+from tailrace.study.result import ClassTheory, Overload, Result, StationResult, TargetResult
+
+CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
+
+
+def verdict_sentence(result: Result) -> str:
+    """Whether the promises are kept, and which are not."""
+    if result.overload is not None:
+        return "Overloaded: the server cannot carry this load."
+    missed, undecided = (_targets_with(result, verdict) for verdict in ("missed", "undecided"))
+    if result.verdict == "missed":
+        rest = f" Undecided: {undecided}." if undecided else ""
+        return f"Missed: {missed}.{rest}"
+    if result.verdict == "undecided":
+        return f"Undecided: {undecided}. The interval holds the limit, or the runs were too short for one."
+    if result.verdict == "met":
+        return "Every target is met."
+    return "No target is set."
+
+
+def _targets_with(result: Result, verdict: str) -> str:
+    found = ((each.name, target) for each in result.classes for target in each.targets)
+    return ", ".join(f"{quantity_name(t)} of {name}" for name, t in found if t.verdict == verdict)
+
+
+def quantity_name(target: TargetResult) -> str:
+    """A target's quantity as the tables write it: "p99.9", "read mean"."""
+    return target.quantity.replace("p999", "p99.9").replace("_", " ")
+
+
+def binding_sentence(result: Result) -> str | None:
+    """The stage and station that bind, and how far the load can grow. None where nothing is known to bind."""
+    if result.overload is not None:
+        return _overload_sentence(result, result.overload)
+    saturation = result.theory.saturation
+    if saturation is not None:
+        station, plural = _named(result, saturation.station, saturation.stage)
+        bind, they = ("bind", "they saturate") if plural else ("binds", "it saturates")
+        factor = rounded_down(saturation.load_factor)
+        return f"{station} {bind} first: the load can grow to {factor} times this before {they}."
+    busiest = _busiest(result)
+    if busiest is None:
+        return None
+    station, plural = _named(result, busiest.name, busiest.stage)
+    busy = percent(busiest.utilisation or 0.0)
+    return (
+        f"{station} {'are' if plural else 'is'} the busiest: {busy} % busy. "
+        "No class is open, so the load follows the server and cannot grow beyond it."
+    )
+
+
+def _overload_sentence(result: Result, overload: Overload) -> str:
+    station, plural = _named(result, overload.station, overload.stage)
+    factor = overload.largest_load_factor
+    largest = (
+        f"{rounded_down(factor)} times this" if factor > 0 else "not known: the run was given up at once"
+    )
+    how = "found before the run" if overload.found == "before the run" else "seen in the run"
+    return (
+        f"{station} cannot keep up ({how}); the largest load that {'they' if plural else 'it'} can carry is {largest}. "
+        "No latency is quoted, since the queues would grow without end."
+    )
+
+
+def _busiest(result: Result) -> StationResult | None:
+    """The busiest station that serves; pools only bound what is under way, unless nothing else is there."""
+    known = [each for each in result.stations if each.utilisation]
+    serving = [each for each in known if each.discipline != "token"] or known
+    return max(serving, key=lambda each: each.utilisation or 0.0, default=None)
+
+
+def _named(result: Result, name: str, stage: str) -> tuple[str, bool]:
+    """A station as the subject of a sentence, and whether that is a plural."""
+    count = next((each.count for each in result.stations if (each.name, each.stage) == (name, stage)), 1)
+    noun, way = name, ""
+    for ending, side in ((" in", ", inbound,"), (" out", ", outbound,")):
+        if name.endswith(ending):
+            noun, way = name.removesuffix(ending), side
+    plural = noun.endswith("s") and not noun.endswith(("ss", "us"))
+    if count > 1 and not plural:
+        plural, noun = True, noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
+    of = "" if stage in noun else f" ({stage})" if " of " in noun else f" of the {stage}"
+    return f"The {noun}{of}{way}", plural
+
+
+def theory_sentence(theory: ClassTheory, unit: str, unit_s: float) -> str | None:
+    """What closed forms say of a class, in the unit of its table; None where they promise nothing."""
+    known = [
+        (name, value) for name, value in (("mean", theory.mean_s), ("p99", theory.p99_s)) if value is not None
+    ]
+    if not known:
+        return None
+    said = ", ".join(f"{name} {number(value / unit_s, 4)} {unit}" for name, value in known)
+    return f"Closed forms alone ({theory.method}): {said}."
+
+
+def method_sentence(result: Result) -> str:
+    """How the answer was found, enough to repeat it."""
+    begin = f"Method: tailrace {result.version}, seed {result.seed}, {result.engine} engine"
+    if not result.replications:
+        return f"{begin}."
+    ended = {
+        "precision": "the precision asked for was reached",
+        "budget": "the budget was used up before the precision asked for was reached",
+        "fixed": "the length was given",
+        None: "",
+    }[result.stopped_by]
+    return (
+        f"{begin}, {result.replications} replications, {result.requests:,} requests measured"
+        f"{f'; {ended}' if ended else ''}."
+    )
+
+
+def interval_sentence(result: Result) -> str:
+    """What ± and – mean in the tables of this answer."""
+    said = "± is half of the 95 % confidence interval, from the spread over the replications."
+    if sum(len(each.targets) for each in result.classes) > 1:
+        said += " Those of the targets are wider, so that all of them hold together at 95 %."
+    figures = [f for each in result.classes for f in (each.all, *each.kinds.values())]
+    if any(estimate.value is None for f in figures for estimate in f.latency_s.values()):
+        said += " What is – needs longer runs: a smaller run.precision, or more run.requests."
+    return said

@@ -1,0 +1,80 @@
+"""How far has a run come? Shown on standard error, if that is a terminal."""
+
+from __future__ import annotations
+
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from tailrace.study.progress import Progress
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Display
+
+PHASES = {"pilot": "Pilot", "answer": "Answer"}
+
+
+class Watch:
+    """The callback of a study, and the context in which it shows its progress."""
+
+    def __init__(self, shown: bool) -> None:
+        """``shown`` says whether there is anybody to see it; otherwise it only remembers."""
+        self._last: Progress | None = None
+        self._display = _display() if shown else None
+
+    def __enter__(self) -> Self:
+        if self._display is not None:
+            self._display.start()
+            self._task = self._display.add_task("Preparing", total=None, count="", widths="")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._display is not None:
+            self._display.stop()
+
+    def __call__(self, progress: Progress) -> None:
+        """Take note of how far the study is."""
+        self._last = progress
+        if self._display is not None:
+            self._display.update(
+                self._task,
+                description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",
+                total=progress.wanted,
+                completed=progress.done,
+                count=f"{progress.done} of {progress.wanted}",
+                widths=_widths(progress),
+            )
+
+    @property
+    def finished(self) -> str:
+        """What had been done by the last word of the study, to follow "interrupted"."""
+        if self._last is None:
+            return "before the first replication"
+        last = self._last
+        return (
+            f"in the {last.phase}, with {last.done} of {last.wanted} replications of {last.requests:,} requests "
+            "finished; there is no answer"
+        )
+
+
+def _widths(progress: Progress) -> str:
+    wanted = f"±{100 * progress.precision:.3g} % wanted" if progress.precision is not None else ""
+    found = f"±{100 * progress.half_width:.3g} % so far" if progress.half_width is not None else ""
+    return ", ".join(part for part in (found, wanted) if part)
+
+
+def _display() -> Display:
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Display
+
+    return Display(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=20),
+        TextColumn("{task.fields[count]}"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[widths]}"),
+        console=Console(stderr=True),
+        transient=True,
+    )
