@@ -20,7 +20,7 @@ PILOT_START = 2_500
 PILOT_PRECISION = 0.10
 """Relative half-width of the target quantile at which a pilot is good enough to plan by."""
 ANSWER_REPLICATIONS = 16
-ANSWER_START = 20_000
+ANSWER_START = 40_000
 """Fewest requests in each replication of the answer, budget permitting."""
 MARGIN = 2.2
 """Extra length, because the half-width of a pilot has only seven degrees of freedom (own trials)."""
@@ -79,7 +79,7 @@ def interval_shrinkage(
 
 
 def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
-    """Requests a replication of the answer: the most of 2.2 * 0.41 * n * (h / precision)^2, 2 n and 20,000.
+    """Requests a replication of the answer: the most of 2.2 * 0.41 * n * (h / precision)^2, 2 n and 40,000.
 
     Twice the pilot, because a quantile that it just supports must be supported in sixteen replications as
     well as in eight; and enough for the p99.9 of a lightly loaded server. Never more than the budget.
