@@ -124,7 +124,8 @@ def write(value: float, dimension: Dimension) -> str:
         text = f"{digits} {unit}"
         read_back = parse_exact(text, dimension) if dimension == "size" else parse(text, dimension)
         if read_back == value:
-            ugly = "e" in digits or 0 < abs(scaled) < 1 or (value == 0 and unit != SI_UNIT[dimension])
+            ugly = "e" in digits or 0 < abs(scaled) < 1
+            ugly |= unit != SI_UNIT[dimension] and (value == 0 or len(digits) > 8)
             texts.append((ugly, len(digits), text))
     if not texts:  # no other unit gives back the last digit
         return f"{exact} B" if dimension == "size" else f"{value!r} {SI_UNIT[dimension]}"

@@ -101,12 +101,11 @@ def _too_short(index: int, scenario: Scenario, length: int) -> Iterator[Finding]
     """A span, or each client's own part of it, that does not hold the largest request."""
     workload = scenario.workload[index]
     parts = workload.clients if workload.pattern == "sequential" else 1
-    in_row = sum(other.span or 0 for other in scenario.workload if other.start is None)
-    no_room_left = (
-        workload.span is None and workload.start is None and in_row >= scenario.server.usable_capacity
-    )
-    if length // parts >= workload.largest_size or no_room_left:  # the latter is said of the whole row
+    if length // parts >= workload.largest_size:
         return
+    in_row = sum(other.span or 0 for other in scenario.workload if other.start is None)
+    if workload.span is None and workload.start is None and in_row >= scenario.server.usable_capacity:
+        return  # said of the whole row
     key = ("workload", index)
     rests_on: tuple[KeyPath, ...] = tuple(
         (*key, k) for k in ("request_size", "clients", "pattern", "start", "span")

@@ -22,6 +22,7 @@ from tailrace.scenario.path import ABSENT, value_at
 from tailrace.scenario.scenario import Scenario
 
 _ROUNDS = 8
+_MOST = 1000  # faults of one round: more would help nobody
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,34 +39,51 @@ class Fault:
         return f"{self.wrong}; accepted: {self.accepted}"
 
 
+class _Paths:
+    """A set of paths that knows which other paths touch it: lead to, through or into one of its own."""
+
+    def __init__(self) -> None:
+        self._members: set[KeyPath] = set()
+        self._above: set[KeyPath] = set()
+
+    def add(self, path: KeyPath) -> None:
+        self._members.add(path)
+        self._above.update(path[:depth] for depth in range(len(path)))
+
+    def touch(self, path: KeyPath) -> bool:
+        return path in self._above or any(path[:depth] in self._members for depth in range(len(path) + 1))
+
+
 def examine(data: dict[str, Any]) -> tuple[Scenario | None, list[Fault]]:
     """Validate the tables of a scenario: the scenario and no faults, or None and all faults."""
     work = copy.deepcopy(data)
-    faults: dict[Fault, None] = {}
-    doubtful: set[KeyPath] = set()
+    faults: dict[KeyPath, Fault] = {}
+    doubtful = _Paths()
     for _ in range(_ROUNDS):
         try:
             scenario = Scenario.model_validate(work, context=FROM_FILE)
         except ValidationError as error:
             details = error.errors(include_url=False)
-            put_right = set(doubtful)
+            before = copy.deepcopy(doubtful)
             # unknown keys first: a key that is missing under its own name may be there misspelt
-            for detail in sorted(details, key=lambda one: one["type"] != "extra_forbidden"):
+            for detail in sorted(details, key=lambda one: one["type"] != "extra_forbidden")[:_MOST]:
                 path = _plain(detail["loc"], work)
                 if not _only_follows(detail, value_at(work, path)):
                     fault, meant = _fault(detail, path)
-                    known = doubtful if detail["type"] == "missing" else put_right
-                    if not _touches([fault.path], known) and all(fault.path != one.path for one in faults):
-                        faults[fault] = None
-                    doubtful |= {fault.path, meant}
+                    if not (doubtful if detail["type"] == "missing" else before).touch(fault.path):
+                        faults.setdefault(fault.path, fault)
+                    doubtful.add(fault.path)
+                    doubtful.add(meant)
                     _put_right(work, path, detail)
+            if len(details) > _MOST:
+                break
         else:
-            faults |= dict.fromkeys(_findings(scenario, (), doubtful))
-            return (None, list(faults)) if faults else (scenario, [])
-    return None, list(faults)
+            found = [*faults.values(), *_findings(scenario, (), doubtful)]
+            return (None, found) if found else (scenario, [])
+    return None, list(faults.values())
 
 
-def _findings(model: Model, here: KeyPath, doubtful: set[KeyPath]) -> Iterator[Fault]:
+def _findings(model: Model, here: KeyPath, doubtful: _Paths) -> Iterator[Fault]:
     for name in type(model).model_fields:
         value = getattr(model, name)
         if isinstance(value, Model):
@@ -74,14 +92,9 @@ def _findings(model: Model, here: KeyPath, doubtful: set[KeyPath]) -> Iterator[F
             if isinstance(item, Model):
                 yield from _findings(item, (*here, name, index), doubtful)
     for finding in model.findings():
-        rests_on = [here + key for key in (*finding.rests_on, *((finding.key,) if finding.key else ()))]
-        if not _touches(rests_on, doubtful):
+        rests_on = (*finding.rests_on, *((finding.key,) if finding.key else ()))
+        if not any(doubtful.touch(here + key) for key in rests_on):
             yield Fault(here + finding.key, finding.wrong, finding.accepted)
-
-
-def _touches(paths: list[KeyPath], others: set[KeyPath]) -> bool:
-    """Whether one of the paths leads to, through or into one of the others."""
-    return any(one[: len(two)] == two[: len(one)] for one in paths for two in others)
 
 
 def _plain(location: KeyPath, data: Any) -> KeyPath:

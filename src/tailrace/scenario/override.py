@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from typing import Any
@@ -22,9 +23,8 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
     """
     split = _split(override)
     if split is None:
-        return None, Problem(
-            SOURCE, "", None, f'"{override}" is not KEY=VALUE; accepted: load=2, run.seed=3 and the like'
-        )
+        wrong = f"{json.dumps(override, ensure_ascii=False)} is not KEY=VALUE"
+        return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load=2, run.seed=3 and the like")
     steps, value = split
     table: Any = data
     path: list[str | int] = []

@@ -38,9 +38,11 @@ def shown_path(path: KeyPath, data: dict[str, Any]) -> str:
 
 def _own_name(data: dict[str, Any], index: int) -> str | None:
     """The name of a class, if it has one that no other has."""
-    names = [one.get("name") for one in data["workload"] if isinstance(one, dict)]
     name = value_at(data, ("workload", index, "name"))
-    return name if isinstance(name, str) and name and names.count(name) == 1 else None
+    if not isinstance(name, str) or not name:
+        return None
+    namesakes = sum(isinstance(one, dict) and one.get("name") == name for one in data["workload"])
+    return name if namesakes == 1 else None
 
 
 def quoted(key: str) -> str:
