@@ -162,6 +162,15 @@ def test_every_kind_of_key_can_be_set():
     )
 
 
+def test_an_item_of_a_list_is_reached_by_its_position():
+    text = starter().replace(
+        'request_size = "8 KiB"',
+        'request_size = [{size = "4 KiB", share = 0.8}, {size = "64 KiB", share = 0.2}]',
+    )
+    key = "workload.booking.request_size[1].size"
+    assert with_overrides(f"{key}=32 KiB", text=text).workload[0].largest_size == 32 * 1024
+
+
 def test_an_override_makes_the_tables_that_are_not_there():
     text = starter().split("[workload.target]")[0]
     scenario = with_overrides("workload.booking.target.read_p99=2 ms", "run.replications=8", text=text)
@@ -178,7 +187,7 @@ def test_an_override_may_put_right_what_is_wrong_in_the_file():
     assert with_overrides("workload.booking.rate=50 /s", text=text) == parse(starter())
 
 
-@pytest.mark.parametrize("name", ["night scan", "a.b", "x=y", 'quo"ted', "Überfahrt", "0"])
+@pytest.mark.parametrize("name", ["night scan", "a.b", "x=y", "a[3]", 'quo"ted', "Überfahrt", "0"])
 def test_a_class_with_an_unusual_name_is_reached_by_its_name_in_quotes_or_its_position(name):
     quoted = '"' + name.replace('"', '\\"') + '"'
     text = starter().replace('name = "booking"', f"name = {quoted}")
@@ -191,11 +200,15 @@ def test_a_class_with_an_unusual_name_is_reached_by_its_name_in_quotes_or_its_po
     [
         (
             "workload.scan.rate=1 /s",
-            "override: workload.scan: no class of this name or position; accepted: booking",
+            "override: workload.scan: nothing of this name or position; accepted: booking",
         ),
         (
             "workload[3].rate=1 /s",
-            "override: workload[3]: no class of this name or position; accepted: booking",
+            "override: workload[3]: nothing of this name or position; accepted: booking",
+        ),
+        (
+            "workload[0]=1",
+            "override: workload[0] = 1: not a table; accepted: a table",
         ),
         ("server[0].x=1", "override: server: not a list; accepted: the key itself"),
         (
@@ -236,6 +249,16 @@ def test_problems_of_the_file_and_of_overrides_come_together_each_with_its_sourc
         ("override", "workload.scan"),
         ("override", ""),
     }
+
+
+@pytest.mark.parametrize(
+    "key",
+    ["workload[" + "9" * 5000 + "].rate", "a" + ".a" * 3000, "workload[0]" + ".x" * 50, "[", "workload[0]."],
+)
+def test_a_monstrous_key_is_refused_in_a_line(key):
+    with pytest.raises(ScenarioError) as caught:
+        with_overrides(f"{key}=1")
+    assert len(str(caught.value)) < 6000
 
 
 @given(st.text(max_size=30))

@@ -18,8 +18,8 @@ SOURCE = "override"
 def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem | None]:
     """Set one KEY=VALUE in the tables of a scenario: the path that was set, or the problem.
 
-    The key is dotted as in TOML; a class goes by its name, or by its position as in workload[0]. The value is
-    read as a TOML value and otherwise taken as text, so that quotes may be left out.
+    The key is dotted as in TOML; an item of a list goes by its position, as in workload[0], and a class by its
+    name as well. The value is read as a TOML value and otherwise taken as text, so that quotes may be left out.
     """
     split = _split(override)
     if split is None:
@@ -33,7 +33,7 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
             position = _position(table, step)
             if position is None:
                 names = [quoted(item["name"]) for item in table if _is_named(item)]
-                wrong = f"no class of this name or position; accepted: {', '.join(names) or 'positions'}"
+                wrong = f"nothing of this name or position; accepted: {', '.join(names) or 'positions'}"
                 return None, Problem(SOURCE, shown_path((*path, step), data), None, wrong)
             step = position
         elif not isinstance(table, dict) or isinstance(step, int):
@@ -59,21 +59,32 @@ def _is_named(item: object) -> bool:
 def _split(override: str) -> tuple[list[str | int], str] | None:
     """The steps of the key, and the text of the value; None if there is no key."""
     for equals in re.finditer("=", override):
-        key = override[: equals.start()].strip()
-        indexed = re.sub(r"\[(\d+)\]", r'."[\1]"', key)
-        try:
-            table: Any = tomllib.loads(f"{indexed} = 0")
-        except ValueError:
-            continue
-        steps: list[str | int] = []
-        while isinstance(table, dict):
-            if len(table) != 1:
-                return None
-            ((step, table),) = table.items()
-            number = re.fullmatch(r"\[(\d+)\]", step)
-            steps.append(int(number[1]) if number else step)
-        return steps, override[equals.end() :].strip()
+        steps = _steps(override[: equals.start()].strip())
+        if steps:
+            return steps, override[equals.end() :].strip()
     return None
+
+
+# As TOML writes a key, bare or in either quotes, then the positions in lists
+_KEY = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
+_INDEX = r"\[[0-9]{1,9}\]"
+_PART = rf"[ \t]*{_KEY}[ \t]*(?:{_INDEX})*"
+
+
+def _steps(key: str) -> list[str | int] | None:
+    """The keys and positions of a dotted key such as `workload[0].rate`; None if it is none."""
+    if not re.fullmatch(rf"{_PART}(?:\.{_PART})*", key):
+        return None
+    steps: list[str | int] = []
+    for step in re.findall(rf"{_KEY}|{_INDEX}", key):
+        if step.startswith("["):
+            steps.append(int(step[1:-1]))
+        else:
+            try:
+                steps += tomllib.loads(f"{step} = 0")
+            except ValueError:
+                return None
+    return steps
 
 
 def _position(items: list[Any], step: str | int) -> int | None:
