@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray, running_before
+from tailrace.hardware.extents import Extents
 from tailrace.hardware.flash import FlashCost
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LanesPlan
 from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations, places
-from tailrace.plan.path import Behind, Path, Series, fork, give, take, visit
+from tailrace.plan.path import Behind, InTurn, Path, Series, fork, give, take, visit
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.media import Flash
 from tailrace.workload.requests import Requests
@@ -63,29 +64,53 @@ class FlashPlan(MediaPlan):
     def writes(self, operations: Operations, durable: bool, random: bool, state: WriteState) -> Path:
         assert isinstance(state, FlashState)
         parts = operations.extents.cut(self._piece, only_larger=True)
-        request = operations.extents.owner[parts.owner]
-        transfer = self._lanes.to_drive(parts.drive, parts.size_bytes)
         if durable:
-            pages = parts.cut(self._cost.page)
-            programs = _Programs(operations.requests, request[pages.owner], pages.drive, pages.size_bytes)
-            awaited, behind = self._programs(programs, random, state, buffered=False)
-            program = fork(Series(len(pages), [awaited, behind]), pages.counts)
-            pieces = Series(len(parts), [*transfer, program])
+            pieces = self._written_through(operations, parts, random, state)
             return self._in_slot(operations, [fork(pieces, parts.counts)])
+        pieces = self._buffered(operations, parts, random, state)
+        answer = visit(len(operations), self._cell, self._cost.buffer_s)
+        return self._in_slot(operations, [fork(pieces, parts.counts), answer])
+
+    def _written_through(
+        self, operations: Operations, parts: Extents, random: bool, state: FlashState
+    ) -> Path:
+        """Transfers, each followed by the programs of all pages that it touches, which are awaited."""
+        pages = parts.cut(self._cost.page)
+        request = operations.extents.owner[parts.owner[pages.owner]]
+        programs = _Programs(operations.requests, request, pages.drive, pages.size_bytes)
+        awaited, behind = self._programs(programs, random, state, buffered=False)
+        program = fork(Series(len(pages), [awaited, behind]), pages.counts)
+        transfer = self._lanes.to_drive(parts.drive, parts.size_bytes)
+        return Series(len(parts), [*transfer, program])
+
+    def _buffered(self, operations: Operations, parts: Extents, random: bool, state: FlashState) -> Path:
+        """Transfers into the write buffer; behind each of them the programs of the pages that it fills.
+
+        A transfer takes room for its own units or for the pages that it fills, whichever is more, and gives all
+        of it back: as the pages are programmed, and the rest at once. So what lies in a page that is still
+        filling, less than a page for each source and drive, is not counted. If it were, it would be freed only
+        by the write that fills the page; where many have overtaken that one and hold all the room, nothing
+        would ever move again.
+        """
+        per_page = self._cost.units_per_page
         units = self._cost.units(parts.size_bytes)
         before = running_before(parts.drive, units, state.units)
-        filled = (before + units) // self._cost.units_per_page - before // self._cost.units_per_page
+        filled = (before + units) // per_page - before // per_page
+        wanted = np.maximum(units, filled * per_page)
+        rest = wanted - filled * per_page
+        some = rest > 0
+
+        request = operations.extents.owner[parts.owner]
         drive = np.repeat(parts.drive, filled)
         full = np.full(drive.size, self._cost.page)
         programs = _Programs(operations.requests, np.repeat(request, filled), drive, full)
         program, copying = self._programs(programs, random, state, buffered=True)
-        room = take(len(parts), self._buffer + parts.drive, units.astype(np.float64))
+        buffer = self._buffer + parts.drive
+        room = take(len(parts), buffer, wanted.astype(np.float64))
+        transfer = self._lanes.to_drive(parts.drive, parts.size_bytes)
         behind = Behind(Series(drive.size, [program, copying]), filled)
-        pieces = Series(len(parts), [room, *transfer, behind])
-        count = len(operations)
-        return self._in_slot(
-            operations, [fork(pieces, parts.counts), visit(count, self._cell, self._cost.buffer_s)]
-        )
+        unused = give(int(some.sum()), buffer[some], rest[some].astype(np.float64))
+        return Series(len(parts), [room, *transfer, behind, InTurn(unused, some.astype(np.int64))])
 
     def _programs(
         self, programs: _Programs, random: bool, state: FlashState, buffered: bool
@@ -93,7 +118,7 @@ class FlashPlan(MediaPlan):
         """The programs of pages written, and the copies of other pages that go on behind each of them.
 
         The dies of a drive take programs in turn, from a die of the source's own. Room in the buffer is given
-        back when a page is programmed, whoever took it: permits are only counted.
+        back when a page is programmed.
         """
         cost, requests, count = self._cost, programs.requests, programs.drive.size
         index = requests.index[programs.request]
