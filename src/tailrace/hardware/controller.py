@@ -37,9 +37,15 @@ class ControllerCost:
         return gamma_times(self.per_request_s, self.variability, u)
 
     def dispatch_s(self, operations: IntArray, u: FloatArray) -> FloatArray:
-        """Issuing a request's drive operations: the sum of as many independent gamma times, again gamma."""
-        times = operations.astype(np.float64)
-        return gamma_times(self.per_disk_operation_s * times, self.variability / times, u)
+        """Issuing a request's drive operations: the sum of as many independent gamma times, again gamma.
+
+        ``operations`` and ``u`` have the shape (m,); each request has at least one operation.
+        """
+        times = np.empty(u.shape)
+        for count in np.flatnonzero(np.bincount(operations)).tolist():
+            mine = operations == count
+            times[mine] = gamma_times(self.per_disk_operation_s * count, self.variability / count, u[mine])
+        return times
 
     def completion_s(self, u: FloatArray) -> FloatArray:
         """Seeing a request out."""

@@ -30,17 +30,16 @@ def service_times(law: Law, u: FloatArray) -> FloatArray:
             return two_phase_from_uniform(u, law.mean, law.scv)
 
 
-def gamma_times(mean_s: float | FloatArray, scv: float | FloatArray, u: FloatArray) -> FloatArray:
+def gamma_times(mean_s: float, scv: float, u: FloatArray) -> FloatArray:
     """Gamma times in seconds with the given mean and squared coefficient of variation, by inversion.
 
     0 gives the constant and 1 the exponential distribution. Shape of ``u``.
     """
-    spread = np.asarray(scv)
-    if bool((spread == 0.0).all()):
-        return np.broadcast_to(np.asarray(mean_s, dtype=np.float64), u.shape).copy()
-    if bool((spread == 1.0).all()):
+    if scv == 0.0 or mean_s == 0.0:
+        return np.full(u.shape, mean_s)
+    if scv == 1.0:
         return -np.log1p(-u) * mean_s
     from scipy.special import gammaincinv
 
-    times: FloatArray = gammaincinv(1.0 / spread, u) * spread * mean_s
-    return times
+    times: FloatArray = np.asarray(gammaincinv(1.0 / scv, u), dtype=np.float64)
+    return times * (scv * mean_s)
