@@ -98,6 +98,7 @@ class ControllerPlan:
 
     def __init__(self, controller: Controller, stations: Stations) -> None:
         self._cost = ControllerCost.of(controller)
+        self._copies_data = controller.copy_rate is not None
         self._piece = int(controller.copy_piece)
         self._cores = stations.add("cores", Stage.CONTROLLER, Discipline.FCFS, controller.cores)
 
@@ -106,7 +107,7 @@ class ControllerPlan:
         work = self._cost.intake_s(requests.uniforms(Purpose.INTAKE))
         work = work + self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
         count = len(requests)
-        if not with_data:
+        if not (with_data and self._copies_data):
             return [visit(count, self._cores, work)]
         first, others, counts = self._copies(requests)
         return [
@@ -118,7 +119,7 @@ class ControllerPlan:
         """For reads, copy, and see out: the last piece goes with the rest in one visit."""
         work = self._cost.completion_s(requests.uniforms(Purpose.COMPLETION))
         count = len(requests)
-        if not with_data:
+        if not (with_data and self._copies_data):
             return [visit(count, self._cores, work)]
         last, others, counts = self._copies(requests)
         return [
