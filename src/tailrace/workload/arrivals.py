@@ -75,13 +75,16 @@ class _SurgeClock:
     """Maps operational time, in which the load is even, to real time, in which it surges.
 
     Calm and surge periods alternate, both exponential in length. The rate in a surge is ``factor`` times the
-    calm one, and both together keep the mean rate: calm speed = 1 / (1 + share * (factor - 1)).
+    calm one, and both together keep the mean rate: calm speed = 1 / (1 + share * (factor - 1)). A run begins
+    in a surge with the probability ``share``, so that its mean rate is the same from the first instant.
     """
 
     def __init__(self, surge: Surge, streams: Streams) -> None:
         self._streams = streams
         self._speeds = np.array([1.0, surge.factor]) / (1.0 + surge.share * (surge.factor - 1.0))
         self._lengths = np.array([surge.length * (1.0 - surge.share) / surge.share, surge.length])
+        begin = streams.uniforms(Purpose.SURGE, np.zeros(1, dtype=np.int64), 1)
+        self._first_kind = int(begin[0] < surge.share)  # 0 is calm, 1 a surge
         self._periods = 0
         self._real: FloatArray = np.zeros(1)
         self._operational: FloatArray = np.zeros(1)
@@ -91,7 +94,7 @@ class _SurgeClock:
         while self._operational[-1] <= operational[-1]:
             index = np.arange(self._periods, self._periods + 256)
             self._periods += 256
-            kind = index & 1
+            kind = (index + self._first_kind) & 1
             length = -np.log(self._streams.uniforms(Purpose.SURGE, index)) * self._lengths[kind]
             self._real = np.concatenate([self._real, self._real[-1] + np.cumsum(length)])
             grown = self._operational[-1] + np.cumsum(length * self._speeds[kind])
