@@ -104,8 +104,7 @@ class RequestStream:
         key = Streams(self._streams.seed, 0, self._streams.owner).key(Purpose.SCATTER)
         item = scatter(zipf_rank(where, self._law), items, int(key))
         inside = self._streams.uniforms(Purpose.ADDRESS, index, 1)
-        within = (inside * np.maximum(ITEM_BYTES // grain, 1)).astype(np.int64) * grain
-        offset = (item * ITEM_BYTES + np.where(size < ITEM_BYTES, within, 0)) // grain * grain
+        offset = (item * ITEM_BYTES + (inside * ITEM_BYTES).astype(np.int64)) // grain * grain
         return np.asarray(self._start + np.minimum(offset, (places - 1) * grain))
 
     def _walk(self, client: IntArray, size: IntArray) -> IntArray:
