@@ -28,7 +28,7 @@ class Striping:
         head = address - first * unit
         last = (address + size_bytes - 1) // unit
         counts = np.minimum(last - first + 1, drives)
-        if bool((counts == 1).all()) and (drives > 1 or bool((first == last).all())):
+        if bool((counts == 1).all()):
             row, drive = np.divmod(first, drives)
             return Extents(counts, np.arange(address.size), drive, row * unit + head, size_bytes)
         owner = np.repeat(np.arange(address.size), counts)
