@@ -12,7 +12,7 @@ import tomllib
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy import integrate, stats
@@ -137,6 +137,7 @@ def test_constant_times_do_not_vary_and_hyperexponential_ones_as_written():
 
 
 @given(st.floats(0, 1))
+@settings(deadline=None)
 def test_three_seek_times_are_accepted_exactly_if_a_rising_curve_goes_through_them(share):
     # a + b√x + c·x; both means over pairs uniform in radius, whose distance has the density 2(1 - x)
     root, mean = (integrate.quad(lambda x, p=p: 2 * (1 - x) * x**p, 0, 1)[0] for p in (0.5, 1.0))
@@ -238,6 +239,7 @@ def test_a_span_left_out_beside_a_start_reaches_to_the_end():
 
 
 @given(st.lists(st.one_of(st.none(), st.integers(8192, 10**6)), min_size=1, max_size=6), st.integers(10, 60))
+@settings(deadline=None)
 def test_spans_without_a_start_never_overlap_nor_leave_the_capacity(lengths, units_per_drive):
     workloads = [booking(name=f"class {index}", span=length) for index, length in enumerate(lengths)]
     try:
@@ -290,6 +292,7 @@ def toml(table, shuffle, path=()):
 
 
 @given(st.randoms(use_true_random=False), st.integers(0, 2**63 - 1))
+@settings(deadline=None)
 def test_the_digest_does_not_depend_on_the_order_of_keys_nor_on_the_seed(order: random.Random, seed):
     table = tomllib.loads(starter())
     table["run"]["seed"] = seed

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tailrace.errors import ScenarioError
@@ -123,6 +123,7 @@ def test_monstrous_toml_is_refused_in_one_line(tmp_path, text):
 
 
 @given(st.text(alphabet='[]{}=."\n #abx1', max_size=60))
+@settings(deadline=None)
 def test_no_text_does_more_than_be_refused(text):
     with pytest.raises(ScenarioError) as caught:
         parse(text)
@@ -262,6 +263,7 @@ def test_a_monstrous_key_is_refused_in_a_line(key):
 
 
 @given(st.text(max_size=30))
+@settings(deadline=None)
 def test_no_override_does_more_than_be_refused(override):
     try:
         with_overrides(override)

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import pytest
 import scipy.constants as reference
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tailrace import units
@@ -184,11 +184,13 @@ def test_a_number_is_written_as_a_person_would(value, dimension, text):
 @given(st.sampled_from([name for name in DIMENSIONS if name != "size"]), st.floats(0, 1e15))
 @example("time", 5e-324)
 @example("request rate", 1 / 3)
+@settings(deadline=None)
 def test_what_is_written_is_read_back_to_the_same_float(dimension, value):
     assert units.parse(units.write(value, dimension), dimension) == value
 
 
 @given(st.integers(0, 2**63))
+@settings(deadline=None)
 def test_a_size_that_is_written_is_read_back_to_the_same_byte(size):
     assert units.parse_bytes(units.write(size, "size")) == size
 
@@ -204,6 +206,7 @@ NAMES = st.sampled_from(
 
 
 @given(NUMBERS, st.sampled_from(["", " "]), NAMES, st.sampled_from(["", "/", " / "]), NAMES)
+@settings(deadline=None)
 def test_the_pattern_for_other_tools_admits_exactly_what_is_read(number, blank, above, slash, below):
     text = f"{number}{blank}{above}{slash}{below}"
     for dimension in DIMENSIONS:
@@ -216,6 +219,7 @@ def test_the_pattern_for_other_tools_admits_exactly_what_is_read(number, blank, 
 
 
 @given(st.text(max_size=30))
+@settings(deadline=None)
 def test_no_text_does_more_than_be_refused(text):
     for dimension in DIMENSIONS:
         with suppress(UnitError):
