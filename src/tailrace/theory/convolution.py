@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, xlogy
 
-from tailrace.theory.closed_approximate import schweitzer_bard
+from tailrace.theory.closed_approximate import rough_throughput
 from tailrace.theory.closed_solution import ClosedSolution, closed_solution
 from tailrace.theory.domain import Floats, OutsideValidityError
 
@@ -80,7 +80,7 @@ def _refuse_too_large(sizes: tuple[int, ...], pools: list[float]) -> None:
 
 def _scale(demands: Floats, clients: Floats, think: Floats, servers: Floats) -> Floats:
     """Estimated throughputs, reduced where they would load a station beyond its servers."""
-    estimate = schweitzer_bard(demands, clients, think, servers).throughput
+    estimate = rough_throughput(demands, clients, think, servers)
     load = (estimate @ demands) / servers
     return np.asarray(estimate / max(1.0, float(load.max())))
 
