@@ -84,13 +84,13 @@ class Choice(Path):
     def __init__(self, chosen: BoolArray, yes: Path, no: Path) -> None:
         self.count = chosen.size
         self.lengths = np.empty(self.count, dtype=np.int64)
-        self.lengths[chosen] = yes.lengths
-        self.lengths[~chosen] = no.lengths
-        self._chosen, self._yes, self._no = chosen, yes, no
+        self._ways = [(yes, np.flatnonzero(chosen)), (no, np.flatnonzero(~chosen))]
+        for path, items in self._ways:
+            self.lengths[items] = path.lengths
 
     def write(self, steps: Steps, at: IntArray) -> None:
-        self._yes.write(steps, at[self._chosen])
-        self._no.write(steps, at[~self._chosen])
+        for path, items in self._ways:
+            path.write(steps, at[items])
 
 
 def fork(child: Path, counts: IntArray) -> Path:

@@ -75,8 +75,9 @@ class OpenSource(Source):
             times = np.concatenate([each for each, _ in drawn])
         clients = np.concatenate([each for _, each in drawn])
         numbers = np.repeat([plan.number for plan in self._classes], [each.size for each, _ in drawn])
-        order = np.lexsort((clients, numbers, times))
-        times, clients, numbers = times[order], clients[order], numbers[order]
+        if bool((times[1:] <= times[:-1]).any()):
+            order = np.lexsort((clients, numbers, times))
+            times, clients, numbers = times[order], clients[order], numbers[order]
         gaps = np.diff(times, prepend=self._last_s)
         self._last_s = float(times[-1])
         parts = []

@@ -39,14 +39,9 @@ class Requests:
 
     def where(self, chosen: BoolArray) -> Requests:
         """The requests for which ``chosen`` holds, in the same order."""
-        return Requests(
-            self.streams,
-            self.index[chosen],
-            self.client[chosen],
-            self.size_bytes[chosen],
-            self.address[chosen],
-            self.read[chosen],
-        )
+        at = np.flatnonzero(chosen)
+        columns = (self.index, self.client, self.size_bytes, self.address, self.read)
+        return Requests(self.streams, *(column[at] for column in columns))
 
 
 class RequestStream:
