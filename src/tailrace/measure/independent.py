@@ -4,6 +4,7 @@ Latencies of one run are not independent; their intervals come from replications
 """
 
 import math
+from bisect import bisect_left, bisect_right
 
 import numpy as np
 from scipy.special import bdtr
@@ -31,9 +32,13 @@ def order_statistic_ranks(n: int, p: float, level: float = 0.95) -> tuple[int, i
     if n < 1:
         raise ValueError(f"a sample has observations, not {n}")
     tail = (1 - level) / 2
-    below = bdtr(np.arange(n, dtype=np.float64), n, p)  # F(0) .. F(n-1)
-    j = int(np.searchsorted(below, tail, side="right"))
-    k = int(np.searchsorted(below, 1 - tail, side="left")) + 1
+    ranks = range(n)
+
+    def below(rank: int) -> float:
+        return float(bdtr(rank, n, p))
+
+    j = bisect_right(ranks, tail, key=below)
+    k = bisect_left(ranks, 1 - tail, key=below) + 1
     return (j, k) if j >= 1 and k <= n else None
 
 

@@ -6,7 +6,7 @@ thrown away, and fresh replications are made once, of the length that the pilot 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from scipy.special import ndtri
@@ -22,6 +22,8 @@ PILOT_PRECISION = 0.10
 ANSWER_REPLICATIONS = 16
 ANSWER_START = 40_000
 """Fewest requests in each replication of the answer, budget permitting."""
+DOUBLINGS = 3
+STUCK = 0.75
 MARGIN = 2.2
 """Extra length, because the half-width of a pilot has only seven degrees of freedom (own trials)."""
 
@@ -51,6 +53,37 @@ def pilot_done(*targets: Estimate, precision: float = PILOT_PRECISION) -> bool:
         raise ValueError("a pilot is judged by at least one quantile")
     widths = [target.relative_half_width for target in targets]
     return all(width is not None and width < precision for width in widths)
+
+
+def longer_helps(half_widths: Sequence[float]) -> bool:
+    """Whether doubling the pilot still narrows its interval, from the half-widths of all pilots so far.
+
+    Three doublings should bring it to 0.35 of what it was, give or take a third. If it has stayed above 0.75, what
+    differs between the replications is drawn once in each (the beats of regular clients, say), and it takes more
+    replications, not longer ones.
+
+    Args:
+        half_widths: relative half-width at each length, in order, supported or not.
+    """
+    return len(half_widths) <= DOUBLINGS or half_widths[-1] <= STUCK * half_widths[-1 - DOUBLINGS]
+
+
+def answer_replications(pilot_half_width: float, precision: float, least: int, most: int) -> int:
+    """Replications of the answer where longer ones do not help: 2.2 * 0.41 * 16 * (h / precision)^2.
+
+    Args:
+        pilot_half_width: relative half-width h of the pilot.
+        precision: relative half-width wanted.
+        least: fewest replications.
+        most: most replications, if that is more.
+
+    Raises:
+        ValueError: a figure that is not positive, other than a half-width of 0.
+    """
+    if not (pilot_half_width >= 0 and precision > 0 and least > 0):
+        raise ValueError(f"figures are positive, not {pilot_half_width}, {precision} and {least}")
+    wanted = MARGIN * interval_shrinkage() * ANSWER_REPLICATIONS * (pilot_half_width / precision) ** 2
+    return max(least, math.ceil(min(most, wanted)))
 
 
 def planned_excursions(pilot: Mapping[float, Estimate]) -> dict[float, int]:

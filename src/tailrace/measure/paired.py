@@ -76,9 +76,7 @@ def paired_quantile(
 
 def _check_pairs(first: Sequence[FloatArray], second: Sequence[FloatArray]) -> None:
     if len(first) != len(second):
-        raise ValueError(
-            f"designs are compared replication by replication, not {len(first)} with {len(second)}"
-        )
+        raise ValueError(f"replications are paired one to one, not {len(first)} with {len(second)}")
 
 
 def _paired(first: Sectioned, second: Sectioned, level: float) -> Paired:

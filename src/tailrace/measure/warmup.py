@@ -166,7 +166,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     cut_share = None if cut is None else cut / n
     reason = ""
     if cut is None or cut > start:
-        until = n // 2 if cut is None else cut
+        until = (start + n) // 2 if cut is None else cut
         if _agreed(series[:, start:until].mean(axis=1) - series[:, until:].mean(axis=1), 0.99):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
             reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"

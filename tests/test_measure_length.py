@@ -1,0 +1,130 @@
+"""Length of a run: the pilot decides, the answer's own width never does."""
+
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from lindley import mm1_responses
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.length import (
+    ANSWER_START,
+    PILOT_START,
+    answer_length,
+    interval_shrinkage,
+    next_pilot_length,
+    pilot_done,
+    planned_excursions,
+    requests_for_mean,
+    stopped_by,
+)
+from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS, sectioned_quantiles
+
+PUBLISHED = tomllib.loads(
+    (Path(__file__).parent.parent / "shared/published/measurement.toml").read_text("utf-8")
+)
+
+
+def about(relative_half_width: float) -> Estimate:
+    return Estimate(2.0, 2 - 2 * relative_half_width, 2 + 2 * relative_half_width, 100, "")
+
+
+def test_pilots_double_from_the_first() -> None:
+    lengths = [next_pilot_length()]
+    for _ in range(3):
+        lengths.append(next_pilot_length(lengths[-1]))
+    assert lengths == [PILOT_START, 2 * PILOT_START, 4 * PILOT_START, 8 * PILOT_START]
+    with pytest.raises(ValueError, match="pilot"):
+        next_pilot_length(0)
+
+
+def test_a_pilot_is_done_when_every_target_is_supported_and_narrow() -> None:
+    assert pilot_done(about(0.05), about(0.09))
+    assert not pilot_done(about(0.05), about(0.11))
+    assert not pilot_done(about(0.05), Estimate.unknown(50, "too few"))
+    assert not pilot_done(Estimate(2.0, None, None, 50, "one replication"))
+    with pytest.raises(ValueError, match="at least one"):
+        pilot_done()
+
+
+def test_a_quantile_that_the_pilot_supported_is_not_judged_by_the_answer_again() -> None:
+    pilot = {0.9: about(0.05), 0.99: Estimate.unknown(50, "too few")}
+    assert planned_excursions(pilot) == {0.9: PLANNED_EXCURSIONS, 0.99: MINIMUM_EXCURSIONS}
+
+
+def test_sixteen_replications_need_two_fifths_of_the_length_of_eight() -> None:
+    expected = (stats.t.ppf(0.975, 15) / 4) ** 2 / (stats.t.ppf(0.975, 7) / math.sqrt(8)) ** 2
+    assert interval_shrinkage() == pytest.approx(expected)
+    assert round(interval_shrinkage(), 2) == 0.41
+
+
+def test_the_length_of_an_answer_by_hand() -> None:
+    # a tenth wanted and a fifth had, hence four times 2.2 * 0.41 of the pilot, derived
+    assert answer_length(100_000, 0.2, 0.1, 10**9) == pytest.approx(4 * 2.2 * 0.406 * 100_000, rel=2e-3)
+    assert answer_length(100_000, 0.2, 0.1, 150_000) == 150_000
+    assert answer_length(100, 0.0, 0.1, 10**9) == ANSWER_START
+    assert answer_length(100, math.inf, 0.1, 5_000) == 5_000
+    for arguments in (
+        (0, 0.1, 0.1, 10),
+        (10, -0.1, 0.1, 10),
+        (10, math.nan, 0.1, 10),
+        (10, 0.1, 0, 10),
+        (10, 0.1, 0.1, 0),
+    ):
+        with pytest.raises(ValueError, match="positive"):
+            answer_length(*arguments)
+
+
+@given(st.integers(1, 10**6), st.floats(0, 2), st.floats(0.001, 0.5), st.integers(1, 10**8))
+def test_an_answer_is_never_shorter_than_its_pilot_nor_longer_than_the_budget(
+    pilot: int, half_width: float, precision: float, budget: int
+) -> None:
+    length = answer_length(pilot, half_width, precision, budget)
+    assert min(pilot, budget) <= length <= budget
+    assert answer_length(pilot, half_width, precision / 2, budget) >= length
+    assert answer_length(pilot, 2 * half_width, precision, budget) >= length
+
+
+def test_what_ended_a_run_is_told_by_the_width_that_was_reached() -> None:
+    assert stopped_by(about(0.05), 0.1) == "precision"
+    assert stopped_by(about(0.15), 0.1) == "budget"
+    assert stopped_by(Estimate.unknown(9, "too few"), 0.1) == "budget"
+    assert stopped_by(about(0.15), None) == "fixed"
+
+
+def test_run_lengths_for_the_mean_wait_of_mm1_are_the_published_ones() -> None:
+    published = PUBLISHED["mm1_wait_variance"]
+    for precision, key in ((0.05, "requests_for_5_percent"), (0.01, "requests_for_1_percent")):
+        for variance, mean, requests in zip(
+            published["asymptotic_variance"], published["mean_wait"], published[key], strict=True
+        ):
+            assert requests_for_mean(variance, mean, precision) == pytest.approx(requests, rel=5e-3)
+
+
+def test_the_whole_rule_reaches_its_precision_and_its_coverage_on_mm1() -> None:
+    # M/M/1: the response time is exponential with rate 1 - rho (Kleinrock, Queueing Systems I, 1975, from memory)
+    rho, runs, precision = 0.5, 24, 0.015
+    rng = np.random.default_rng(31)
+    held, widths = 0, []
+    for _ in range(runs):
+        length, pilot = 0, Estimate.unknown(0, "not begun")
+        while not pilot_done(pilot):
+            length = next_pilot_length(length or None)
+            samples = [r[length // 10 :] for r in mm1_responses(rho, 8, length, rng)]
+            estimates = sectioned_quantiles(samples, (0.99,))
+            pilot = estimates[0.99]
+        requests = answer_length(length, pilot.relative_half_width, precision, 10**7)
+        samples = [r[requests // 10 :] for r in mm1_responses(rho, 16, requests, rng)]
+        answer = sectioned_quantiles(samples, (0.99,), minimum_excursions=planned_excursions(estimates))[0.99]
+        held += answer.low <= math.log(100) / (1 - rho) <= answer.high
+        widths.append(answer.relative_half_width)
+    low, _ = stats.binom.interval(0.999, runs, 0.95)
+    assert held >= low
+    # power: without the extra length about half of the answers would be too wide
+    assert np.mean(np.array(widths) <= precision) >= 0.9
+    assert np.mean(np.array(widths) * math.sqrt(2.2) <= precision) < 0.75

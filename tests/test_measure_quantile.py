@@ -1,0 +1,65 @@
+"""Quantiles by partition, and the spells that a sample spends beyond one."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from tailrace.measure.quantile import excursions, partitioned_quantiles, quantile_rank
+
+LATENCIES = arrays(np.float64, st.integers(1, 200), elements=st.floats(0, 1e6))
+PROBABILITIES = st.floats(0.001, 0.999)
+
+
+@given(LATENCIES, st.lists(PROBABILITIES, max_size=5))
+def test_partitioned_quantiles_agree_with_the_reference_library(sample: np.ndarray, ps: list[float]) -> None:
+    expected = [np.quantile(sample, p, method="inverted_cdf") for p in ps]
+    assert list(partitioned_quantiles(sample.copy(), ps)) == expected
+
+
+def test_a_whole_rank_is_not_raised_by_rounding() -> None:
+    assert 0.07 * 100 > 7
+    assert quantile_rank(100, 0.07) == 7
+    assert quantile_rank(1000, 0.999) == 999
+    assert quantile_rank(1001, 0.999) == 1000
+    assert quantile_rank(1, 0.001) == 1
+
+
+@pytest.mark.parametrize(("n", "p"), [(10, 0.0), (10, 1.0), (10, float("nan")), (0, 0.5)])
+def test_a_quantile_of_nothing_or_beyond_the_sample_is_refused(n: int, p: float) -> None:
+    with pytest.raises(ValueError, match="quantile"):
+        quantile_rank(n, p)
+
+
+def spells_by_walking(sample: np.ndarray, quantile: float, median: float) -> int:
+    """Count as one would on paper, for a quantile above the median."""
+    count, beyond = 0, False
+    for latency in sample:
+        if latency >= quantile:
+            beyond = True
+        elif latency <= median and beyond:
+            count, beyond = count + 1, False
+    return count
+
+
+def test_excursions_are_counted_once_from_beyond_the_quantile_to_below_the_median() -> None:
+    #                  one            still the same    two        not ended
+    sample = np.array([9, 5, 8, 9, 3, 5, 7, 5, 9, 1, 1, 5, 8, 8.0])
+    assert excursions(sample, quantile=8, median=4) == 2
+    assert excursions(sample[:-2], quantile=8, median=4) == 2
+    assert excursions(np.array([5.0, 5, 5]), quantile=8, median=4) == 0
+
+
+@given(arrays(np.float64, st.integers(0, 60), elements=st.integers(0, 9).map(float)))
+def test_excursions_agree_with_a_walk_along_the_sample(sample: np.ndarray) -> None:
+    assert excursions(sample, 7.0, 4.0) == spells_by_walking(sample, 7.0, 4.0)
+    # the mirror image has its spells below the median
+    assert excursions(-sample, -7.0, -4.0) == spells_by_walking(sample, 7.0, 4.0)
+
+
+def test_crossings_of_the_median_are_seen_even_where_most_latencies_lie_on_it() -> None:
+    mostly_low = np.array([1.0, 1, 2, 1, 1, 3, 1, 1])
+    mostly_high = np.array([5.0, 5, 4, 5, 5, 3, 5, 5])
+    assert excursions(mostly_low, 1.0, 1.0) == 2
+    assert excursions(mostly_high, 5.0, 5.0) == 2
