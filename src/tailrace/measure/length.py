@@ -25,7 +25,11 @@ ANSWER_START = 40_000
 DOUBLINGS = 3
 STUCK = 0.75
 MARGIN = 2.2
-"""Extra length, because the half-width of a pilot has only seven degrees of freedom (own trials)."""
+"""Extra length, because the pilot's half-width has only seven degrees of freedom.
+
+The squared widths of answer and pilot are as F(15, 7), so that 85 % of the answers reach the precision; 47
+% would without it (derived).
+"""
 
 StoppedBy = Literal["precision", "budget", "fixed"]
 
@@ -58,9 +62,9 @@ def pilot_done(*targets: Estimate, precision: float = PILOT_PRECISION) -> bool:
 def longer_helps(half_widths: Sequence[float]) -> bool:
     """Whether doubling the pilot still narrows its interval, from the half-widths of all pilots so far.
 
-    Three doublings should bring it to 0.35 of what it was, give or take a third. If it has stayed above 0.75, what
-    differs between the replications is drawn once in each (the beats of regular clients, say), and it takes more
-    replications, not longer ones.
+    Three doublings should bring it to 0.35 of what it was, give or take a third. If it has stayed above
+    0.75, what differs between the replications is drawn once in each (the beats of regular clients, say),
+    and it takes more replications, not longer ones.
 
     Args:
         half_widths: relative half-width at each length, in order, supported or not.
