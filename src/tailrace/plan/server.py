@@ -16,12 +16,10 @@ from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give,
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.media import Flash, Generic
 from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller, Lanes, LawStage, Server
+from tailrace.scenario.server import Controller, LawStage, Server
 from tailrace.scenario.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
-
-DEFAULT_PIECE = 128 * 1024
 
 LIMIT_BURST_S = 1e-3
 """A class's rate limit lets pass at once what it grants in this time (at least one request)."""
@@ -171,7 +169,7 @@ def _plan_controller(
 
 
 def _plan_media(server: Server, lanes: LanesPlan, hardware: Streams, stations: Stations) -> MediaPlan:
-    piece = int(server.lanes.transfer_piece) if isinstance(server.lanes, Lanes) else DEFAULT_PIECE
+    piece = int(server.transfer_piece)
     if isinstance(server.media, Generic):
         return GenericPlan(server.media, lanes, stations)
     if isinstance(server.media, Flash):

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from tailrace import units
+from tailrace.scenario.media import Flash
 from tailrace.scenario.model import Finding, KeyPath
-from tailrace.scenario.server import Network
+from tailrace.scenario.server import Network, Server
 
 if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
@@ -49,6 +50,7 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
     """Everything that is wrong between the parts of a scenario."""
     yield from _names(scenario)
     yield from _addresses(scenario)
+    yield from _write_buffer(scenario)
     yield from _targets(scenario)
     yield from _memory(scenario)
 
@@ -140,6 +142,45 @@ def _too_long_a_row(scenario: Scenario, usable: int) -> Iterator[Finding]:
         accepted = f"spans of less than {most} in all, or a start for classes that share addresses"
         wrong = "the spans of the other classes leave no room"
         yield Finding(("workload", without[0], "span"), wrong, accepted, (*keys, *_CAPACITY))
+
+
+def _write_buffer(scenario: Scenario) -> Iterator[Finding]:
+    """A write buffer that can never hold all pages which a write takes at once: it would wait for ever."""
+    server = scenario.server
+    if not isinstance(server.media, Flash):
+        return
+    written = {
+        index: workload.largest_size
+        for index, workload in enumerate(scenario.workload)
+        if workload.read_share < 1 and not workload.durable
+    }
+    if not written:
+        return
+    at_once = min(_most_on_a_drive(server, max(written.values())), server.transfer_piece)
+    least = -(-at_once // server.media.page) * server.media.page
+    if server.media.buffer < least:
+        rests_on: tuple[KeyPath, ...] = (
+            ("server", "media", "kind"),
+            ("server", "media", "count"),
+            ("server", "media", "page"),
+            ("server", "lanes"),
+            ("server", "layout"),
+            *(
+                ("workload", index, key)
+                for index in written
+                for key in ("request_size", "read_share", "durable")
+            ),
+        )
+        wrong = f"no room for {units.write(at_once, 'size')} that a write brings at once"
+        accepted = f"at least {units.write(least, 'size')}"
+        yield Finding(("server", "media", "buffer"), wrong, accepted, rests_on)
+
+
+def _most_on_a_drive(server: Server, size: int) -> int:
+    """Most bytes of a request that lie on one drive."""
+    unit, drives = server.layout.stripe_unit, server.media.count
+    touched = (size + unit - 2) // unit + 1
+    return min(size, -(-touched // drives) * unit)
 
 
 def _targets(scenario: Scenario) -> Iterator[Finding]:

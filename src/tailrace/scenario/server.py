@@ -31,6 +31,9 @@ Coding = Literal["8b/10b", "128b/130b", "128b/150b"]
 HALF_DUPLEX_UP_TO = 0.75e9
 """Raw rate in bytes/s (6 Gbit/s) up to which a serial link carries one direction at a time."""
 
+TRANSFER_PIECE = 128 * 1024
+"""Bytes that move between media and lane at once, unless the lanes say otherwise."""
+
 
 class LawStage(Model):
     """A stage whose service time follows a law instead of being computed from its parts."""
@@ -114,7 +117,7 @@ class Lanes(Model):
         default="ps", description="Processor sharing, or first come first served."
     )
     transfer_piece: Piece = Field(
-        default=131072, description="Larger requests move between media and lane in such pieces."
+        default=TRANSFER_PIECE, description="Larger requests move between media and lane in such pieces."
     )
     drives_per_adapter: Annotated[Whole, Field(ge=1, le=1024)] | None = Field(
         default=None, description="Drives behind one shared uplink."
@@ -189,6 +192,11 @@ class Server(Model):
     def usable_capacity(self) -> int:
         """Bytes that the workload may address: whole rows of stripe units over all drives."""
         return self.media.capacity // self.layout.stripe_unit * self.layout.stripe_unit * self.media.count
+
+    @property
+    def transfer_piece(self) -> int:
+        """Largest number of bytes that moves between media and lane at once, defaults resolved."""
+        return self.lanes.transfer_piece if isinstance(self.lanes, Lanes) else TRANSFER_PIECE
 
     @property
     def queue_slots(self) -> int | None:
