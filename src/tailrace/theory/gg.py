@@ -153,7 +153,7 @@ def wait_quantile_exponential(p: ArrayLike, wait_probability: ArrayLike, wait_me
     """
     levels, waits = level("p", p), positive("wait_probability", share("wait_probability", wait_probability))
     mean = non_negative("wait_mean_s", wait_mean_s)
-    return plain(np.maximum(0.0, np.log(waits) - np.log1p(-levels)) * mean / waits)
+    return plain(np.log(np.maximum(1.0, waits / (1 - levels))) * mean / waits)
 
 
 def _inputs(

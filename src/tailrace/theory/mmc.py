@@ -51,9 +51,9 @@ def mmc_wait_quantile(
 
     max(0, log(C / (1 - p)) / (c mu - lambda)).
     """
-    levels = level("p", p)
+    beyond = 1 - level("p", p)
     waits, drain, _ = _station(arrival_rate, service_rate, servers)
-    return plain(np.maximum(0.0, np.log(waits) - np.log1p(-levels)) / drain)
+    return plain(np.log(np.maximum(1.0, waits / beyond)) / drain)
 
 
 def mmc_response_mean(arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1) -> Value:
