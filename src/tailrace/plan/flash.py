@@ -17,12 +17,15 @@ from tailrace.plan.path import Behind, InTurn, Path, Series, fork, give, take, v
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.media import Flash
 from tailrace.workload.requests import Requests
-from tailrace.workload.streams import Purpose
+from tailrace.workload.streams import Purpose, Streams
 
 
 @dataclass
 class FlashState(WriteState):
-    """What a source of writes has sent to each drive so far: map units, and programs set in motion."""
+    """Where a source of writes stands on each drive: map units written and programs set in motion, in all.
+
+    Counted from an arbitrary start: what matters is ``units`` modulo a page's, ``programs`` modulo the dies.
+    """
 
     units: IntArray
     programs: IntArray
@@ -48,8 +51,14 @@ class FlashPlan(MediaPlan):
         self._bus = add("bus", Discipline.FCFS, 1, cost.channels)
         self._cell = stations.add("cell", Stage.MEDIA, Discipline.DELAY)
 
-    def new_state(self) -> FlashState:
-        return FlashState(np.zeros(self._drives, dtype=np.int64), np.zeros(self._drives, dtype=np.int64))
+    def new_state(self, streams: Streams) -> FlashState:
+        """Somewhere in a page and at some die: as good a place as any, so that even few writes fill their share."""
+
+        def spread(purpose: Purpose, places: int) -> IntArray:
+            return (streams.uniforms(purpose, np.arange(self._drives)) * places).astype(np.int64)
+
+        fill = spread(Purpose.FIRST_FILL, self._cost.units_per_page)
+        return FlashState(fill, spread(Purpose.FIRST_DIE, self._cost.dies))
 
     def reads(self, operations: Operations) -> Path:
         parts = operations.extents.cut(self._piece, only_larger=True)
@@ -125,9 +134,7 @@ class FlashPlan(MediaPlan):
         ordinal = places(np.bincount(programs.request, minlength=len(requests)))
         uniforms = requests.streams.uniforms
         followers = cost.copies_drawn(uniforms(Purpose.COPIES, index, ordinal), random)
-        before = running_before(programs.drive, followers + 1, state.programs)
-        first = (uniforms(Purpose.FIRST_DIE, np.arange(self._drives)) * cost.dies).astype(np.int64)
-        turn = first[programs.drive] + before
+        turn = running_before(programs.drive, followers + 1, state.programs)
         # Numbered apart, so that a page and its copies draw their erases independently.
         erase = cost.program_and_erase_s(uniforms(Purpose.ERASE, index, ordinal << 16))
         written = self._on_die(

@@ -34,8 +34,9 @@ class MediaPlan(ABC):
         leave behind for the next block.
         """
 
-    def new_state(self) -> WriteState:
-        """The state of a source of requests before its first block."""
+    def new_state(self, streams: Streams) -> WriteState:
+        """The state before the first block of the source of requests that draws from ``streams``."""
+        del streams
         return WriteState()
 
 

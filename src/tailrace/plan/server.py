@@ -46,9 +46,9 @@ class ServerPlan:
         self._media = _plan_media(server, lanes, hardware, self.stations)
         self._striping = Striping(server.media.count, int(server.layout.stripe_unit))
 
-    def new_state(self) -> WriteState:
-        """The state of a source of requests before its first block."""
-        return self._media.new_state()
+    def new_state(self, streams: Streams) -> WriteState:
+        """The state before the first block of the source of requests that draws from ``streams``."""
+        return self._media.new_state(streams)
 
     def path(self, workload: Workload, requests: Requests, state: WriteState) -> Path:
         """The paths of requests of one class, in the order of the class or of its source.

@@ -48,6 +48,7 @@ class Purpose(IntEnum):
     COPIES = 19
     ERASE = 20
     CONTROLLER = 21
+    FIRST_FILL = 22
 
 
 @dataclass(frozen=True)
