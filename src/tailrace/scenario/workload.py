@@ -130,7 +130,10 @@ class Workload(Model):
     start: SizeOrZero | None = Field(
         default=None, description="Address where the span starts; by default behind the classes before it."
     )
-    aligned: Flag = Field(default=True, description="Whether addresses are multiples of the request size.")
+    aligned: Flag = Field(
+        default=True,
+        description="Whether addresses are multiples of the request size, counted from the start of the span.",
+    )
     popularity: Annotated[Number, Field(gt=0, le=5)] | None = Field(
         default=None,
         description="Exponent of a Zipf law over the addresses (random); without it all are alike.",
