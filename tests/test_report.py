@@ -272,6 +272,17 @@ def test_where_no_class_is_open_the_busiest_station_is_named_instead() -> None:
     assert "no class is open: the load follows the server" in flat(text_at(result, 80))
 
 
+def test_a_station_that_closed_classes_fill_is_named_beside_the_one_that_binds() -> None:
+    full = StationResult("network out", "network", 1, 2, "ps", 0.9996, 0.05, 30.0)
+    sentence = binding_sentence(replace(RESULT, stations=(*STATIONS, full)))
+    assert sentence is not None
+    assert sentence.endswith(
+        "Closed classes, which take what is left, keep the network, outbound, 100.0 % busy."
+    )
+    open_only = replace(full, share_of_saturation=0.9996)
+    assert "Closed" not in (binding_sentence(replace(RESULT, stations=(open_only,))) or "")
+
+
 def test_verdicts_name_the_targets_they_are_about() -> None:
     missed = TargetResult("read_p999", 1e-4, estimate(0.3e-3, 0.01e-3), "missed")
     open_question = TargetResult("rate", 2000.0, estimate(2000, 3), "undecided")
@@ -326,6 +337,19 @@ def test_a_class_without_writes_has_one_column() -> None:
 
 def test_delays_have_no_row_among_the_stations() -> None:
     assert "round trip" not in text_at(RESULT, 80)
+
+
+def test_small_times_keep_two_digits_beside_large_ones_and_tiny_ones_become_a_bound() -> None:
+    stages = stage_times(estimate(1e-9, 1e-10), estimate(10e-3, 1e-5))
+    stages["lane"] = StageTimes(estimate(31.2e-6, 1e-8), estimate(0.0, 0.0))
+    line = next(
+        line
+        for line in text_at(
+            replace(RESULT, classes=(replace(BOOKING, all=replace(BOOKING.all, stages=stages)),)), 80
+        ).splitlines()
+        if line.startswith("  lane ")
+    )
+    assert line.split()[:4] == ["lane", "0.031", "±0.001", "0"]
 
 
 def test_what_closed_forms_say_of_a_class_stands_beside_it() -> None:

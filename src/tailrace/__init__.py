@@ -5,7 +5,7 @@ A scenario is read from a TOML file with :func:`load` and simulated with :func:`
 
 >>> import tailrace
 >>> scenario = tailrace.load(
-...     "shared/scenarios/one-station.toml", ["run.requests=20_000", "run.seed=7"]
+...     "shared/scenarios/one-station.toml", ["run.requests=2000", "run.precision=0.05"]
 ... )
 >>> result = tailrace.simulate(scenario)
 >>> latency = result.classes[0].all.latency_s["mean"]

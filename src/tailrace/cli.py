@@ -39,6 +39,7 @@ class Engine(StrEnum):
 
     AUTO = "auto"
     REFERENCE = "reference"
+    COMPILED = "compiled"
 
 
 Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program a failure happened.")]
@@ -93,13 +94,14 @@ def run(
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
             _make_directory(out)
-        result = _simulate(scenario, seed, engine, workers, shown=not quiet and sys.stderr.isatty())
-        if json:
-            from tailrace.report.files import as_json
-
-            _print(as_json(result))
-        else:
-            _print(_tables(result))
+        try:
+            result = _simulate(scenario, seed, engine, workers, shown=not quiet and sys.stderr.isatty())
+        except KeyboardInterrupt as interrupt:
+            partial: Result | None = getattr(interrupt, "result", None)
+            if partial is not None:
+                _print_answer(partial, json)
+            _stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
+        _print_answer(result, json)
         if out is not None:
             from tailrace.report.files import scenario_copy, write_result
 
@@ -159,21 +161,23 @@ def _simulate(
 ) -> Result:
     from tailrace.report.watch import Watch
     from tailrace.study.run import simulate
+    from tailrace.study.workers import available_cores
 
-    watch = Watch(shown)
-    try:
-        with watch:
-            return simulate(scenario, seed, engine.value, workers, watch)
-    except KeyboardInterrupt:
-        _stop(INTERRUPTED, f"Interrupted {watch.finished}.")
+    with Watch(shown) as watch:
+        return simulate(scenario, seed, engine.value, workers or available_cores(), watch)
 
 
-def _tables(result: Result) -> str:
-    from rich.console import Console
+def _print_answer(result: Result, json: bool) -> None:
+    if json:
+        from tailrace.report.files import as_json
 
-    from tailrace.report.tables import answer_text
+        _print(as_json(result))
+    else:
+        from rich.console import Console
 
-    return answer_text(result, Console(highlight=False))
+        from tailrace.report.tables import answer_text
+
+        _print(answer_text(result, Console(highlight=False)))
 
 
 def _make_directory(directory: Path) -> None:
@@ -200,9 +204,11 @@ def _failures(debug: bool) -> Iterator[None]:
         raise typer.Exit(FAILURE) from None
     except Exception as error:
         if debug:
-            raise
-        text = " ".join(str(error).split())
-        _stop(FAILURE, f"failure: {type(error).__name__}{f': {text}' if text else ''} (--debug shows where)")
+            from traceback import print_exc
+
+            print_exc()
+        text = ": ".join(part for part in (type(error).__name__, " ".join(str(error).split())) if part)
+        _stop(FAILURE, f"failure: {text}" if debug else f"failure: {text} (--debug shows where)")
 
 
 def _stop(code: int, text: str) -> NoReturn:

@@ -45,7 +45,8 @@ def interval_figure(
     """Value and half-width, such as ("0.171", "±0.002").
 
     The half-width has one significant digit, two if the first is 1, and the value ends where it does; but a value has
-    at most ``digits`` of them and none below ``resolution``, and then the half-width is rounded up to its last place.
+    at most ``digits`` of them, and more than two only down to ``resolution``; then the half-width is rounded up to
+    the value's last place.
     Where an interval is not symmetric its wider side is given. The second text is empty where there is no interval,
     the first "–" where there is no value.
     """
@@ -58,7 +59,7 @@ def interval_figure(
     digits = digits if _is_written_out(value) else FEW_DIGITS
     bearable = digits - 1 - _exponent(value) if value else math.inf
     if resolution:
-        bearable = min(bearable, -_exponent(resolution))
+        bearable = min(bearable, max(-_exponent(resolution), 1 - _exponent(value) if value else -math.inf))
     if half <= 1e-9 * abs(value):  # a constant, but for rounding
         return ("0", "") if value == 0 else (_written(value, int(bearable), digits), "±0")
     places = _interval_places(half)

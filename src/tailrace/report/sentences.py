@@ -38,18 +38,21 @@ def binding_sentence(result: Result) -> str | None:
     if result.overload is not None:
         return _overload_sentence(result, result.overload)
     saturation = result.theory.saturation
+    busiest = _busiest(result)
     if saturation is not None:
         station, plural = _named(result, saturation.station, saturation.stage)
         bind, they = ("bind", "they saturate") if plural else ("binds", "it saturates")
         factor = rounded_down(saturation.load_factor)
-        return f"{station} {bind} first: the load can grow to {factor} times this before {they}."
-    busiest = _busiest(result)
+        said = f"{station} {bind} first: the load can grow to {factor} times this before {they}."
+        if busiest is not None and _is_filled_by_closed(busiest):
+            name = _named(result, busiest.name, busiest.stage)[0]
+            said += f" Closed classes, which take what is left, keep t{name[1:]} {_busy(busiest)}."
+        return said
     if busiest is None:
         return None
     station, plural = _named(result, busiest.name, busiest.stage)
-    busy = percent(busiest.utilisation or 0.0)
     return (
-        f"{station} {'are' if plural else 'is'} the busiest: {busy} % busy. "
+        f"{station} {'are' if plural else 'is'} the busiest: {_busy(busiest)}. "
         "No class is open, so the load follows the server and cannot grow beyond it."
     )
 
@@ -72,6 +75,20 @@ def _busiest(result: Result) -> StationResult | None:
     known = [each for each in result.stations if each.utilisation]
     serving = [each for each in known if each.discipline != "token"] or known
     return max(serving, key=lambda each: each.utilisation or 0.0, default=None)
+
+
+def _is_filled_by_closed(station: StationResult) -> bool:
+    """Whether a station is nearly always busy though open classes ask little of it; of arms that says nothing."""
+    busy = station.utilisation or 0.0
+    return (
+        station.discipline in ("fcfs", "ps")
+        and busy > 0.9
+        and busy > (station.share_of_saturation or 0.0) + 0.1
+    )
+
+
+def _busy(station: StationResult) -> str:
+    return f"{percent(station.utilisation or 0.0)} % busy"
 
 
 def _named(result: Result, name: str, stage: str) -> tuple[str, bool]:

@@ -201,7 +201,7 @@ def _stage_table(figures: Figures, digits: int) -> tuple[Table, Footnotes]:
 
 
 def _stage_figure(estimate: Estimate, resolution: float, digits: int, notes: Footnotes) -> tuple[str, str]:
-    """As other figures, but nothing finer than the table's resolution."""
+    """As other figures, but not finer than the table's resolution without need."""
     if estimate.value is None or estimate.low is None or estimate.high is None:
         return notes.figure(estimate, digits)
     if 0 < estimate.high < resolution:
@@ -270,7 +270,7 @@ def _no_saturation(discipline: str, is_open: bool) -> str:
         return "no class is open: the load follows the server"
     if discipline == "token":
         return "permits bound what is under way; they are not what carries the load"
-    return "the largest load is not known"
+    return "no open class asks anything of it, or what it can carry is not known"
 
 
 def _known(value: float | None, write: Callable[[float], str], reason: str, notes: Footnotes) -> str:

@@ -17,8 +17,7 @@ class Watch:
     """The callback of a study, and the context in which it shows its progress."""
 
     def __init__(self, shown: bool) -> None:
-        """``shown`` says whether there is anybody to see it; otherwise it only remembers."""
-        self._last: Progress | None = None
+        """``shown`` says whether there is anybody to see it."""
         self._display = _display() if shown else None
 
     def __enter__(self) -> Self:
@@ -34,8 +33,7 @@ class Watch:
             self._display.stop()
 
     def __call__(self, progress: Progress) -> None:
-        """Take note of how far the study is."""
-        self._last = progress
+        """Show how far the study is."""
         if self._display is not None:
             self._display.update(
                 self._task,
@@ -46,21 +44,10 @@ class Watch:
                 widths=_widths(progress),
             )
 
-    @property
-    def finished(self) -> str:
-        """What had been done by the last word of the study, to follow "interrupted"."""
-        if self._last is None:
-            return "before the first replication"
-        last = self._last
-        return (
-            f"in the {last.phase}, with {last.done} of {last.wanted} replications of {last.requests:,} requests "
-            "finished; there is no answer"
-        )
-
 
 def _widths(progress: Progress) -> str:
-    wanted = f"±{100 * progress.precision:.3g} % wanted" if progress.precision is not None else ""
-    found = f"±{100 * progress.half_width:.3g} % so far" if progress.half_width is not None else ""
+    found = f"±{100 * progress.half_width:.3g} %" if progress.half_width is not None else ""
+    wanted = f"wanted ±{100 * progress.precision:.3g} %" if progress.precision is not None else ""
     return ", ".join(part for part in (found, wanted) if part)
 
 
@@ -71,7 +58,7 @@ def _display() -> Display:
 
     return Display(
         TextColumn("{task.description}"),
-        BarColumn(bar_width=20),
+        BarColumn(bar_width=10),
         TextColumn("{task.fields[count]}"),
         TimeElapsedColumn(),
         TextColumn("{task.fields[widths]}"),
