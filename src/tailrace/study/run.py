@@ -17,6 +17,8 @@ from tailrace.measure.length import (
     PILOT_REPLICATIONS,
     StoppedBy,
     answer_length,
+    answer_replications,
+    longer_helps,
     next_pilot_length,
     pilot_done,
     stopped_by,
@@ -31,8 +33,10 @@ from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import (
     STRICT,
+    Bars,
     bars_of_pilot,
     class_result,
+    pooled_bars,
     quantity_estimate,
     station_results,
     steering_quantities,
@@ -44,6 +48,11 @@ Watch = Callable[[Progress], None]
 MOST_UNDER_WAY = 50_000
 """Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, and
 four for each request that closed clients keep going."""
+
+STUCK_NOTE = (
+    "Longer replications do not narrow the interval: what differs between them is drawn once in each, as the beats "
+    "of regular clients are. The answer has more replications instead."
+)
 
 
 def simulate(
@@ -133,33 +142,41 @@ class _Study:
     def _simulated(self) -> _Answer:
         run = self._scenario.run
         if run.fixed_length:
-            return _Answer(self._replications(run.budget), "fixed")
-        length, width = self._pilot()
-        requests = answer_length(length, width, run.wanted_precision, run.budget)
-        samples = self._replications(requests)
+            return _Answer(self._replications(run.budget, run.replications), "fixed")
+        requests, replications, notes = self._pilot()
+        samples = self._replications(requests, replications)
         while (doubt := self._doubt(samples)) and requests < run.budget:
             requests = min(2 * requests, run.budget)
-            samples = self._replications(requests)
+            samples = self._replications(requests, replications)
         widest = max(self._steering_estimates(samples), key=_width)
-        notes = (f"The run is not settled within its budget: {doubt}.",) if doubt else ()
+        if doubt:
+            notes += (f"The run is not settled within its budget: {doubt}.",)
         return _Answer(samples, stopped_by(widest, run.wanted_precision), notes)
 
-    def _pilot(self) -> tuple[int, float]:
-        """Length of the pilot, and the relative half-width of the quantity that needs most."""
-        budget = self._scenario.run.budget
-        length = min(next_pilot_length(), budget)
+    def _pilot(self) -> tuple[int, int, tuple[str, ...]]:
+        """Requests in each replication of the answer, number of replications, and what there is to say of both."""
+        run, workloads = self._scenario.run, self._scenario.workload
+        length, widths = min(next_pilot_length(), run.budget), list[float]()
         while True:
             samples = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
             estimates = self._steering_estimates(samples)
-            if pilot_done(*estimates) or length >= budget:
-                self._bars = bars_of_pilot(self._scenario.workload, samples)
-                return length, max(_width(each) for each in estimates)
-            length = min(next_pilot_length(length), budget)
+            if pilot_done(*estimates) or length >= run.budget:
+                self._bars = bars_of_pilot(workloads, samples)
+                width = max(_width(each) for each in estimates)
+                requests = answer_length(length, width, run.wanted_precision, run.budget)
+                return requests, run.replications, ()
+            bars = pooled_bars(workloads, samples)
+            widths.append(max(_width(each) for each in self._steering_estimates(samples, bars)))
+            if not longer_helps(widths):
+                self._bars = bars
+                most = run.replications * run.budget // length
+                count = answer_replications(widths[-1], run.wanted_precision, run.replications, most)
+                return length, count, (STUCK_NOTE,)
+            length = min(next_pilot_length(length), run.budget)
 
-    def _replications(self, requests: int) -> list[Sample]:
+    def _replications(self, requests: int, count: int) -> list[Sample]:
         """The replications of an answer: fresh ones, numbered behind those of the pilot."""
-        first = PILOT_REPLICATIONS
-        numbers = range(first, first + self._scenario.run.replications)
+        numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + count)
         return self._run("answer", numbers, requests, self._scenario.run.wanted_precision)
 
     def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> list[Sample]:
@@ -184,11 +201,9 @@ class _Study:
             raise _OverloadedError(samples, backlog)
         return samples
 
-    def _steering_estimates(self, samples: Sequence[Sample]) -> list[Estimate]:
-        return [
-            quantity_estimate(workload, quantity, samples, bars=self._bars)
-            for workload, quantity in self._steering
-        ]
+    def _steering_estimates(self, samples: Sequence[Sample], bars: Bars | None = None) -> list[Estimate]:
+        bars = self._bars if bars is None else bars
+        return [quantity_estimate(*steering, samples, bars=bars) for steering in self._steering]
 
     def _doubt(self, samples: Sequence[Sample]) -> str:
         """Why the run may be too short, whatever its width: a long transient, a quantile without support."""

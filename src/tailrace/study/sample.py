@@ -59,8 +59,8 @@ class Sample:
     """One replication. ``kinds`` by class name, then by kind; those that did not occur are left out.
 
     ``warming_s`` holds each class's latencies with the warm-up included. ``arrived`` and ``under_way`` (requests of
-    open classes and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much the mean number
-    waiting at each bank grew from the first to the second half of it.
+    open classes and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much the mean
+    number waiting at each bank grew from the first to the second half of it.
     """
 
     window_s: float

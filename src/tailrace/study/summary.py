@@ -10,6 +10,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import planned_excursions
+from tailrace.measure.quantile import excursions, partitioned_quantiles
 from tailrace.measure.section import MINIMUM_EXCURSIONS, sectioned_mean, sectioned_quantiles, sectioned_ratio
 from tailrace.measure.verdict import bonferroni_level, verdict
 from tailrace.plan.columns import STAGES
@@ -33,6 +34,28 @@ Bars: TypeAlias = Mapping[tuple[str, Kind], Mapping[float, int]]
 
 STRICT: Bars = {}
 """Where no pilot has shown what is supported, each sample must show it by itself."""
+
+
+def pooled_bars(workloads: Sequence[Workload], samples: Sequence[Sample]) -> Bars:
+    """Bars for replications that differ for good: none where the pilot's excursions suffice taken together.
+
+    What never happens in one replication can then be common in another, however long they are.
+    """
+    bars = {}
+    for workload in workloads:
+        for kind in _kinds(workload, samples):
+            latency = [part.latency_s for part in _parts(workload, kind, samples)]
+            median, *quantiles = partitioned_quantiles(np.concatenate(latency), [0.5, *QUANTILES.values()])
+            counted = {
+                p: sum(excursions(each, float(value), float(median)) for each in latency)
+                for p, value in zip(QUANTILES.values(), quantiles, strict=True)
+            }
+            enough = MINIMUM_EXCURSIONS * len(samples)
+            bars[workload.name, kind] = {
+                p: 0 if n >= enough else MINIMUM_EXCURSIONS for p, n in counted.items()
+            }
+    return bars
+
 
 _NOTHING = KindSample(
     np.empty(0), 0.0, StageSums(0, np.zeros(4), np.zeros(4)), StageSums(0, np.zeros(4), np.zeros(4))
@@ -139,7 +162,7 @@ def station_results(
                 bank.servers,
                 bank.discipline.name.lower(),
                 float(busy[place]) / seconds / bank.count / bank.servers if has_queue else None,
-                share if share > 0.0 else None,
+                None if np.isnan(share) else share,
                 float(waiting[place]) / seconds / bank.count if has_queue else None,
             )
         )
