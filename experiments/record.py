@@ -1,0 +1,71 @@
+"""What every experiment leaves behind: a CSV, pictures, and an entry in the manifest that says how they came about."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import sys
+import time
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import pandas as pd
+
+mpl.use("Agg")
+
+ROOT = Path(__file__).resolve().parent.parent
+SCENARIOS = ROOT / "shared" / "scenarios"
+
+
+def arguments(description: str) -> argparse.Namespace:
+    """The options that all experiments have."""
+    parser = argparse.ArgumentParser(description=description)
+    parser.add_argument("--quick", action="store_true", help="a small version, for tests")
+    parser.add_argument("--seed", type=int, default=7, help="seed of all random streams")
+    parser.add_argument("--results", type=Path, default=ROOT / "results", help="where to write")
+    return parser.parse_args()
+
+
+class Record:
+    """Collects what an experiment writes, and enters it into ``manifest.json`` at the end."""
+
+    def __init__(self, name: str, options: argparse.Namespace) -> None:
+        self._name, self._directory = name, options.results
+        self._quick, self._seed = options.quick, options.seed
+        self._files: list[str] = []
+        self._started = time.perf_counter()
+        self._directory.mkdir(parents=True, exist_ok=True)
+
+    def table(self, frame: pd.DataFrame, suffix: str = "") -> None:
+        """Write a table as CSV."""
+        frame.to_csv(self._path(suffix, "csv"), index=False, float_format="%.6g")
+
+    def picture(self, figure: Any, suffix: str = "") -> None:
+        """Write a figure as PNG."""
+        figure.savefig(self._path(suffix, "png"), dpi=120, bbox_inches="tight")
+
+    def close(self) -> None:
+        """Enter the experiment into the manifest, beside those of others."""
+        manifest = self._directory / "manifest.json"
+        entries = json.loads(manifest.read_text()) if manifest.exists() else {}
+        entries[self._name] = {
+            "command": " ".join(["python", f"experiments/{self._name}.py", *sys.argv[1:]]),
+            "seed": self._seed,
+            "quick": self._quick,
+            "version": version("tailrace"),
+            "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+            "seconds": round(time.perf_counter() - self._started, 1),
+            "machine": f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}",
+            "files": self._files,
+        }
+        manifest.write_text(json.dumps(dict(sorted(entries.items())), indent=2) + "\n")
+
+    def _path(self, suffix: str, kind: str) -> Path:
+        name = f"{self._name}{'_' if suffix else ''}{suffix}.{kind}"
+        self._files.append(name)
+        return self._directory / name
