@@ -80,6 +80,22 @@ def test_independent_observations_count_in_full_and_never_more() -> None:
     rng = np.random.default_rng(13)
     assert effective_sample_size(rng.normal(size=50_000)) == pytest.approx(50_000, rel=0.05)
     assert effective_sample_size(np.tile([0.0, 1.0], 500)) == 1_000
+    # their mean is three times as certain as that of independent ones, which is not claimed
+    assert effective_sample_size(autoregressive(-0.5, 20_000, rng)) == 20_000
+
+
+def test_the_effective_size_agrees_with_a_sum_over_lags_by_hand() -> None:
+    # a seed whose pairs of covariances rise once before they turn negative
+    series = autoregressive(0.95, 61, np.random.default_rng(35))
+    centred = series - series.mean()
+    covariances = [sum(a * b for a, b in zip(centred, centred[lag:], strict=False)) / 61 for lag in range(30)]
+    total, least = -covariances[0], math.inf
+    for even, odd in zip(covariances[::2], covariances[1::2], strict=True):
+        if even + odd <= 0:
+            break
+        least = min(least, even + odd)
+        total += 2 * least
+    assert effective_sample_size(series) == pytest.approx(61 * covariances[0] / total, rel=1e-9)
 
 
 def test_a_long_series_in_pieces_gives_what_it_gives_whole(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -43,6 +43,14 @@ def test_a_quantile_by_hand() -> None:
     assert estimate.half_width == pytest.approx(4.302653 * 4 / math.sqrt(3), rel=1e-6)
 
 
+def test_a_short_replication_moves_the_interval_of_a_quantile_by_its_share() -> None:
+    # the pooled median is 3, the own ones 3 and 2; the second holds 2 of 8, so that e = 0 and (2/4)(2 - 3)
+    samples = [np.array([1.0, 2, 3, 4, 5, 6]), np.array([2.0, 9])]
+    estimate = sectioned_quantile(samples, 0.5, minimum_excursions=0)
+    assert estimate.value == 3
+    assert estimate.half_width == pytest.approx(12.7062 * 0.5 / math.sqrt(2), rel=1e-5)
+
+
 def test_a_ratio_weighs_long_replications_more() -> None:
     # 30 requests in 10 s and 1 in 1 s: 31/11, residuals 30 - 310/11 and 1 - 31/11, over a mean of 5.5 s
     estimate = sectioned_ratio([30, 1], [10, 1])
@@ -141,6 +149,7 @@ def test_a_quantile_seen_in_few_spells_is_refused_however_many_observations_lie_
     scattered = [rng.random(4_000) for _ in range(4)]
     gathered = [np.sort(sample) for sample in scattered]
     assert sectioned_quantile(scattered, 0.99).value == pytest.approx(0.99, abs=0.01)
+    assert sectioned_quantile([*scattered[1:], gathered[0]], 0.99).value is None
     refused = sectioned_quantile(gathered, 0.99)
     assert refused.value is None
     assert refused.n == 16_000

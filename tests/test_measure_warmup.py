@@ -96,6 +96,23 @@ def test_a_transient_within_the_warm_up_settles_and_a_longer_one_does_not() -> N
     assert growing.cut_share is None
 
 
+def test_a_drift_or_a_bump_too_weak_for_mser_is_seen_over_what_is_measured() -> None:
+    rng = np.random.default_rng(5)
+    position = np.linspace(0, 1, 20_000)
+    noise = [rng.normal(0, 10, position.size) for _ in range(16)]
+    drift = settled([10 * (1 + 0.2 * position) + n for n in noise])
+    assert drift.cut_share < 0.01
+    assert not drift
+    assert drift.window.rise_share == pytest.approx(0.13, abs=0.02)
+    assert "changes by +1" in drift.reason
+    bump = settled([10 * (1 + 0.3 * (abs(position - 0.55) < 0.09)) + n for n in noise])
+    assert bump.cut_share < 0.01
+    assert not bump
+    assert abs(bump.window.rise_share) < 0.02
+    assert "fifths of what is measured differ" in bump.reason
+    assert settled([10 + n for n in noise])
+
+
 def test_replications_of_different_lengths_are_averaged_as_far_as_all_go() -> None:
     rng = np.random.default_rng(3)
     assert settled([5 + rng.random(size) for size in (900, 1_000, 1_100)])

@@ -27,8 +27,8 @@ STUCK = 0.75
 MARGIN = 2.2
 """Extra length, because the pilot's half-width has only seven degrees of freedom.
 
-The squared widths of answer and pilot are as F(15, 7), so that 85 % of the answers reach the precision; 47
-% would without it (derived).
+The squared widths of answer and pilot are as F(15, 7), so that 85 % of the answers reach the
+precision; 47 % would without it (derived).
 """
 
 StoppedBy = Literal["precision", "budget", "fixed"]
