@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.plan.demand import Demand, chunk_demand
 from tailrace.plan.server import ServerPlan
-from tailrace.plan.source import ClassPlan, ClosedSource, OpenSource, Source
+from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, Source
 from tailrace.plan.stations import Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
@@ -16,7 +16,6 @@ from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.streams import Streams
 
 DEFAULT_ROWS = 4096
-ROWS_OF_ALL_CLIENTS = 2**17
 SPREAD_SAMPLE = 64
 
 
@@ -69,10 +68,12 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
             slots += [(len(closed), slot // depth) for slot in range(count)]
             closed.append(ClosedSource(planned(number, workload), None, count, spread_s, rows))
             continue
-        share = min(rows, max(ROWS_OF_ALL_CLIENTS // workload.clients, 16))
+        share = max(BLOCK_STEPS // workload.clients, 1)
         for client in range(workload.clients):
             slots += [(len(closed), client)] * depth
-            closed.append(ClosedSource(planned(number, workload, client), client, depth, spread_s, share))
+            closed.append(
+                ClosedSource(planned(number, workload, client), client, depth, spread_s, rows, share)
+            )
     return Plan(
         server.stations,
         tuple(each.name for each in by_name),

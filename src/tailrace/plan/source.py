@@ -20,6 +20,10 @@ from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.requests import Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
 
+FIRST_ROWS = 256
+BLOCK_STEPS = 2**19
+"""Steps in a block: few enough to lie in a cache, enough to spread what a block costs."""
+
 
 class ClassPlan:
     """Requests of one class, or of one of its clients, laid over the server block by block."""
@@ -48,11 +52,22 @@ class ClassPlan:
 
 
 class Source(ABC):
-    """Rows in the order in which they are consumed."""
+    """Rows in the order in which they are consumed, in blocks of at most so many rows and about so many steps."""
 
-    @abstractmethod
+    def __init__(self, rows: int, steps: int) -> None:
+        self._most_rows, self._steps = rows, steps
+        self._rows = min(rows, FIRST_ROWS)
+
     def next_chunk(self) -> Chunk:
         """The next block of rows: never empty, and there is always another."""
+        chunk = self._block(self._rows)
+        steps_a_row = chunk.steps.op.size / len(chunk)
+        self._rows = max(min(int(self._steps / steps_a_row), self._most_rows), 1)
+        return chunk
+
+    @abstractmethod
+    def _block(self, rows: int) -> Chunk:
+        """The next block, of about ``rows`` rows."""
 
 
 class OpenSource(Source):
@@ -61,17 +76,18 @@ class OpenSource(Source):
     def __init__(
         self, classes: Sequence[ClassPlan], arrivals: Sequence[ArrivalStream], stations: Stations, rows: int
     ) -> None:
-        """``rows`` is the mean number of rows in a block."""
+        """``rows`` is about the largest number of rows in a block."""
+        super().__init__(rows, BLOCK_STEPS)
         self._classes, self._arrivals, self._stations = classes, arrivals, stations
-        self._width_s = rows / sum(stream.rate_per_s for stream in arrivals)
-        self._windows = 0
+        self._rate_per_s = sum(stream.rate_per_s for stream in arrivals)
+        self._horizon_s = 0.0
         self._last_s = 0.0
 
-    def next_chunk(self) -> Chunk:
+    def _block(self, rows: int) -> Chunk:
         times: FloatArray = np.empty(0)
         while times.size == 0:
-            self._windows += 1
-            drawn = [stream.until(self._windows * self._width_s) for stream in self._arrivals]
+            self._horizon_s += rows / self._rate_per_s
+            drawn = [stream.until(self._horizon_s) for stream in self._arrivals]
             times = np.concatenate([each for each, _ in drawn])
         clients = np.concatenate([each for _, each in drawn])
         numbers = np.repeat([plan.number for plan in self._classes], [each.size for each, _ in drawn])
@@ -95,15 +111,23 @@ class ClosedSource(Source):
     at random within ``spread_s``.
     """
 
-    def __init__(self, plan: ClassPlan, client: int | None, slots: int, spread_s: float, rows: int) -> None:
-        self._plan, self._client, self._slots = plan, client, slots
-        self._spread_s, self._rows = spread_s, rows
+    def __init__(
+        self,
+        plan: ClassPlan,
+        client: int | None,
+        slots: int,
+        spread_s: float,
+        rows: int,
+        steps: int = BLOCK_STEPS,
+    ) -> None:
+        super().__init__(rows, steps)
+        self._plan, self._client, self._slots, self._spread_s = plan, client, slots, spread_s
         self._issued = 0
 
-    def next_chunk(self) -> Chunk:
-        index = np.arange(self._issued, self._issued + self._rows)
-        self._issued += self._rows
-        clients = np.full(self._rows, 0 if self._client is None else self._client)
+    def _block(self, rows: int) -> Chunk:
+        index = np.arange(self._issued, self._issued + rows)
+        self._issued += rows
+        clients = np.full(rows, 0 if self._client is None else self._client)
         return self._plan.chunk(self._thinking(index), clients)
 
     def _thinking(self, index: IntArray) -> FloatArray:

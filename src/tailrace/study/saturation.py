@@ -100,7 +100,9 @@ class _Repeated(Source):
     """The same block over and over."""
 
     def __init__(self, chunk: Chunk) -> None:
+        super().__init__(len(chunk), chunk.steps.op.size)
         self._chunk = chunk
 
-    def next_chunk(self) -> Chunk:
+    def _block(self, rows: int) -> Chunk:
+        del rows
         return self._chunk
