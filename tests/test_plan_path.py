@@ -1,0 +1,225 @@
+"""Paths written in columns, against a naive writer that lays step after step in lists."""
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, VISIT, Access, Steps
+from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
+
+Step = tuple[Any, ...]
+"""Operation, argument, work, and what the arm must know (None for nothing)."""
+
+Written = list[list[Step]]
+"""The steps of each item."""
+
+NO_ACCESS = (0.0, 0.0, 0.0, -1.0, -1.0)
+
+
+def flat(parts: Written) -> list[Step]:
+    return [step for part in parts for step in part]
+
+
+def branch(way: list[Step]) -> list[Step]:
+    return [(BRANCH, len(way) + 1, 0.0, NO_ACCESS), *way, (END, 0, 0.0, NO_ACCESS)]
+
+
+def side_by_side(ways: Written) -> list[Step]:
+    if len(ways) < 2:
+        return flat(ways)
+    return [(SPLIT, len(ways), 0.0, NO_ACCESS), *flat([branch(way) for way in ways])]
+
+
+def behind(ways: Written) -> list[Step]:
+    return flat(
+        [[(DETACH, *step[1:]) if k == 0 else step for k, step in enumerate(branch(way))] for way in ways]
+    )
+
+
+def grouped(ways: Written, counts: list[int]) -> list[Written]:
+    ends = np.cumsum([0, *counts])
+    return [ways[start:end] for start, end in pairwise(ends)]
+
+
+@st.composite
+def single_steps(draw: st.DrawFn, count: int) -> tuple[Path, Written]:
+    """One step each: argument and work as one number for all, or a column."""
+    kind = draw(st.sampled_from([visit, take, give]))
+    op = {visit: VISIT, take: TAKE, give: GIVE}[kind]
+    columns = st.lists(st.integers(1, 999), min_size=count, max_size=count)
+    arg = draw(st.integers(1, 999) | columns)
+    work = draw(st.integers(1, 999) | columns)
+    args = arg if isinstance(arg, list) else [arg] * count
+    works = work if isinstance(work, list) else [work] * count
+    written = [[(op, a, float(w), NO_ACCESS)] for a, w in zip(args, works, strict=True)]
+    args_given = np.array(arg) if isinstance(arg, list) else arg
+    work_given = np.array(work, dtype=np.float64) if isinstance(work, list) else float(work)
+    if kind is visit and draw(st.booleans()):
+        rows = np.array(draw(st.lists(columns, min_size=5, max_size=5)), dtype=np.float64).reshape(5, count)
+        path = visit(count, args_given, work_given, Access(*rows))
+        for step, access in zip(written, rows.T.tolist(), strict=True):
+            step[0] = (*step[0][:3], tuple(access))
+        return path, written
+    return kind(count, args_given, work_given), written
+
+
+@st.composite
+def trees(draw: st.DrawFn, count: int, depth: int) -> tuple[Path, Written]:
+    """A random path of ``count`` items, and what a naive writer makes of it."""
+    kind = draw(
+        st.sampled_from(["step", "series", "choice", "fork", "in turn", "behind"] if depth else ["step"])
+    )
+    if kind == "step":
+        return draw(single_steps(count))
+    if kind == "series":
+        parts = [draw(trees(count, depth - 1)) for _ in range(draw(st.integers(0, 3)))]
+        path = Series(count, [part for part, _ in parts])
+        return path, [flat([written[item] for _, written in parts]) for item in range(count)]
+    if kind == "choice":
+        chosen = np.array(draw(st.lists(st.booleans(), min_size=count, max_size=count)), dtype=bool)
+        yes, yes_written = draw(trees(int(chosen.sum()), depth - 1))
+        no, no_written = draw(trees(int((~chosen).sum()), depth - 1))
+        ways = {True: iter(yes_written), False: iter(no_written)}
+        return Choice(chosen, yes, no), [next(ways[bool(each)]) for each in chosen]
+    counts = draw(st.lists(st.sampled_from([0, 1, 1, 2, 3]), min_size=count, max_size=count))
+    child, ways_written = draw(trees(sum(counts), depth - 1))
+    groups = grouped(ways_written, counts)
+    numbers = np.array(counts, dtype=np.int64)
+    if kind == "fork":
+        return fork(child, numbers), [side_by_side(ways) for ways in groups]
+    if kind == "in turn":
+        return InTurn(child, numbers), [flat(ways) for ways in groups]
+    return Behind(child, numbers), [behind(ways) for ways in groups]
+
+
+def rows_of(steps: Steps, start: int, count: int) -> list[Step]:
+    access = [NO_ACCESS] * count
+    if steps.access is not None:
+        columns = [column[start : start + count].tolist() for column in steps.access.columns()]
+        access = list(zip(*columns, strict=True)) or []
+    inside = slice(start, start + count)
+    return list(
+        zip(
+            steps.op[inside].tolist(),
+            steps.arg[inside].tolist(),
+            steps.work[inside].tolist(),
+            access,
+            strict=True,
+        )
+    )
+
+
+def laid_out(path: Path, gaps: NDArray[np.int64], with_access: bool) -> tuple[Steps, NDArray[np.int64]]:
+    """Write a path with some steps left free in front of each item, and one behind the last."""
+    lengths = np.broadcast_to(np.asarray(path.lengths), (path.count,))
+    at = np.cumsum(gaps + lengths) - lengths
+    steps = Steps.empty(int((gaps + lengths).sum()) + 1, with_access)
+    path.write(steps, at)
+    return steps, at
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    tree=st.integers(0, 4).flatmap(lambda count: trees(count, 3)),
+    gap=st.integers(1, 3),
+    with_access=st.booleans(),
+)
+def test_any_path_is_written_as_a_naive_writer_does(
+    tree: tuple[Path, Written], gap: int, with_access: bool
+) -> None:
+    path, written = tree
+    assert path.count == len(written)
+    lengths = np.broadcast_to(np.asarray(path.lengths), (path.count,))
+    assert lengths.tolist() == [len(steps) for steps in written]
+    steps, at = laid_out(path, np.full(path.count, gap), with_access)
+    free = np.ones(steps.op.size, dtype=bool)
+    for item, wanted in enumerate(written):
+        seen = rows_of(steps, int(at[item]), len(wanted))
+        if not with_access:
+            wanted = [(*step[:3], NO_ACCESS) for step in wanted]
+        assert seen == wanted
+        free[at[item] : at[item] + len(wanted)] = False
+    assert np.all(steps.op[free] == END)  # nothing is written anywhere else
+    assert not np.any(steps.arg[free])
+    assert not np.any(steps.work[free])
+
+
+def ended(steps: Steps, at: int, last: int) -> list[int]:
+    """Walk a path from ``at`` by its lengths to its END, ways on the side included, and say where each ends."""
+    ends = []
+    while steps.op[at] != END:
+        if steps.op[at] == SPLIT:
+            branches, at = int(steps.arg[at]), at + 1
+            for _ in range(branches):
+                assert steps.op[at] == BRANCH
+                ends += ended(steps, at + 1, at + int(steps.arg[at]))
+                at += 1 + int(steps.arg[at])
+        elif steps.op[at] == DETACH:
+            ends += ended(steps, at + 1, at + int(steps.arg[at]))
+            at += 1 + int(steps.arg[at])
+        else:
+            assert steps.op[at] in (VISIT, TAKE, GIVE)
+            at += 1
+    assert at == last
+    return [*ends, at]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(1, 3).flatmap(lambda count: trees(count, 3)))
+def test_the_lengths_lead_through_the_path_and_every_way_in_it_to_its_end(tree: tuple[Path, Written]) -> None:
+    path, written = tree
+    steps, at = laid_out(path, np.ones(path.count, dtype=np.int64), with_access=False)
+    for item, wanted in enumerate(written):
+        ends = ended(steps, int(at[item]), int(at[item]) + len(wanted))
+        assert len(ends) == 1 + sum(step[0] in (BRANCH, DETACH) for step in wanted)
+
+
+def test_a_hand_written_path() -> None:
+    # Two requests: one with two drive operations, the first of them with a program behind it; one with a single one.
+    programs = Behind(visit(1, 9, 0.7), np.array([1, 0, 0]))
+    operations = Series(3, [take(3, np.array([5, 6, 5])), visit(3, 2, np.array([0.1, 0.2, 0.3])), programs])
+    path = Series(2, [visit(2, 1, 0.5), fork(operations, np.array([2, 1])), give(2, 3, 4.0)])
+    assert np.asarray(path.lengths).tolist() == [14, 4]
+    steps, at = laid_out(path, np.array([0, 1]), with_access=False)
+    first, second = (rows_of(steps, int(at[k]), (15, 5)[k]) for k in (0, 1))
+    assert [step[:3] for step in first] == [
+        (VISIT, 1, 0.5),
+        (SPLIT, 2, 0.0),
+        (BRANCH, 6, 0.0),
+        (TAKE, 5, 1.0),
+        (VISIT, 2, 0.1),
+        (DETACH, 2, 0.0),
+        (VISIT, 9, 0.7),
+        (END, 0, 0.0),
+        (END, 0, 0.0),
+        (BRANCH, 3, 0.0),
+        (TAKE, 6, 1.0),
+        (VISIT, 2, 0.2),
+        (END, 0, 0.0),
+        (GIVE, 3, 4.0),
+        (END, 0, 0.0),
+    ]
+    assert [step[:3] for step in second] == [
+        (VISIT, 1, 0.5),
+        (TAKE, 5, 1.0),
+        (VISIT, 2, 0.3),
+        (GIVE, 3, 4.0),
+        (END, 0, 0.0),
+    ]
+
+
+def test_parts_that_describe_other_items_are_refused() -> None:
+    with pytest.raises(ValueError, match=r"series of 2 describe \[2, 3\] items"):
+        Series(2, [visit(2, 1, 0.5), visit(3, 1, 0.5)])
+
+
+def test_one_child_each_needs_no_split_and_none_at_all_no_step() -> None:
+    child = visit(3, 1, 0.5)
+    assert fork(child, np.array([1, 1, 1])) is child
+    nothing = fork(visit(0, 1, 0.5), np.array([0, 0]))
+    assert np.asarray(nothing.lengths).tolist() == [0, 0]
