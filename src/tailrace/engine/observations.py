@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tailrace.arrays import FloatArray, IntArray
+
+Mark: TypeAlias = tuple[float, int, int, int, Sequence[float] | FloatArray, Sequence[float] | FloatArray]
+"""One mark: the fields of `Marks`."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +30,24 @@ class Marks:
     detached: IntArray
     busy_s: FloatArray
     waiting_s: FloatArray
+
+    @classmethod
+    def of(cls, marks: Sequence[Mark], stations: int) -> Marks:
+        """The marks of a run, one after the other, with so many stations."""
+        time_s, arrived, present, detached, busy_s, waiting_s = zip(*marks, strict=True) if marks else ((),) * 6
+        return cls(
+            np.array(time_s, dtype=np.float64),
+            np.array(arrived, dtype=np.int64),
+            np.array(present, dtype=np.int64),
+            np.array(detached, dtype=np.int64),
+            np.array(busy_s, dtype=np.float64).reshape(len(marks), stations),
+            np.array(waiting_s, dtype=np.float64).reshape(len(marks), stations),
+        )
+
+
+def mark_places(requests: int, marks: int) -> list[int]:
+    """The requests, by number, at whose arrival the state is noted: evenly spread, the first one last in the list."""
+    return sorted({round(place) for place in np.linspace(0, requests - 1, marks)}, reverse=True)
 
 
 @dataclass(frozen=True)
