@@ -5,6 +5,8 @@ from __future__ import annotations
 import doctest
 import json
 import os
+import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -446,3 +448,42 @@ def test_the_example_of_the_package_runs(monkeypatch: pytest.MonkeyPatch) -> Non
     outcome = doctest.testmod(tailrace)
     assert outcome.attempted >= 4
     assert outcome.failed == 0
+
+
+# The README
+
+
+def blocks_of_readme(language: str) -> list[str]:
+    return re.findall(
+        rf"```{language}\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL
+    )
+
+
+def test_the_example_of_the_readme_runs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(ROOT)
+    (example,) = blocks_of_readme("python")
+    exec(compile(example, "README.md", "exec"), {})
+    assert re.fullmatch(r"booking: \d+\.\d\d ms, from \d+\.\d\d to \d+\.\d\d\n", capsys.readouterr().out)
+
+
+def test_every_command_of_the_readme_is_understood(
+    monkeypatch: pytest.MonkeyPatch, answered: Callable[[Verdict], None], tmp_path: Path
+) -> None:
+    answered("met")
+    lines = [line for block in blocks_of_readme("bash") for line in block.splitlines()]
+    commands = [shlex.split(line, comments=True)[1:] for line in lines if line.startswith("tailrace ")]
+    assert len(commands) >= 8
+    scenarios = ROOT / "shared"
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shared").symlink_to(scenarios)
+    for command in commands:
+        done = invoke(*(command[: command.index(">")] if ">" in command else command))
+        assert done.exit_code == 0, (command, done.stderr)
+
+
+def test_the_readme_describes_every_ready_scenario() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for path in (ROOT / "shared" / "scenarios").glob("*.toml"):
+        assert f"`{path.name}`" in readme

@@ -25,7 +25,15 @@ def verdict_sentence(result: Result) -> str:
 
 def _targets_with(result: Result, verdict: str) -> str:
     found = ((each.name, target) for each in result.classes for target in each.targets)
-    return ", ".join(f"{quantity_name(t)} of {name}" for name, t in found if t.verdict == verdict)
+    return ", ".join(f"{quantity_name(t)} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict)
+
+
+def _how_far(target: TargetResult) -> str:
+    """By how much a target was missed, where that is known."""
+    value = target.estimate.value
+    if target.verdict != "missed" or value is None:
+        return ""
+    return f" ({number(value / target.limit)} times its limit)"
 
 
 def quantity_name(target: TargetResult) -> str:
@@ -140,5 +148,5 @@ def interval_sentence(result: Result) -> str:
         said += " Those of the targets are wider, so that all of them hold together at 95 %."
     figures = [f for each in result.classes for f in (each.all, *each.kinds.values())]
     if any(estimate.value is None for f in figures for estimate in f.latency_s.values()):
-        said += " What is – needs longer runs: a smaller run.precision, or more run.requests."
+        said += " What is – needs longer runs: a target of its own, or more run.requests."
     return said

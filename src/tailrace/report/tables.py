@@ -225,7 +225,7 @@ def _stations(result: Result, width: int) -> list[RenderableType]:
             "discipline",
             "busy,\n%",
             "load, % of\nsaturation",
-            "waiting\nat each",
+            "number\nwaiting",
         )
         for stage in STAGES:
             mine = [each for each in stations if each.stage == stage]
