@@ -287,7 +287,10 @@ def test_verdicts_name_the_targets_they_are_about() -> None:
     missed = TargetResult("read_p999", 1e-4, estimate(0.3e-3, 0.01e-3), "missed")
     open_question = TargetResult("rate", 2000.0, estimate(2000, 3), "undecided")
     result = replace(RESULT, classes=(replace(BOOKING, targets=(missed, open_question)),), verdict="missed")
-    assert verdict_sentence(result) == "Missed: read p99.9 of booking (3 times its limit). Undecided: rate of booking."
+    assert (
+        verdict_sentence(result)
+        == "Missed: read p99.9 of booking (3 times its limit). Undecided: rate of booking."
+    )
     assert "booking rate at least 2,000 2,000 ±3 /s undecided" in flat(text_at(result, 80))
     assert "all of them hold together at 95 %" in flat(text_at(result, 80))
     assert verdict_sentence(replace(RESULT, classes=(), verdict="none")) == "No target is set."

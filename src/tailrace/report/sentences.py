@@ -25,7 +25,9 @@ def verdict_sentence(result: Result) -> str:
 
 def _targets_with(result: Result, verdict: str) -> str:
     found = ((each.name, target) for each in result.classes for target in each.targets)
-    return ", ".join(f"{quantity_name(t)} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict)
+    return ", ".join(
+        f"{quantity_name(t)} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict
+    )
 
 
 def _how_far(target: TargetResult) -> str:
