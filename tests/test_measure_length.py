@@ -16,7 +16,9 @@ from tailrace.measure.length import (
     ANSWER_START,
     PILOT_START,
     answer_length,
+    answer_replications,
     interval_shrinkage,
+    longer_helps,
     next_pilot_length,
     pilot_done,
     planned_excursions,
@@ -131,3 +133,33 @@ def test_the_whole_rule_reaches_precision_and_coverage_as_often_as_it_should() -
     assert low <= reached.sum() <= high
     # power: without the extra length half of them would not be
     assert np.sum(np.array(widths) * math.sqrt(2.2) <= precision) < low
+
+
+def test_longer_pilots_help_as_long_as_their_intervals_narrow() -> None:
+    # a half-width falls as the root of the length: by 2.83 over three doublings
+    assert longer_helps([0.8, 0.8 / 2**0.5, 0.4, 0.8 / 2**1.5])
+    assert not longer_helps([0.2, 0.19, 0.21, 0.18])
+
+
+def test_nothing_is_said_of_length_before_three_doublings() -> None:
+    assert longer_helps([0.2, 0.2, 0.2])
+
+
+def test_a_half_width_that_was_infinite_and_is_not_any_more_has_been_helped() -> None:
+    assert longer_helps([math.inf, math.inf, 0.3, 0.2])
+
+
+def test_more_replications_are_asked_for_as_the_square_of_the_width() -> None:
+    # derived: 8 to 16 replications alone take a half-width to 0.64 of it; 2.2 is the margin for a pilot's noise
+    few = answer_replications(0.2, 0.1, least=16, most=1000)
+    many = answer_replications(0.4, 0.1, least=16, most=1000)
+    assert few == math.ceil(2.2 * interval_shrinkage() * 16 * 4)
+    assert many == pytest.approx(4 * few, abs=4)
+    assert answer_replications(0.01, 0.1, least=16, most=1000) == 16
+    assert answer_replications(math.inf, 0.1, least=16, most=100) == 100
+    assert answer_replications(0.4, 0.1, least=16, most=8) == 16
+
+
+def test_answer_replications_refuses_what_is_not_positive() -> None:
+    with pytest.raises(ValueError, match="positive"):
+        answer_replications(0.2, 0.0, least=16, most=100)

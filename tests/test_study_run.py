@@ -179,3 +179,31 @@ def test_an_unknown_engine_is_refused_by_name() -> None:
 def test_fewer_than_one_worker_is_refused() -> None:
     with pytest.raises(ValueError, match="workers is 0"):
         simulate(counter(), workers=0)
+
+
+REGULAR = """
+title = "Cameras whose beats fall as they fall"
+[server.media]
+kind = "generic"
+service = {law = "constant", value = "9 ms"}
+[[workload]]
+name = "cameras"
+clients = 10
+rate = "10 /s"
+arrivals = "regular"
+request_size = "1 MiB"
+[run]
+seed = 5
+"""
+
+
+def test_what_is_drawn_once_a_replication_calls_for_more_of_them_and_not_for_longer_ones() -> None:
+    # Ten clients on one server, each with its own beat: who collides with whom is decided at the start, and
+    # repeats itself for ever.
+    result = simulate(parse(REGULAR), engine="reference")
+    assert result.replications > 16
+    assert result.requests < result.replications * 40_000
+    assert any("more replications" in note for note in result.notes)
+    p99 = result.classes[0].all.latency_s["p99"]
+    assert p99.value is not None
+    assert 9e-3 < p99.value < 90e-3

@@ -24,6 +24,7 @@ ANSWER_START = 40_000
 """Fewest requests in each replication of the answer, budget permitting."""
 DOUBLINGS = 3
 STUCK = 0.75
+"""What is left of a half-width after so many doublings of the pilot, if they do not help."""
 MARGIN = 2.2
 """Extra length, because the pilot's half-width has only seven degrees of freedom.
 
@@ -116,10 +117,9 @@ def interval_shrinkage(
 
 
 def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
-    """Requests a replication of the answer: the most of 2.2 * 0.41 * n * (h / precision)^2, 2 n and 40,000.
+    """Requests a replication of the answer: the most of n, 2.2 * 0.41 * n * (h / precision)^2 and 40,000.
 
-    Twice the pilot, because a quantile that it just supports must be supported in sixteen replications as
-    well as in eight; and enough for the p99.9 of a lightly loaded server. Never more than the budget.
+    Enough for the p99.9 of the reads of a lightly loaded server. Never more than the budget.
 
     Args:
         pilot_requests: requests n in each replication of the pilot.
@@ -136,7 +136,7 @@ def answer_length(pilot_requests: int, pilot_half_width: float, precision: float
         raise ValueError(f"half-widths are positive, not {pilot_half_width} and {precision}")
     wanted = MARGIN * interval_shrinkage() * pilot_requests * (pilot_half_width / precision) ** 2
     # the least of both first: an infinite half-width asks for the whole budget
-    return max(1, math.ceil(min(budget, max(2 * pilot_requests, ANSWER_START, wanted))))
+    return max(1, math.ceil(min(budget, max(pilot_requests, ANSWER_START, wanted))))
 
 
 def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:

@@ -145,6 +145,9 @@ class _Study:
             return _Answer(self._replications(run.budget, run.replications), "fixed")
         requests, replications, notes = self._pilot()
         samples = self._replications(requests, replications)
+        if any(each.value is None for each in self._steering_estimates(samples)):
+            # The pilot supported them, so what lacks them in one replication is no matter of length.
+            self._bars = pooled_bars(self._scenario.workload, samples)
         while (doubt := self._doubt(samples)) and requests < run.budget:
             requests = min(2 * requests, run.budget)
             samples = self._replications(requests, replications)
