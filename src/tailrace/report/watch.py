@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress as Display
 
 PHASES = {"pilot": "Pilot", "answer": "Answer"}
+COMPILING = "Compiling the engine, this once"
 
 
 class Watch:
@@ -34,7 +35,11 @@ class Watch:
 
     def __call__(self, progress: Progress) -> None:
         """Show how far the study is."""
-        if self._display is not None:
+        if self._display is None:
+            return
+        if progress.phase == "compiling":
+            self._display.update(self._task, description=COMPILING)
+        else:
             self._display.update(
                 self._task,
                 description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Phase = Literal["pilot", "answer"]
+Phase = Literal["compiling", "pilot", "answer"]
+"""Compiling happens once on a machine, and takes longer than most runs."""
 
 
 @dataclass(frozen=True)

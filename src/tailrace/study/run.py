@@ -10,6 +10,7 @@ from importlib.metadata import version
 import numpy as np
 
 from tailrace.engine.choice import Engine, choose_engine
+from tailrace.engine.compiled import prepare
 from tailrace.measure.backlog import Backlog, backlog_growth
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import (
@@ -86,8 +87,11 @@ def simulate(
     run = scenario.run
     least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
     chosen = choose_engine(engine, least * run.replications)
+    watch = progress or _unwatched
     with Workers(1 if workers is None else workers) as crew:
-        return _Study(scenario, seed, chosen, crew, progress or _unwatched).answer()
+        if chosen == "compiled":
+            prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
+        return _Study(scenario, seed, chosen, crew, watch).answer()
 
 
 def _unwatched(_: Progress) -> None:
