@@ -21,6 +21,9 @@ from tailrace.workload.requests import Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
 
 FIRST_ROWS = 256
+LIKELY_STEPS = 32
+"""Steps of a row, reckoned before the first block has shown how many they are."""
+
 BLOCK_STEPS = 2**19
 """Steps in a block: few enough to lie in a cache, enough to spread what a block costs."""
 
@@ -56,7 +59,7 @@ class Source(ABC):
 
     def __init__(self, rows: int, steps: int) -> None:
         self._most_rows, self._steps = rows, steps
-        self._rows = min(rows, FIRST_ROWS)
+        self._rows = max(min(rows, FIRST_ROWS, steps // LIKELY_STEPS), 1)
 
     def next_chunk(self) -> Chunk:
         """The next block of rows: never empty, and there is always another."""
