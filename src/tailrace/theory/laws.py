@@ -24,6 +24,9 @@ from tailrace.theory.domain import Floats, OutsideValidityError, non_negative, p
 
 Complexes: TypeAlias = NDArray[np.complex128]
 
+# Below, a law is constant to every digit that matters, and its shape parameter would leave the numbers.
+_LEAST_SCV = 1e-9
+
 
 class Law(Protocol):
     """A distribution of times: see the module's text for the meaning of the members."""
@@ -147,7 +150,7 @@ class Gamma:
 
     def __post_init__(self) -> None:
         positive("mean_s", self.mean_s)
-        positive("scv", self.scv)
+        non_negative("scv - 1e-9", self.scv - _LEAST_SCV)
 
     @property
     def third_moment(self) -> float:
@@ -192,7 +195,7 @@ class Lognormal:
 
     def __post_init__(self) -> None:
         positive("mean_s", self.mean_s)
-        positive("scv", self.scv)
+        non_negative("scv - 1e-9", self.scv - _LEAST_SCV)
 
     @property
     def third_moment(self) -> float:
@@ -318,12 +321,12 @@ def hyperexponential(mean_s: float, scv: float) -> Mixture:
 def two_moment_law(mean_s: float, scv: float) -> Law:
     """A law of given mean and variability: constant at 0, gamma up to 1, balanced hyperexponential beyond.
 
-    Where only two moments are known; the choice of gamma and hyperexponential is common practice.
+    Where only two moments are known (below 1e-9 is 0); the choice of gamma and hyperexponential is common practice.
     Raises OutsideValidityError unless mean_s > 0 and scv >= 0.
     """
     positive("mean_s", mean_s)
     non_negative("scv", scv)
-    if scv == 0:
+    if scv < _LEAST_SCV:
         return Constant(mean_s)
     return Gamma(mean_s, scv) if scv <= 1 else hyperexponential(mean_s, scv)
 

@@ -77,8 +77,9 @@ def find_root(function: Callable[[float], float], low: float, high: float) -> fl
             c, b, at_c, at_b = b, a, at_b, at_a
         a, at_a = middle, at_middle
         best = a if abs(at_a) < abs(at_b) else b
-        limit = 0.5 * (1e-13 * abs(best) + 1e-300) / (abs(b - a) + 1e-300)
-        if limit > 0.5 or at_a == 0 or at_b == 0:
+        # By the larger end, or a step could be lost in rounding.
+        limit = 0.5 * (1e-13 * max(abs(a), abs(b)) + 1e-300) / (abs(b - a) + 1e-300)
+        if limit >= 0.499 or at_a == 0 or at_b == 0:
             return best
         xi, phi = (a - b) / (c - b), (at_a - at_b) / (at_c - at_b)
         share = 0.5
