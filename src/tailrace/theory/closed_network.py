@@ -50,6 +50,8 @@ def solve_closed(
     counts = per_class("clients", whole("clients", clients, least=0), classes)
     think = per_class("think_s", think_s, classes)
     pools = server_counts(servers, stations)
+    if not counts.any():
+        raise OutsideValidityError("clients = 0 in every class: accepted is at least one")
     if np.any((counts > 0) & (demands.sum(axis=1) + think <= 0)):
         raise OutsideValidityError(
             "demands_s and think_s are 0 for a class with clients: it would never wait"
