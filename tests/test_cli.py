@@ -14,16 +14,17 @@ import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from typer.testing import CliRunner, Result
 
 import tailrace
 from tailrace.cli import app
+from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
-from tailrace.report.watch import Watch
-from tailrace.study.progress import Progress
+from tailrace.report.watch import PHASES, Watch
+from tailrace.study.progress import Phase, Progress
 from tailrace.study.run import InterruptedRun
 from test_report import RESULT
 
@@ -180,6 +181,18 @@ def test_debug_shows_where_a_failure_happened_with_the_same_exit_code(
     assert "Traceback" in done.stderr
     assert "in fail" in done.stderr
     assert done.stderr.endswith("tailrace: failure: ZeroDivisionError: the sky fell\n")
+
+
+def test_what_the_package_refuses_on_purpose_is_bad_input(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise TailraceError("no such engine here")
+
+    monkeypatch.setattr("tailrace.study.run.simulate", refuse)
+    done = invoke("run", scenario)
+    assert done.exit_code == 2
+    assert done.stderr == "tailrace: no such engine here\n"
 
 
 def test_an_interrupt_is_exit_code_130_and_one_line_that_says_what_was_finished(
@@ -402,6 +415,10 @@ def test_characters_that_a_terminal_cannot_show_do_not_stop_the_answer(scenario:
 # Progress
 
 
+def test_every_phase_of_a_study_has_a_name() -> None:
+    assert set(PHASES) == set(get_args(Phase))
+
+
 def test_progress_is_shown_only_where_somebody_sees_it(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -409,6 +426,7 @@ def test_progress_is_shown_only_where_somebody_sees_it(
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
         with Watch(shown) as watch:
+            watch(Progress("compiling", 0, 1, 0, None, None))
             watch(Progress("pilot", 0, 8, 2500, None, None))
             watch(Progress("answer", 3, 16, 12_000, 0.12, 0.1))
         printed = capsys.readouterr()

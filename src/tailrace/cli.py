@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from tailrace.errors import ScenarioError
+from tailrace.errors import TailraceError
 
 if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
@@ -195,7 +195,7 @@ def _failures(debug: bool) -> Iterator[None]:
         yield
     except typer.Exit:
         raise
-    except ScenarioError as error:
+    except TailraceError as error:
         _stop(BAD_INPUT, str(error))
     except KeyboardInterrupt:
         _stop(INTERRUPTED, "Interrupted.")

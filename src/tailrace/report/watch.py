@@ -10,7 +10,7 @@ from tailrace.study.progress import Progress
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
 
-PHASES = {"pilot": "Pilot", "answer": "Answer"}
+PHASES = {"compiling": "Compiling the engine, once on this machine", "pilot": "Pilot", "answer": "Answer"}
 COMPILING = "Compiling the engine, this once"
 
 
@@ -40,12 +40,13 @@ class Watch:
         if progress.phase == "compiling":
             self._display.update(self._task, description=COMPILING)
         else:
+            runs = f": runs of {progress.requests:,} requests" if progress.requests else ""
             self._display.update(
                 self._task,
-                description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",
-                total=progress.wanted,
+                description=PHASES[progress.phase] + runs,
+                total=progress.wanted if runs else None,
                 completed=progress.done,
-                count=f"{progress.done} of {progress.wanted}",
+                count=f"{progress.done} of {progress.wanted}" if runs else "",
                 widths=_widths(progress),
             )
 
