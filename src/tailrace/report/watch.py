@@ -10,8 +10,7 @@ from tailrace.study.progress import Progress
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
 
-PHASES = {"compiling": "Compiling the engine, once on this machine", "pilot": "Pilot", "answer": "Answer"}
-COMPILING = "Compiling the engine, this once"
+PHASES = {"compiling": "Compiling the engine, this once", "pilot": "Pilot", "answer": "Answer"}
 
 
 class Watch:
@@ -37,18 +36,17 @@ class Watch:
         """Show how far the study is."""
         if self._display is None:
             return
-        if progress.phase == "compiling":
-            self._display.update(self._task, description=COMPILING)
-        else:
-            runs = f": runs of {progress.requests:,} requests" if progress.requests else ""
-            self._display.update(
-                self._task,
-                description=PHASES[progress.phase] + runs,
-                total=progress.wanted if runs else None,
-                completed=progress.done,
-                count=f"{progress.done} of {progress.wanted}" if runs else "",
-                widths=_widths(progress),
-            )
+        if progress.phase == "compiling":  # nobody knows how long that takes
+            self._display.update(self._task, description=PHASES[progress.phase])
+            return
+        self._display.update(
+            self._task,
+            description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",
+            total=progress.wanted,
+            completed=progress.done,
+            count=f"{progress.done} of {progress.wanted}",
+            widths=_widths(progress),
+        )
 
 
 def _widths(progress: Progress) -> str:
