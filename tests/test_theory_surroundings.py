@@ -2,6 +2,8 @@
 
 import itertools
 import math
+import subprocess
+import sys
 
 import mpmath as mp
 import numpy as np
@@ -320,3 +322,17 @@ def test_the_shared_formulas_refuse_what_they_cannot_answer(call: object, messag
     assert callable(call)
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_write_amplification_compiles_and_keeps_its_value() -> None:
+    numba = pytest.importorskip("numba")
+    compiled = numba.njit(flash.write_amplification)
+    assert compiled(0.28) == pytest.approx(flash.write_amplification(0.28), rel=1e-14)
+
+
+def test_the_closed_forms_start_without_the_slow_parts_of_scipy() -> None:
+    code = "import sys, tailrace.theory; print([m for m in sys.modules if m.startswith('scipy.')])"
+    loaded = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    assert "scipy.special" in loaded
+    for slow in ("scipy.stats", "scipy.optimize", "scipy.signal"):
+        assert f"'{slow}'" not in loaded

@@ -58,7 +58,8 @@ def linearised(demands: Floats, clients: Floats, think: Floats, servers: Floats)
 def rough_throughput(demands: Floats, clients: Floats, think: Floats, servers: Floats) -> Floats:
     """Throughputs (C,) after two hundred plain iterations of `schweitzer_bard`, settled or not; never fails.
 
-    For scaling: where iterations settle slowly, stations are so nearly balanced that throughputs hardly change.
+    For scaling: where iterations settle slowly, stations are so nearly balanced that throughputs hardly
+    change.
     """
     queueing, delay = _without_pools(demands, think, servers)
     none = np.zeros((clients.size, demands.shape[1], clients.size))

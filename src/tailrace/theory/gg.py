@@ -30,8 +30,8 @@ def gg1_wait_klb(
 ) -> Value:
     """Mean wait at GI/G/1 with the correction of Kraemer and Langenbach-Belz; an approximation.
 
-    Exact for Poisson arrivals; a few percent off from utilisation 0.5 up, poor for very bursty arrivals at
-    low load.
+    Exact for Poisson arrivals; within 9 % of exact GI/M/1 from utilisation 0.5 for arrival_scv up to 9, a
+    third off at 0.3 for bursty arrivals.
     Source: W. Kraemer and M. Langenbach-Belz, Approximate formulae for the delay in the queueing system
     GI/G/1, 8th International Teletraffic Congress, 1976 (from memory).
     """
@@ -74,8 +74,9 @@ def ggc_wait_allen_cunneen(
 
 
 def mdc_wait_cosmetatos(arrival_rate: ArrayLike, service_s: ArrayLike, servers: ArrayLike) -> Value:
-    """Mean wait at M/D/c: half that of M/M/c times 1 + gamma; an approximation, 2 % from utilisation 0.3.
+    """Mean wait at M/D/c: half that of M/M/c times 1 + gamma; an approximation, within 2 %.
 
+    For 8 servers from utilisation 0.5, for 16 from 0.7; below, where waits are tiny, far too low.
     gamma = min(0.24, (1 - rho) (c - 1) (sqrt(4 + 5 c) - 2) / (16 c rho)).
     Source: G. P. Cosmetatos, Approximate explicit formulae for the average queueing time in the processes
     M/D/r and D/M/r, INFOR 13, 1975; the cap: W. Whitt, Approximations for the GI/G/m queue, 1993 (both from

@@ -11,6 +11,10 @@ from tailrace.theory.laws import Complexes
 # The error from the periodic images is exp(-DAMPING); rounding is amplified by exp(DAMPING / 2).
 _DAMPING = 24.0
 _AVERAGED = 14
+
+# Relative, of quantiles: finer, only the errors of the inversion would be resolved.
+QUANTILE_PRECISION = 1e-10
+
 _BINOMIAL = binom(_AVERAGED, np.arange(_AVERAGED + 1)) / 2.0**_AVERAGED
 
 

@@ -321,7 +321,8 @@ def hyperexponential(mean_s: float, scv: float) -> Mixture:
 def two_moment_law(mean_s: float, scv: float) -> Law:
     """A law of given mean and variability: constant at 0, gamma up to 1, balanced hyperexponential beyond.
 
-    Where only two moments are known (below 1e-9 is 0); the choice of gamma and hyperexponential is common practice.
+    Where only two moments are known (below 1e-9 is 0); the choice of gamma and hyperexponential is common
+    practice.
     Raises OutsideValidityError unless mean_s > 0 and scv >= 0.
     """
     positive("mean_s", mean_s)

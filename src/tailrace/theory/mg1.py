@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tailrace.theory.domain import Value, non_negative, plain, positive, stable
-from tailrace.theory.inversion import invert_tail, invertible_target
+from tailrace.theory.inversion import QUANTILE_PRECISION, invert_tail, invertible_target
 from tailrace.theory.laws import Complexes, Constant, Law, Mixture
 from tailrace.theory.quantile import solve_tail_once
 
@@ -62,7 +62,7 @@ def mg1_wait_quantile(p: float, arrival_rate: float, law: Law) -> float:
     """The wait in seconds that a share p of the requests do not exceed, from `mg1_wait_tail`."""
     target = invertible_target(p)
     scale = mg1_wait_mean(arrival_rate, law.mean_s, law.scv) + law.mean_s
-    return solve_tail_once(lambda t: mg1_wait_tail(t, arrival_rate, law), target, scale)
+    return solve_tail_once(lambda t: mg1_wait_tail(t, arrival_rate, law), target, scale, QUANTILE_PRECISION)
 
 
 def mg1_response_tail(t_s: float, arrival_rate: float, law: Law) -> float:
@@ -82,7 +82,9 @@ def mg1_response_quantile(p: float, arrival_rate: float, law: Law) -> float:
     """
     target = invertible_target(p)
     scale = mg1_wait_mean(arrival_rate, law.mean_s, law.scv) + law.mean_s
-    return solve_tail_once(lambda t: mg1_response_tail(t, arrival_rate, law), target, scale)
+    return solve_tail_once(
+        lambda t: mg1_response_tail(t, arrival_rate, law), target, scale, QUANTILE_PRECISION
+    )
 
 
 def _tail_of_delayed(t: float, rho: float, law: Law) -> float:

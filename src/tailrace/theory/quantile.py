@@ -39,8 +39,10 @@ def solve_tail(tail: Callable[[Floats], Floats], target: Floats, scale: ArrayLik
         high = np.where(above, high, middle)
 
 
-def solve_tail_once(tail: Callable[[float], float], target: float, scale: float) -> float:
-    """As solve_tail for one number and an expensive tail, by `find_root` to 1e-12 relative.
+def solve_tail_once(
+    tail: Callable[[float], float], target: float, scale: float, precision: float = 1e-13
+) -> float:
+    """As solve_tail for one number and an expensive tail, by `find_root` to the relative precision.
 
     Raises OutsideValidityError if the tail does not fall below the target within 2**60 scales.
     """
@@ -51,13 +53,13 @@ def solve_tail_once(tail: Callable[[float], float], target: float, scale: float)
     low, high = 0.0, scale
     for _ in range(60):
         if tail(high) <= target:
-            return find_root(lambda t: math.log(max(tail(t), floor) / target), low, high)
+            return find_root(lambda t: math.log(max(tail(t), floor) / target), low, high, precision)
         low, high = high, 2 * high
     raise OutsideValidityError("the tail does not fall to the level asked for")
 
 
-def find_root(function: Callable[[float], float], low: float, high: float) -> float:
-    """Where a function of one number changes sign between two ends of different sign, to 1e-13 relative.
+def find_root(function: Callable[[float], float], low: float, high: float, precision: float = 1e-13) -> float:
+    """Where a function of one number changes sign between two ends of different sign, to the relative precision.
 
     Inverse quadratic interpolation where it is safe, bisection elsewhere. At a jump over zero, the place of
     the jump.
@@ -78,7 +80,7 @@ def find_root(function: Callable[[float], float], low: float, high: float) -> fl
         a, at_a = middle, at_middle
         best = a if abs(at_a) < abs(at_b) else b
         # By the larger end, or a step could be lost in rounding.
-        limit = 0.5 * (1e-13 * max(abs(a), abs(b)) + 1e-300) / (abs(b - a) + 1e-300)
+        limit = 0.5 * (precision * max(abs(a), abs(b)) + 1e-300) / (abs(b - a) + 1e-300)
         if limit >= 0.499 or at_a == 0 or at_b == 0:
             return best
         xi, phi = (a - b) / (c - b), (at_a - at_b) / (at_c - at_b)

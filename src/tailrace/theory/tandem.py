@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tailrace.theory.domain import Floats, OutsideValidityError, level, non_negative
-from tailrace.theory.inversion import invert_tail, invertible_target
+from tailrace.theory.inversion import QUANTILE_PRECISION, invert_tail, invertible_target
 from tailrace.theory.laws import Complexes
 from tailrace.theory.open_network import visits_of_routing
 from tailrace.theory.quantile import solve_tail_once
@@ -76,8 +76,10 @@ def sum_quantile(
     """The seconds of the sum (as `sum_tail`) that a share p <= 0.999999 of the requests do not exceed."""
     target = invertible_target(p)
     total = _Sum(parts, visits, constant_s)
+    if total.mean_s == 0:
+        return 0.0
     scale = float(max(total.mean_s - total.constant_s, 1e-6 * total.mean_s))
-    return float(total.constant_s) + (solve_tail_once(total.excess_tail, target, scale) if scale else 0.0)
+    return float(total.constant_s) + solve_tail_once(total.excess_tail, target, scale, QUANTILE_PRECISION)
 
 
 class _Sum:
