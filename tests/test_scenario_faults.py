@@ -160,7 +160,7 @@ def test_the_line_of_a_problem_shows_file_key_value_and_what_is_accepted():
         ),
         (['server.media.capacity="1 KiB"'], "server.media.capacity", "less than one stripe unit"),
         (
-            ['server.media.capacity="1000 PiB"', "server.media.count=99999"],
+            ['server.media.capacity="1024 PiB"', "server.media.count=9"],
             "server.media.count",
             "8 EiB or more in all",
         ),
@@ -346,6 +346,22 @@ def test_outstanding_requests_of_closed_classes_need_memory_too(monkeypatch):
 def test_poisson_arrivals_at_random_addresses_keep_nothing_for_a_client(monkeypatch):
     monkeypatch.setattr(checks, "machine_memory", lambda: 10**9)
     parse(starter(), overrides=["workload.booking.clients=1_000_000_000"])
+
+
+def test_a_thousand_million_dies_are_refused_with_the_memory_they_need(monkeypatch):
+    monkeypatch.setattr(checks, "machine_memory", lambda: 64_000_000_000)
+    problem = only("server.media.count=50_000", "server.media.dies=20_000")
+    assert (problem.key, problem.value) == ("server.media.count", "50000")
+    assert problem.message == (
+        "their dies and links need about 3002.4 GB, and this machine has 64.0 GB; "
+        "accepted: about 532 drives of 20016 stations each"
+    )
+
+
+def test_the_dies_of_as_many_drives_as_the_message_names_are_accepted(monkeypatch):
+    monkeypatch.setattr(checks, "machine_memory", lambda: 64_000_000_000)
+    parse(starter(), overrides=["server.media.count=532", "server.media.dies=20_000"])
+    assert only("server.media.count=534", "server.media.dies=20_000").key == "server.media.count"
 
 
 def test_where_the_system_does_not_tell_its_memory_nothing_is_refused_for_it(monkeypatch):

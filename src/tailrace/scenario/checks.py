@@ -18,6 +18,12 @@ if TYPE_CHECKING:
 STATE_BYTES = 2000
 """Memory reckoned for each client or outstanding request whose state lives as long as the run."""
 
+STATION_BYTES = 3000
+"""Memory reckoned for each die, bus or link with its queue, as measured with the interpreted engine."""
+
+STATIONS_OF_A_DRIVE = 8
+"""At most so many stations belong to a drive beside its dies and buses."""
+
 _CAPACITY: tuple[KeyPath, ...] = (
     ("server", "media", "kind"),
     ("server", "media", "count"),
@@ -53,6 +59,7 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
     yield from _write_buffer(scenario)
     yield from _targets(scenario)
     yield from _memory(scenario)
+    yield from _memory_of_stations(scenario)
 
 
 def _names(scenario: Scenario) -> Iterator[Finding]:
@@ -220,6 +227,24 @@ def _memory(scenario: Scenario) -> Iterator[Finding]:
     accepted = f"about {int(memory / 2 / STATE_BYTES)} in all classes, where queue_depth counts clients again"
     key = ("workload", largest, "clients")
     yield Finding(key, wrong, accepted, (*rests_on, ("server", "network", "client_rate")))
+
+
+def _memory_of_stations(scenario: Scenario) -> Iterator[Finding]:
+    memory, media = machine_memory(), scenario.server.media
+    if memory is None:
+        return
+    each = STATIONS_OF_A_DRIVE
+    if isinstance(media, Flash):
+        each += media.dies + media.channels
+    needed = media.count * each * STATION_BYTES
+    if 2 * needed <= memory:
+        return
+    rests_on: tuple[KeyPath, ...] = tuple(("server", "media", key) for key in ("kind", "dies", "channels"))
+    wrong = (
+        f"their dies and links need about {needed / 1e9:.1f} GB, and this machine has {memory / 1e9:.1f} GB"
+    )
+    accepted = f"about {int(memory / 2 / each / STATION_BYTES)} drives of {each} stations each"
+    yield Finding(("server", "media", "count"), wrong, accepted, rests_on)
 
 
 def _states(workload: Workload, own_link: bool) -> int:
