@@ -89,6 +89,7 @@ def test_regular_clients_keep_their_own_beat_each_with_a_phase_of_its_own() -> N
         assert np.allclose(np.diff(mine), 0.02, rtol=1e-9, atol=0)
         first[client] = mine[0]
     assert stats.kstest(first / 0.02, "uniform").pvalue > 1e-3  # phases over the whole beat
+    assert abs(stats.spearmanr(np.arange(200), first).statistic) < 4 / np.sqrt(200)  # in no order of number
     others = stream(booking(clients=200, **REGULAR), replication=1).until(0.02)
     assert others[0].tolist() != sorted(first)
 
