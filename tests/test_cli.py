@@ -486,6 +486,15 @@ def test_the_example_of_the_readme_runs(
     assert re.fullmatch(r"booking: \d+\.\d\d ms, from \d+\.\d\d to \d+\.\d\d\n", capsys.readouterr().out)
 
 
+def test_the_answer_shown_in_the_readme_is_what_comes_out() -> None:
+    shown = next(block for block in blocks_of_readme("text") if block.startswith("Seat booking"))
+    scenario = ROOT / "shared" / "scenarios" / "booking-flash.toml"
+    done = in_a_process("run", str(scenario), env={**os.environ, "COLUMNS": "80"})
+    assert done.returncode == 0
+    # Both engines give the same answer; which of them ran depends on what is installed.
+    assert done.stdout.replace("reference engine", "compiled engine").split() == shown.split()
+
+
 def test_every_command_of_the_readme_is_understood(
     monkeypatch: pytest.MonkeyPatch, answered: Callable[[Verdict], None], tmp_path: Path
 ) -> None:
