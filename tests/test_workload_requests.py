@@ -172,8 +172,9 @@ def test_a_sequential_client_walks_its_own_share_and_wraps() -> None:
     walk = booking(clients=3, pattern="sequential")
     share = 20 * 8 * KIB
     for client, mine in enumerate(shares_walked(walk, 3 * 50, 3 * share + 3 * 8 * KIB - 1, start=1_000_000)):
-        place = (mine.address - 1_000_000 - client * share) // (8 * KIB)
+        place, rest = np.divmod(mine.address - 1_000_000 - client * share, 8 * KIB)
         assert place.tolist() == [(place[0] + step) % 20 for step in range(50)]
+        assert not rest.any()
 
 
 def test_sequential_clients_start_anywhere_in_their_shares_each_for_itself_and_each_replication_anew() -> (
