@@ -297,15 +297,15 @@ def test_verdicts_name_the_targets_they_are_about() -> None:
 
 
 def test_an_overloaded_server_is_answered_with_its_station_and_without_any_latency() -> None:
-    overload = Overload("arm", "media", 0.3149, "before the run")
+    overload = Overload("arm", "media", 12, 0.3149, 59.98, "before the run")
     theory = Theory(Saturation("arm", "media", 0.3149), {"arm": 3.175, "cores": 0.4}, {})
     result = replace(
         RESULT, classes=(), stations=(), theory=theory, overload=overload, verdict="overloaded", replications=0,
         requests=0, stopped_by=None,
     )  # fmt: skip
     text = flat(text_at(result, 80))
-    assert "The arm of the media cannot keep up (found before the run)" in text
-    assert "the largest load that it can carry is 0.314 times this" in text
+    assert "The arms of the media cannot keep up (found before the run)" in text
+    assert "the largest load that they can carry is 0.314 times this, 59 requests/s" in text
     assert "No latency is quoted" in text
     assert "p99" not in text
     assert "arm 317.5" in text
@@ -314,7 +314,7 @@ def test_an_overloaded_server_is_answered_with_its_station_and_without_any_laten
 
 
 def test_an_overload_whose_largest_load_is_not_known_does_not_call_it_0() -> None:
-    overload = Overload("cores", "controller", 0.0, "during the run")
+    overload = Overload("cores", "controller", 1, 0.0, 0.0, "during the run")
     result = replace(RESULT, classes=(), overload=overload, verdict="overloaded")
     assert "is not known" in flat(text_at(result, 80))
 

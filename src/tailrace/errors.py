@@ -22,6 +22,10 @@ class UnitError(TailraceError, ValueError):
         return f"{self.wrong}; accepted: {self.accepted}"
 
 
+class SettingError(TailraceError, ValueError):
+    """How a run is to be done cannot be: an engine that is not there, no workers."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing that is wrong in a scenario.

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from tailrace.engine.observations import Observations
+from tailrace.errors import SettingError
 
 Engine = Literal["reference", "compiled"]
 ENGINES = ("auto", "reference", "compiled")
@@ -17,11 +18,11 @@ WORTH_COMPILING = 50_000
 def choose_engine(wanted: str, requests: int) -> Engine:
     """The engine to use for a run of that many requests over all replications.
 
-    "auto" takes the compiled one where it is installed and the run is long enough to pay for it. Raises ValueError
-    for a name that is not in ``ENGINES``, and for "compiled" where numba is not installed.
+    "auto" takes the compiled one where it is installed and the run is long enough to pay for it. Raises SettingError
+    (a ValueError) for a name that is not in ``ENGINES``, and for "compiled" where numba is not installed.
     """
     if wanted not in ENGINES:
-        raise ValueError(f"engine is {wanted!r}; accepted: {', '.join(ENGINES)}")
+        raise SettingError(f"engine is {wanted!r}; accepted: {', '.join(ENGINES)}")
     if wanted == "reference" or (wanted == "auto" and requests < WORTH_COMPILING):
         return "reference"
     from tailrace.engine.compiled import available
@@ -29,7 +30,7 @@ def choose_engine(wanted: str, requests: int) -> Engine:
     if available():
         return "compiled"
     if wanted == "compiled":
-        raise ValueError(
+        raise SettingError(
             "engine is 'compiled', but numba is not installed; install tailrace with its extra 'fast'"
         )
     return "reference"

@@ -68,10 +68,12 @@ def binding_sentence(result: Result) -> str | None:
 
 
 def _overload_sentence(result: Result, overload: Overload) -> str:
-    station, plural = _named(result, overload.station, overload.stage)
+    station, plural = _named(result, overload.station, overload.stage, overload.count)
     factor = overload.largest_load_factor
     largest = (
-        f"{rounded_down(factor)} times this" if factor > 0 else "not known: the run was given up at once"
+        f"{rounded_down(factor)} times this, {rounded_down(overload.largest_rate_per_s)} requests/s"
+        if factor > 0
+        else "not known: the run was given up at once"
     )
     how = "found before the run" if overload.found == "before the run" else "seen in the run"
     return (
@@ -101,9 +103,9 @@ def _busy(station: StationResult) -> str:
     return f"{percent(station.utilisation or 0.0)} % busy"
 
 
-def _named(result: Result, name: str, stage: str) -> tuple[str, bool]:
-    """A station as the subject of a sentence, and whether that is a plural."""
-    count = next((each.count for each in result.stations if (each.name, each.stage) == (name, stage)), 1)
+def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, bool]:
+    """A station as the subject of a sentence, and whether that is a plural; ``count`` if the answer has none."""
+    count = next((each.count for each in result.stations if (each.name, each.stage) == (name, stage)), count)
     noun, way = name, ""
     for ending, side in ((" in", ", inbound,"), (" out", ", outbound,")):
         if name.endswith(ending):

@@ -16,7 +16,9 @@ SOURCE = "override"
 
 
 def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem | None]:
-    """Set one KEY=VALUE in the tables of a scenario: the path that was set, or the problem.
+    """Set one KEY=VALUE in the tables of a scenario: the path of what was set, or the problem.
+
+    Where a table had to be made for the key, it is the table that was set.
 
     The key is dotted as in TOML; an item of a list goes by its position, as in workload[0], and a class by its
     name as well. The value is read as a TOML value and otherwise taken as text, so that quotes may be left out.
@@ -28,6 +30,7 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
     steps, value = split
     table: Any = data
     path: list[str | int] = []
+    made: KeyPath | None = None
     for step in steps:
         if isinstance(table, list):
             position = _position(table, step)
@@ -47,9 +50,14 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
         path.append(step)
         if len(path) == len(steps):
             table[step] = _value(value)
+        elif isinstance(table, dict):
+            if step not in table:
+                made = made or tuple(path)
+                table[step] = {}
+            table = table[step]
         else:
-            table = table.setdefault(step, {}) if isinstance(table, dict) else table[step]
-    return tuple(path), None
+            table = table[step]
+    return made or tuple(path), None
 
 
 def _is_named(item: object) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import StoppedBy
@@ -12,6 +12,10 @@ from tailrace.measure.verdict import Verdict
 
 QUANTILES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 """Quantiles that every answer gives, by the name they have in targets and tables."""
+
+
+Found: TypeAlias = Literal["before the run", "during the run"]
+"""How an overload was seen: by what the requests ask of the stations, or by a backlog that kept growing."""
 
 
 @dataclass(frozen=True)
@@ -96,11 +100,23 @@ class Saturation:
 
 @dataclass(frozen=True)
 class ClassTheory:
-    """What closed forms say of a class; None where they promise nothing."""
+    """What closed forms say of a class; None where they promise nothing.
+
+    ``exact_mean`` and ``exact_p99`` say whether the model of the scenario is one for which that is the exact value.
+    The bounds are of the mean latency, of closed classes; ``rate_per_s`` is the throughput of a closed class.
+    ``p99_reason`` says why there is no p99, ``caution`` why the figures are not to be trusted.
+    """
 
     mean_s: float | None
     p99_s: float | None
     method: str
+    exact_mean: bool = False
+    exact_p99: bool = False
+    low_s: float | None = None
+    high_s: float | None = None
+    rate_per_s: float | None = None
+    p99_reason: str | None = None
+    caution: str | None = None
 
 
 @dataclass(frozen=True)
@@ -114,15 +130,37 @@ class Theory:
     utilisation: Mapping[str, float]
     classes: Mapping[str, ClassTheory]
 
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        saturation = self.saturation
+        return {
+            "saturation": None
+            if saturation is None
+            else {
+                "station": saturation.station,
+                "stage": saturation.stage,
+                "load_factor": saturation.load_factor,
+            },
+            "utilisation": dict(self.utilisation),
+            "classes": {name: _theory_dict(each) for name, each in self.classes.items()},
+        }
+
 
 @dataclass(frozen=True)
 class Overload:
-    """The load is more than the server can carry. ``found`` says how that was seen."""
+    """The load is more than the server can carry. ``found`` says how that was seen.
+
+    ``station`` is the bank of ``count`` stations that cannot keep up.
+    ``largest_load_factor`` is the share of the open load that it can carry, ``largest_rate_per_s`` the same in requests
+    of all open classes together.
+    """
 
     station: str
     stage: str
+    count: int
     largest_load_factor: float
-    found: Literal["before the run", "during the run"]
+    largest_rate_per_s: float
+    found: Found
 
 
 @dataclass(frozen=True)
@@ -156,7 +194,6 @@ class Result:
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
-        theory = self.theory
         return {
             "tailrace": self.version,
             "title": self.title,
@@ -180,31 +217,33 @@ class Result:
                 }
                 for each in self.stations
             ],
-            "theory": {
-                "saturation": None
-                if theory.saturation is None
-                else {
-                    "station": theory.saturation.station,
-                    "stage": theory.saturation.stage,
-                    "load_factor": theory.saturation.load_factor,
-                },
-                "utilisation": dict(theory.utilisation),
-                "classes": {
-                    name: {"mean": each.mean_s, "p99": each.p99_s, "method": each.method}
-                    for name, each in theory.classes.items()
-                },
-            },
+            "theory": self.theory.as_dict(),
             "overload": None
             if self.overload is None
             else {
                 "station": self.overload.station,
                 "stage": self.overload.stage,
+                "count": self.overload.count,
                 "largest_load_factor": self.overload.largest_load_factor,
+                "largest_rate_per_s": self.overload.largest_rate_per_s,
                 "found": self.overload.found,
             },
             "verdict": self.verdict,
             "notes": list(self.notes),
         }
+
+
+def _theory_dict(theory: ClassTheory) -> dict[str, Any]:
+    return {
+        "mean": theory.mean_s,
+        "p99": theory.p99_s,
+        "method": theory.method,
+        "exact": {"mean": theory.exact_mean, "p99": theory.exact_p99},
+        "mean_bounds": {"low": theory.low_s, "high": theory.high_s},
+        "rate_per_s": theory.rate_per_s,
+        "p99_reason": theory.p99_reason,
+        "caution": theory.caution,
+    }
 
 
 def _class_dict(result: ClassResult) -> dict[str, Any]:

@@ -26,10 +26,11 @@ from tailrace.measure.length import (
 )
 from tailrace.measure.verdict import combined
 from tailrace.measure.warmup import settled
+from tailrace.plan.stations import Bank
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.progress import Phase, Progress
-from tailrace.study.result import ClassResult, Overload, Result, Theory
+from tailrace.study.result import ClassResult, Found, Overload, Result, Theory
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import (
@@ -77,7 +78,7 @@ def simulate(
         The answer; two calls with the same scenario and seed give the same.
 
     Raises:
-        ValueError: an engine that is not known or not installed, or fewer than one worker.
+        SettingError: a ValueError: an engine that is not known or not installed, or fewer than one worker.
         InterruptedRun: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
     if seed is None:
@@ -133,12 +134,12 @@ class _Study:
     def answer(self) -> Result:
         binding = self._load.binding
         if binding is not None and binding.load_factor <= 1.0:
-            found = Overload(binding.station, binding.stage, binding.load_factor, "before the run")
-            return self._result([], None, found, ())
+            bank = next(bank for bank in self._load.banks if bank.name == binding.station)
+            return self._result([], None, self._overload(bank, binding.load_factor, "before the run"), ())
         try:
             answer = self._simulated()
-        except _OverloadedError as overload:
-            return self._result([], None, self._overload(overload), ())
+        except _OverloadedError as error:
+            return self._result([], None, self._grown(error), ())
         return self._result(answer.samples, answer.stopped_by, None, answer.notes)
 
     # Length
@@ -228,16 +229,23 @@ class _Study:
 
     # Answer
 
-    def _overload(self, found: _OverloadedError) -> Overload:
+    def _grown(self, error: _OverloadedError) -> Overload:
         """Which bank's queue grew most, and the load that was carried."""
-        grown = np.sum([sample.waiting_growth for sample in found.samples], axis=0)
+        grown = np.sum([sample.waiting_growth for sample in error.samples], axis=0)
         bank = self._load.banks[int(np.nanargmax(grown))]
-        sustained = 0.0 if found.backlog is None else found.backlog.sustained or 0.0
-        if found.backlog is None:
-            sample = found.samples[-1]
-            arrived, left = np.ptp(sample.arrived), np.ptp(sample.under_way)
-            sustained = max(1.0 - float(left / max(arrived, 1.0)), 0.0)
-        return Overload(bank.name, bank.stage.name.lower(), sustained, "during the run")
+        if error.backlog is not None:
+            sustained = error.backlog.sustained or 0.0
+        else:
+            given_up = error.samples[-1]
+            left = float(np.ptp(given_up.under_way)) / max(float(np.ptp(given_up.arrived)), 1.0)
+            sustained = max(1.0 - left, 0.0)
+        return self._overload(bank, sustained, "during the run")
+
+    def _overload(self, bank: Bank, factor: float, found: Found) -> Overload:
+        scenario = self._scenario
+        rate_per_s = sum(each.clients * (each.rate or 0.0) for each in scenario.workload) * scenario.load
+        stage = bank.stage.name.lower()
+        return Overload(bank.name, stage, bank.count, factor, factor * rate_per_s, found)
 
     def _result(
         self,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import cycle
 
 import numpy as np
 
@@ -65,34 +66,39 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     return Load(tuple(stations.banks), share, arms_by_run)
 
 
-def saturated_service_s(scenario: Scenario, seed: int, bank: Bank, waiting: int) -> float:
+def saturated_service_s(
+    scenario: Scenario, seed: int, bank: Bank, waiting: int, accesses: int = ACCESSES
+) -> float:
     """Mean service time of an arm, in seconds, when ``waiting`` accesses are always there to choose from.
 
-    Accesses of the open classes, as the plan deals them to the drives, are put to a single arm in a closed loop.
+    Accesses of the open classes (of the closed ones where none is open), as the plan deals them to the drives, are
+    put to a single arm in a closed loop.
     """
     stations = Stations()
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=bank.arm)
-    source = _Repeated(_accesses(scenario, seed, bank))
+    source = _Repeated(_accesses(scenario, seed, bank, accesses))
     plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
-    observed = run_reference(plan, requests=ACCESSES, marks=5)
+    observed = run_reference(plan, requests=accesses, marks=5)
     time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
     return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
 
 
-def _accesses(scenario: Scenario, seed: int, bank: Bank) -> Chunk:
-    """Accesses of the open classes, drive after drive, as a block of paths of one visit to station 0."""
-    source = build_plan(scenario, seed, replication=0).open_source
-    assert source is not None
+def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int) -> Chunk:
+    """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
+    plan = build_plan(scenario, seed, replication=0)
+    sources = plan.closed if plan.open_source is None else (plan.open_source,)
     chunks: list[Steps] = []
     drives: list[IntArray] = []
-    while sum(drive.size for drive in drives) < ACCESSES:
+    for source in cycle(sources):
         steps = source.next_chunk().steps
         at = np.flatnonzero(
             (steps.op == VISIT) & (steps.arg >= bank.first) & (steps.arg < bank.first + bank.count)
         )
         chunks.append(steps.at(at))
         drives.append(steps.arg[at].astype(np.int64) - bank.first)
-    order = np.argsort(np.concatenate(drives), kind="stable")[:ACCESSES]
+        if sum(drive.size for drive in drives) >= accesses:
+            break
+    order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(chunks).at(order))
 
 

@@ -12,6 +12,8 @@ from concurrent.futures import ProcessPoolExecutor
 from types import TracebackType
 from typing import Any, TypeVar
 
+from tailrace.errors import SettingError
+
 T = TypeVar("T")
 
 WORTH_STARTING_S = 4.0
@@ -33,9 +35,9 @@ class Workers:
     """
 
     def __init__(self, count: int) -> None:
-        """Raises ValueError unless there is at least one worker."""
+        """Raises SettingError, a ValueError, unless there is at least one worker."""
         if count < 1:
-            raise ValueError(f"workers is {count}; accepted: 1 or more")
+            raise SettingError(f"workers is {count}; accepted: 1 or more")
         self._count = count
         self._executor: ProcessPoolExecutor | None = None
 

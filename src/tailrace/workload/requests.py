@@ -40,8 +40,8 @@ class Requests:
     def where(self, chosen: BoolArray) -> Requests:
         """The requests for which ``chosen`` holds, in the same order."""
         at = np.flatnonzero(chosen)
-        columns = (self.index, self.client, self.size_bytes, self.address, self.read)
-        return Requests(self.streams, *(column[at] for column in columns))
+        index, client = self.index[at], self.client[at]
+        return Requests(self.streams, index, client, self.size_bytes[at], self.address[at], self.read[at])
 
 
 class RequestStream:
