@@ -15,7 +15,7 @@ MOST_DIGITS = 5
 FEW_DIGITS = 3
 """Significant digits where room is short."""
 
-_WRITTEN_OUT = 10.0**7
+_WRITTEN_OUT = 9.5e6  # from here on, rounding could make it eight digits
 _SMALLEST = 10.0**-4
 
 
