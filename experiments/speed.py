@@ -288,7 +288,9 @@ def growth(quick: bool) -> pd.DataFrame:
         rows.append({"over": "drives", "value": count, "us_a_request": cost(engine, parse(text), requests)})
     for clients in outstanding:
         scenario = parse(CLOSED.replace("CLIENTS", str(clients)))
-        rows.append({"over": "outstanding", "value": clients, "us_a_request": cost(engine, scenario, requests)})
+        rows.append(
+            {"over": "outstanding", "value": clients, "us_a_request": cost(engine, scenario, requests)}
+        )
     return pd.DataFrame(rows)
 
 
@@ -328,7 +330,9 @@ def growth_picture(frame: pd.DataFrame) -> plt.Figure:
         axis.plot(part.value, part.us_a_request, marker="o", color="#4477aa")
         axis.set_xscale("log")
         axis.set_ylim(bottom=0)
-        axis.set_xlabel({"requests": "requests simulated", "outstanding": "requests outstanding"}.get(over, over))
+        axis.set_xlabel(
+            {"requests": "requests simulated", "outstanding": "requests outstanding"}.get(over, over)
+        )
         axis.grid(alpha=0.3)
     axes[0].set_ylabel("microseconds a request")
     return figure
@@ -348,8 +352,12 @@ def main() -> None:
     print(grown.to_string(index=False, float_format=lambda value: f"{value:,.3g}"))
     bare = frame[frame.contender == "bare compiled loop"].requests_per_s
     if len(bare):
-        print(f"\nThe bare compiled loop carries {bare.iloc[0] / 1e6:.2f} million requests/s through the tandem,")
-        print(f"{bare.iloc[0] / 4.4e6:.2f} of the machine for which this project states absolute speeds (4.4 million).")
+        print(
+            f"\nThe bare compiled loop carries {bare.iloc[0] / 1e6:.2f} million requests/s through the tandem,"
+        )
+        print(
+            f"{bare.iloc[0] / 4.4e6:.2f} of the machine for which this project states absolute speeds (4.4 million)."
+        )
 
 
 if __name__ == "__main__":
