@@ -1,7 +1,8 @@
 """tailrace: predicts the request latency of a storage server with a discrete-event queueing simulation.
 
 A scenario is read from a TOML file with :func:`load` and simulated with :func:`simulate`; the answer is a
-:class:`Result`. All figures are in SI units: seconds, bytes, per second.
+:class:`Result`. :func:`estimate` says in milliseconds what closed forms make of it. All figures are in SI
+units: seconds, bytes, per second.
 
 >>> import tailrace
 >>> scenario = tailrace.load(
@@ -23,13 +24,16 @@ if TYPE_CHECKING:
     from tailrace.measure.estimate import Estimate
     from tailrace.scenario.read import load
     from tailrace.scenario.scenario import Scenario
+    from tailrace.study.estimate import estimate
     from tailrace.study.result import (
         ClassResult,
+        ClassTheory,
         Figures,
         Result,
         StageTimes,
         StationResult,
         TargetResult,
+        Theory,
     )
     from tailrace.study.run import simulate
 
@@ -37,6 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ClassResult",
+    "ClassTheory",
     "Estimate",
     "Figures",
     "Result",
@@ -45,7 +50,9 @@ __all__ = [
     "StageTimes",
     "StationResult",
     "TargetResult",
+    "Theory",
     "__version__",
+    "estimate",
     "load",
     "simulate",
 ]
@@ -53,6 +60,7 @@ __all__ = [
 # Resolved at first use: what stands behind these names takes a second to import.
 _HOMES = {
     "ClassResult": "tailrace.study.result",
+    "ClassTheory": "tailrace.study.result",
     "Estimate": "tailrace.measure.estimate",
     "Figures": "tailrace.study.result",
     "Result": "tailrace.study.result",
@@ -61,6 +69,8 @@ _HOMES = {
     "StageTimes": "tailrace.study.result",
     "StationResult": "tailrace.study.result",
     "TargetResult": "tailrace.study.result",
+    "Theory": "tailrace.study.result",
+    "estimate": "tailrace.study.estimate",
     "load": "tailrace.scenario.read",
     "simulate": "tailrace.study.run",
 }

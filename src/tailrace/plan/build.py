@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tailrace.plan.columns import Chunk
 from tailrace.plan.demand import Demand, chunk_demand
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, Source
@@ -92,14 +93,19 @@ def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
 
 def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
     """The stations, and the mean demand of each class on them, from about ``steps`` steps of its own plan."""
+    stations, chunks = sample_requests(scenario, seed, steps)
+    return stations, {name: chunk_demand(chunk, stations) for name, chunk in chunks.items()}
+
+
+def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Chunk]]:
+    """The stations, and a block of requests of each class, of about ``steps`` steps."""
     server = ServerPlan(scenario, seed, replication=0)
-    demands = {}
+    chunks = {}
     for workload, span in zip(scenario.workload, scenario.spans(), strict=True):
         streams = Streams(seed, 0, workload.name)
         plan = ClassPlan(server, workload, span, streams, number=0)
         first = plan.chunk(np.zeros(SPREAD_SAMPLE), np.arange(SPREAD_SAMPLE) % workload.clients)
         per_request = first.steps.op.size / SPREAD_SAMPLE
         rows = int(min(max(steps / per_request, SPREAD_SAMPLE), 16384))
-        chunk = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
-        demands[workload.name] = chunk_demand(chunk, server.stations)
-    return server.stations, demands
+        chunks[workload.name] = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
+    return server.stations, chunks

@@ -1,4 +1,4 @@
-"""What does a request ask of each station, on average? Counted on a sample of the plan itself."""
+"""What does a request ask of each station? Counted on a sample of the plan itself."""
 
 from __future__ import annotations
 
@@ -7,8 +7,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, TAKE, VISIT, Chunk
+from tailrace.plan.columns import DETACH, GIVE, SPLIT, TAKE, VISIT, Chunk
 from tailrace.plan.stations import Stations
+
+
+@dataclass(frozen=True)
+class Visits:
+    """All visits of a block of rows, in columns of shape (visits,).
+
+    ``work_s`` is seconds of service; of an arm the transfer alone. A take from a pool that paces stands as a visit
+    of as many seconds as service holds the permit, and ``within`` tells the visits made meanwhile. ``awaited`` is
+    whether the request itself waits for it, ``split`` of shape (rows,) whether a request goes several ways at once.
+    """
+
+    row: IntArray
+    station: IntArray
+    work_s: FloatArray
+    awaited: BoolArray
+    within: BoolArray
+    split: BoolArray
 
 
 @dataclass(frozen=True)
@@ -19,13 +36,16 @@ class Demand:
     the transfer alone: what positioning takes depends on the queue. Of a pool that paces it is the time for which
     permits are held by service alone; of other pools 0. ``visits``, shape (stations,), counts visits, or takes from a
     pool.
-    ``awaited_s`` is the service that the request itself waits for, side by side or not.
+    ``awaited_s`` is the service that the request itself waits for, side by side or not. ``scv``, shape (stations,), is
+    the squared coefficient of variation of the service of one visit (of a pool that paces: of one hold), NaN where
+    there is none.
     """
 
     requests: int
     service_s: FloatArray
     visits: FloatArray
     awaited_s: float
+    scv: FloatArray
 
 
 def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
@@ -36,13 +56,57 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     station, work = steps.arg[visits], steps.work[visits]
     service = np.bincount(station, work, count)
     asked = np.bincount(station, minlength=count).astype(np.float64)
-    permits, takes = _permit_seconds(chunk, count)
+    permits, takes = permit_seconds(chunk, count)
     permits *= stations.per_station("paces")
     awaited = float(steps.work[visits & ~_detached(chunk)].sum())
-    return Demand(rows, (service + permits) / rows, (asked + takes) / rows, awaited / rows)
+    scv = _variability(chunk_visits(chunk, stations), count)
+    return Demand(rows, (service + permits) / rows, (asked + takes) / rows, awaited / rows, scv)
 
 
-def _permit_seconds(chunk: Chunk, stations: int) -> tuple[FloatArray, FloatArray]:
+def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
+    """The visits of a block, in the order in which they are written."""
+    steps = chunk.steps
+    paced = np.append(stations.per_station("paces"), 0)[np.where(_on_station(chunk), steps.arg, -1)] > 0
+    took, gave = np.flatnonzero(paced & (steps.op == TAKE)), np.flatnonzero(paced & (steps.op == GIVE))
+    # One permit each, and never two of a pool at once on a written path: of every pool, takes and gives alternate.
+    took = took[np.argsort(steps.arg[took], kind="stable")]
+    gave = gave[np.argsort(steps.arg[gave], kind="stable")]
+    elapsed = np.cumsum(np.where(steps.op == VISIT, steps.work, 0.0))
+    work = steps.work.copy()
+    work[took] = elapsed[gave] - elapsed[took]
+    inside = np.zeros(steps.op.size, dtype=np.int64)
+    inside[took], inside[gave] = 1, -1
+    is_visit = steps.op == VISIT
+    is_visit[took] = True
+    at = np.flatnonzero(is_visit)
+    splits = np.searchsorted(chunk.first, np.flatnonzero(steps.op == SPLIT), side="right") - 1
+    return Visits(
+        np.searchsorted(chunk.first, at, side="right") - 1,
+        steps.arg[at].astype(np.int64),
+        work[at],
+        ~_detached(chunk)[at],
+        (np.cumsum(inside)[at] > 0) & (steps.op[at] == VISIT),
+        np.bincount(splits, minlength=len(chunk)) > 0,
+    )
+
+
+def _on_station(chunk: Chunk) -> BoolArray:
+    """Which steps name a station or a pool."""
+    op = chunk.steps.op
+    return np.asarray((op == VISIT) | (op == TAKE) | (op == GIVE))
+
+
+def _variability(visits: Visits, stations: int) -> FloatArray:
+    """Squared coefficient of variation of the work of a visit at each station."""
+    count = np.bincount(visits.station, minlength=stations)
+    total = np.bincount(visits.station, visits.work_s, stations)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = total / count
+        deviation = visits.work_s - mean[visits.station]
+        return np.asarray(np.bincount(visits.station, deviation**2, stations) / count / mean**2)
+
+
+def permit_seconds(chunk: Chunk, stations: int) -> tuple[FloatArray, FloatArray]:
     """Seconds for which service holds each pool's permits, and the number of takes.
 
     Service that lies between a take and its give on the written path counts: the sum over the gives less the sum

@@ -10,6 +10,7 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.plan.stations import Bank, Discipline
+from tailrace.theory.laws import Complexes
 
 MOST_VALUES = 12
 """Different service times up to which their law is taken as it is; beyond, by mean and variability."""
@@ -91,7 +92,7 @@ class ExponentialWait:
         """Probability of no wait."""
         return 1.0 - self.probability
 
-    def excess_transform(self, s: theory.Complexes) -> theory.Complexes:
+    def excess_transform(self, s: Complexes) -> Complexes:
         """E exp(-s wait)."""
         waits = self.probability
         if waits == 0.0:
@@ -104,7 +105,9 @@ def merged_law(works: Sequence[FloatArray], rates: Sequence[float]) -> theory.La
 
     As it is where there are few different values, else one of the same mean and variability.
     """
-    some = [(work, rate / work.size) for work, rate in zip(works, rates, strict=True) if work.size and rate > 0]
+    some = [
+        (work, rate / work.size) for work, rate in zip(works, rates, strict=True) if work.size and rate > 0
+    ]
     if not some:
         return None
     values = np.concatenate([work for work, _ in some])

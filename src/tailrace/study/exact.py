@@ -187,7 +187,8 @@ def _ranked(
         return None
     ranks = sorted({each.priority for each in workloads})
     merged = [
-        sum(rate for each, rate in zip(workloads, rates, strict=True) if each.priority == rank) / station.count
+        sum(rate for each, rate in zip(workloads, rates, strict=True) if each.priority == rank)
+        / station.count
         for rank in ranks
     ]
     mean_s, scv = station.law.mean_s, station.law.scv
@@ -228,9 +229,7 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     )
     if rate > 0 and np.any((servers > 1) & queues):
         return None
-    demand = np.repeat(
-        [each.law.mean_s / each.count for each in stations], [each.count for each in stations]
-    )
+    demand = np.repeat([each.law.mean_s / each.count for each in stations], [each.count for each in stations])
     left = np.where(queues, 1 - rate * demand, 1.0)
     closed = [each for each in scenario.workload if not each.is_open]
     clients = [each.clients * (each.queue_depth or 1) for each in closed]

@@ -29,8 +29,10 @@ from tailrace.measure.warmup import settled
 from tailrace.plan.stations import Bank
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
+from tailrace.study.agreement import disagreements
+from tailrace.study.estimate import theory_of
 from tailrace.study.progress import Phase, Progress
-from tailrace.study.result import ClassResult, Found, Overload, Result, Theory
+from tailrace.study.result import ClassResult, Found, Overload, Result
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import (
@@ -260,6 +262,7 @@ class _Study:
         if samples:
             classes = tuple(class_result(each, samples, targets, self._bars) for each in scenario.workload)
         verdicts = [target.verdict for each in classes for target in each.targets]
+        theory = theory_of(scenario, self._seed, load)
         return Result(
             version=version("tailrace"),
             title=scenario.title,
@@ -271,21 +274,16 @@ class _Study:
             stopped_by=stopped,
             classes=classes,
             stations=station_results(load.banks, load, samples) if samples else (),
-            theory=_theory(load),
+            theory=theory,
             overload=overload,
             verdict="overloaded" if overload is not None else combined(verdicts),
-            notes=(*notes, *_notes(load)),
+            notes=(*notes, *disagreements(theory, classes, len(samples)), *_notes(load)),
         )
 
 
 def _width(estimate: Estimate) -> float:
     width = estimate.relative_half_width
     return float("inf") if width is None else width
-
-
-def _theory(load: Load) -> Theory:
-    known = zip(load.banks, load.share, strict=True)
-    return Theory(load.binding, {bank.name: float(share) for bank, share in known if share > 0.0}, {})
 
 
 def _notes(load: Load) -> tuple[str, ...]:

@@ -141,6 +141,7 @@ from tailrace.theory.priority import (
 from tailrace.theory.response_laws import (
     DelayedResponse,
     Mg1Response,
+    Mg1Wait,
     MmcResponse,
     ResponseLaw,
 )
@@ -175,6 +176,7 @@ __all__ = [
     "Law",
     "Lognormal",
     "Mg1Response",
+    "Mg1Wait",
     "Mixture",
     "MmcResponse",
     "OpenSolution",

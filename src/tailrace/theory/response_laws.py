@@ -117,6 +117,37 @@ class Mg1Response:
 
 
 @dataclass(frozen=True)
+class Mg1Wait:
+    """The wait alone at M/G/1 in order of arrival; exact (Pollaczek-Khinchine)."""
+
+    arrival_rate: float
+    service: Law
+
+    def __post_init__(self) -> None:
+        stable(positive("arrival_rate", self.arrival_rate) * self.service.mean_s)
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return float(mg1_wait_mean(self.arrival_rate, self.service.mean_s, self.service.scv))
+
+    @property
+    def constant_s(self) -> float:
+        """What every request spends: nothing."""
+        return 0.0
+
+    @property
+    def atom(self) -> float:
+        """Probability of spending no more than that: of no wait."""
+        return 1 - self.arrival_rate * self.service.mean_s
+
+    def excess_transform(self, s: Complexes) -> Complexes:
+        """E exp(-s excess)."""
+        rho = self.arrival_rate * self.service.mean_s
+        return np.asarray((1 - rho) / (1 - rho * self.service.residual_transform(s)))
+
+
+@dataclass(frozen=True)
 class DelayedResponse:
     """A wait that is zero or exponential, given by its probability and mean, and an independent service.
 
