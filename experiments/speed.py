@@ -16,8 +16,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import simpy
-from record import SCENARIOS, Record, arguments
 
+from record import SCENARIOS, Record, arguments
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.plan.build import build_plan
 from tailrace.scenario.read import load, parse
