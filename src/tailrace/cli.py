@@ -110,6 +110,40 @@ def run(
 
 
 @app.command()
+def estimate(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")],
+    settings: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
+    debug: Debug = False,
+) -> None:
+    """Say what closed forms make of a scenario, without any simulation."""
+    with _failures(debug):
+        from tailrace.scenario.read import load
+        from tailrace.study.estimate import estimate as closed_forms
+
+        scenario = load(file, settings or ())
+        theory = closed_forms(scenario)
+        if json:
+            from tailrace.report.files import theory_json
+
+            _print(theory_json(scenario.title, scenario.digest, theory))
+        else:
+            from rich.console import Console
+
+            from tailrace.report.theory import estimate_text
+
+            _print(estimate_text(scenario.title, theory, Console(highlight=False)))
+        saturation = theory.saturation
+        if saturation is not None and saturation.load_factor <= 1.0:
+            raise typer.Exit(EXIT_CODES["overloaded"])
+
+
+@app.command()
 def new(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="The file to write; it must not be there yet.")

@@ -7,11 +7,12 @@ import os
 import shlex
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tailrace.report.tables import answer_text
-from tailrace.study.result import Figures, Result, StageTimes
+from tailrace.study.result import Figures, Result, StageTimes, Theory
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
 def as_json(result: Result) -> str:
     """The answer as one JSON document, in SI units."""
     return json.dumps(result.as_dict(), indent=2, allow_nan=False) + "\n"
+
+
+def theory_json(title: str, digest: str, theory: Theory) -> str:
+    """What closed forms say of a scenario as one JSON document, in SI units."""
+    document = {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
+    return json.dumps(document, indent=2, allow_nan=False) + "\n"
 
 
 def write_result(result: Result, directory: str | Path, scenario_text: str) -> tuple[Path, ...]:

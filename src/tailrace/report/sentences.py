@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tailrace.report.figures import number, percent, rounded_down
-from tailrace.study.result import ClassTheory, Overload, Result, StationResult, TargetResult
+from tailrace.study.result import Overload, Result, StationResult, TargetResult
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
 
@@ -115,17 +115,6 @@ def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, 
         plural, noun = True, noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     of = "" if stage in noun else f" ({stage})" if " of " in noun else f" of the {stage}"
     return f"The {noun}{of}{way}", plural
-
-
-def theory_sentence(theory: ClassTheory, unit: str, unit_s: float) -> str | None:
-    """What closed forms say of a class, in the unit of its table; None where they promise nothing."""
-    known = [
-        (name, value) for name, value in (("mean", theory.mean_s), ("p99", theory.p99_s)) if value is not None
-    ]
-    if not known:
-        return None
-    said = ", ".join(f"{name} {number(value / unit_s, 4)} {unit}" for name, value in known)
-    return f"Closed forms alone ({theory.method}): {said}."
 
 
 def method_sentence(result: Result) -> str:

@@ -5,19 +5,16 @@ Every table fits 80 columns: figures are never cut; long names are, with "…".
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from io import StringIO
 
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import (
-    FEW_DIGITS,
-    MOST_DIGITS,
     TIME_UNITS,
     aligned,
     interval_figure,
@@ -26,15 +23,16 @@ from tailrace.report.figures import (
     small_number,
     time_unit,
 )
+from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import (
     CAUTION,
     binding_sentence,
     interval_sentence,
     method_sentence,
     quantity_name,
-    theory_sentence,
     verdict_sentence,
 )
+from tailrace.report.theory import theory_block
 from tailrace.study.result import ClassResult, Figures, Result, StageTimes, TargetResult
 
 WIDEST = 100
@@ -59,10 +57,11 @@ def answer(result: Result, width: int) -> RenderableType:
         parts.append(Text(binding))
     parts += _targets(result, width)
     for each in result.classes:
-        parts += _class(result, each, width)
+        parts += _class(each, width)
+    parts += theory_block(result, width)
     parts += _stations(result, width) or _offered_load(result, width)
     if result.notes:
-        parts += [*_heading("Notes"), *(_hanging("-", note) for note in result.notes)]
+        parts += [*heading("Notes"), *(hanging("-", note) for note in result.notes)]
     parts += [Text(), Text(method_sentence(result))]
     if result.classes:
         parts.append(Text(interval_sentence(result)))
@@ -78,27 +77,6 @@ def answer_text(result: Result, console: Console | None = None) -> str:
     return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
 
 
-class Footnotes:
-    """Marks for what is not known, one for each reason, and the reasons under the table."""
-
-    def __init__(self) -> None:
-        self._marks: dict[str, str] = {}
-
-    def mark(self, reason: str) -> str:
-        """The mark of a reason: a raised number."""
-        count = str(len(self._marks) + 1).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        return self._marks.setdefault(reason, count)
-
-    def lines(self) -> list[RenderableType]:
-        """A line for each reason."""
-        return [_hanging(mark, reason) for reason, mark in self._marks.items()]
-
-    def figure(self, estimate: Estimate, digits: int) -> tuple[str, str]:
-        """Value and half-width; with a mark where there is no interval, or no value at all."""
-        value, half = interval_figure(estimate, digits)
-        return (value, half) if estimate.has_interval else (value + self.mark(estimate.method), "")
-
-
 def _targets(result: Result, width: int) -> list[RenderableType]:
     """Each promise beside what was found, in the unit of its limit."""
     found = [(each.name, target) for each in result.classes for target in each.targets]
@@ -106,7 +84,7 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
         return []
 
     def build(digits: int) -> tuple[Table, Footnotes]:
-        notes, table = Footnotes(), _table("class", "quantity", "limit", "found", "unit", "verdict")
+        notes, table = Footnotes(), plain_table("class", "quantity", "limit", "found", "unit", "verdict")
         units = [_target_unit(target) for _, target in found]
         figures = aligned(
             [
@@ -122,7 +100,7 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
             table.columns[place].justify = "left"
         return table, notes
 
-    return [*_heading("Targets"), *_fitted(build, width)]
+    return [*heading("Targets"), *fitted(build, width)]
 
 
 def _target_unit(target: TargetResult) -> tuple[str, float]:
@@ -134,7 +112,7 @@ def _target_unit(target: TargetResult) -> tuple[str, float]:
     return unit, TIME_UNITS[unit]
 
 
-def _class(result: Result, each: ClassResult, width: int) -> list[RenderableType]:
+def _class(each: ClassResult, width: int) -> list[RenderableType]:
     """What a class sees, its reads and writes apart, and where its time goes."""
     kinds: dict[str, Figures] = {"all": each.all}
     if len(each.kinds) > 1:
@@ -147,7 +125,7 @@ def _class(result: Result, each: ClassResult, width: int) -> list[RenderableType
     unit = time_unit(values)
 
     def seen(digits: int) -> tuple[Table, Footnotes]:
-        notes, table = Footnotes(), _table("", *kinds)
+        notes, table = Footnotes(), plain_table("", *kinds)
         columns = [_column(figures, TIME_UNITS[unit], digits, notes) for figures in kinds.values()]
         labels = [
             "requests",
@@ -159,12 +137,8 @@ def _class(result: Result, each: ClassResult, width: int) -> list[RenderableType
             table.add_row(label, *cells)
         return table, notes
 
-    parts = [*_heading(f"Class {each.name}"), *_fitted(seen, width)]
-    theory = result.theory.classes.get(each.name)
-    said = theory_sentence(theory, unit, TIME_UNITS[unit]) if theory else None
-    if said:
-        parts.append(Padding(Text(said), (0, 0, 0, 2)))
-    return [*parts, Text(), *_fitted(lambda digits: _stage_table(each.all, digits), width)]
+    parts = [*heading(f"Class {each.name}"), *fitted(seen, width)]
+    return [*parts, Text(), *fitted(lambda digits: _stage_table(each.all, digits), width)]
 
 
 def _column(figures: Figures, unit_s: float, digits: int, notes: Footnotes) -> list[str]:
@@ -190,7 +164,9 @@ def _stage_table(figures: Figures, digits: int) -> tuple[Table, Footnotes]:
     unit = time_unit([largest])
     resolution = 10.0 ** -(STAGE_PLACES - len(f"{largest / TIME_UNITS[unit]:.0f}"))
     notes = Footnotes()
-    table = _table(f"mean time, {unit}", "all requests\nwait", "\nservice", "slowest 1 %\nwait", "\nservice")
+    table = plain_table(
+        f"mean time, {unit}", "all requests\nwait", "\nservice", "slowest 1 %\nwait", "\nservice"
+    )
     cells = []
     for column in columns:
         scaled = [each.scaled(1 / TIME_UNITS[unit]) for each in column]
@@ -218,7 +194,7 @@ def _stations(result: Result, width: int) -> list[RenderableType]:
 
     def build(_: int) -> tuple[Table, Footnotes]:
         notes = Footnotes()
-        table = _table(
+        table = plain_table(
             "",
             "stations",
             "servers\neach",
@@ -247,7 +223,7 @@ def _stations(result: Result, width: int) -> list[RenderableType]:
         table.columns[3].justify = "left"
         return table, notes
 
-    return [*_heading("Stations"), *_fitted(build, width)]
+    return [*heading("Stations"), *fitted(build, width)]
 
 
 def _offered_load(result: Result, width: int) -> list[RenderableType]:
@@ -257,12 +233,12 @@ def _offered_load(result: Result, width: int) -> list[RenderableType]:
         return []
 
     def build(_: int) -> tuple[Table, Footnotes]:
-        table = _table("", "load, % of\nsaturation")
+        table = plain_table("", "load, % of\nsaturation")
         for name, share in offered:
             table.add_row(Text(name), percent(share))
         return table, Footnotes()
 
-    return [*_heading("Stations"), *_fitted(build, width)]
+    return [*heading("Stations"), *fitted(build, width)]
 
 
 def _no_saturation(discipline: str, is_open: bool) -> str:
@@ -275,40 +251,3 @@ def _no_saturation(discipline: str, is_open: bool) -> str:
 
 def _known(value: float | None, write: Callable[[float], str], reason: str, notes: Footnotes) -> str:
     return f"–{notes.mark(reason)}" if value is None else write(value)
-
-
-def _heading(text: str) -> list[RenderableType]:
-    return [Text(), Text(text, style="bold")]
-
-
-def _hanging(mark: str, text: str) -> RenderableType:
-    """Prose that hangs beside its mark."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(no_wrap=True)
-    grid.add_column()
-    grid.add_row(Text(mark), Text(text))
-    return Padding(grid, (0, 0, 0, 2))
-
-
-def _table(first: str, *others: str) -> Table:
-    """A table without lines: names at the left, figures to the right of them."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in (first, *others):
-        table.add_column(Text(name), no_wrap=True, overflow="ellipsis", justify="right")
-    table.columns[0].justify = "left"
-    return table
-
-
-def _fitted(build: Callable[[int], tuple[Table, Footnotes]], width: int) -> Sequence[RenderableType]:
-    """The table with all its digits, or with few if that is too wide; then the names in its first column give way."""
-    console = Console(width=10_000, file=StringIO())
-    room = width - 2
-    for digits in (MOST_DIGITS, FEW_DIGITS):
-        table, notes = build(digits)
-        excess = console.measure(table).maximum - room
-        if excess <= 0:
-            break
-    else:
-        names = console.measure(Group(*table.columns[0].cells)).maximum
-        table.columns[0].max_width = max(names - excess, 8)
-    return [Padding(table, (0, 0, 0, 2)), *notes.lines()]

@@ -163,22 +163,40 @@ class _ClosedNetwork:
             each.name: self._closed_class(place, each, solved, left)
             for place, each in enumerate(self._closed)
         }
-        queued = (
-            np.add.reduceat(solved.number.sum(axis=0), np.cumsum(self._count) - self._count) / self._count
-        )
-        queued = np.where(np.isinf(self._servers), 0.0, queued / self._servers)
+        begin = np.cumsum(self._count) - self._count
+        queued = np.add.reduceat(solved.number, begin, axis=1) / self._count / self._servers
         for name in self._rates:
-            awaited = self._demand(name)
             workload = self._network.scenario.workload_named(name)
             answers[name] = ClassTheory(
-                None if self._network.has_split(name) else float(np.sum(awaited * (1 + queued) / left)),
+                None if self._network.has_split(name) else float(np.sum(self._beside(name, queued) / left)),
                 None,
-                "product form beside closed classes, as if service were exponential",
+                "queues of the closed classes by product form, as if service were exponential",
                 p99_reason="beside closed classes means only are known",
                 caution=_caution(self._network, workload, self._rates)
-                or "Rough: closed classes take what is left, and their requests are counted as if they went one way.",
+                or "Rough: requests of closed classes are counted as if they went one way at a time.",
             )
         return {each.name: answers[each.name] for each in self._network.scenario.workload}
+
+    def _beside(self, name: str, queued: FloatArray) -> FloatArray:
+        """Seconds that a request of an open class spends at each bank, if it had the bank but for closed classes.
+
+        ``queued``, shape (closed classes, banks): requests of theirs for each server. Where they are served in order of
+        arrival it waits for their service; where they share the server its own takes the longer.
+        """
+        own, sample = self._demand(name), self._network.samples[name]
+        awaited = sample.visits.awaited
+        visits = np.bincount(sample.bank[awaited], minlength=len(self._banks)) / len(sample.chunk)
+        theirs = np.array([self._demand(each.name) for each in self._closed])
+        made = np.array(
+            [
+                [self._network.samples[each.name].per_request(place) for place in range(len(self._banks))]
+                for each in self._closed
+            ]
+        )
+        each_s = np.divide(theirs, made, out=np.zeros_like(theirs), where=made > 0)
+        waits = visits * np.sum(queued * each_s, axis=0)
+        shares = [bank.discipline == Discipline.PS for bank in self._banks]
+        return np.asarray(own + np.where(shares, own * queued.sum(axis=0), waits))
 
     def _solved(self, demand: FloatArray, think: list[float], servers: FloatArray) -> theory.ClosedSolution:
         size = math.prod(float(n + 1) for n in self._clients) * demand.shape[1]
