@@ -1,0 +1,237 @@
+"""Small plans traced by hand: the whole log of every discipline and every kind of step, on both engines.
+
+All times are binary fractions, so what is traced on paper must come out to the last bit.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from plans import arm, detach, give, plan, rows, split, station, stations, take, visit
+from tailrace.engine.choice import runner
+from tailrace.engine.observations import Observations
+from tailrace.physics.arm import ARRIVAL_ORDER, ELEVATOR, SHORTEST_ACCESS, SHORTEST_SEEK
+from tailrace.plan.build import Plan
+from tailrace.plan.columns import Stage
+from through import ENGINES, Engine
+
+pytestmark = pytest.mark.parametrize("engine", ENGINES)
+
+Log = Sequence[tuple[float, float, float, float]]
+"""Arrival, completion, all waiting and all service of each request, in order of arrival."""
+
+
+def run(engine: Engine, small: Plan, requests: int) -> Observations:
+    return runner(engine)(small, requests)
+
+
+def log(observed: Observations) -> list[tuple[float, ...]]:
+    columns = (
+        observed.arrival_s,
+        observed.completion_s,
+        observed.wait_s.sum(axis=1),
+        observed.service_s.sum(axis=1),
+    )
+    return [tuple(row) for row in np.array(columns).T.tolist()]
+
+
+def check(engine: Engine, small: Plan, expected: Log) -> None:
+    assert log(run(engine, small, len(expected))) == list(expected)
+
+
+def test_one_server_takes_requests_in_order_of_arrival(engine: Engine) -> None:
+    # 1-4 | arrived 2, waits to 4, -5 | arrived 2 behind it, waits to 5, -7
+    small = plan(stations(station("fcfs")), rows([1, 1, 0], [[visit(0, 3)], [visit(0, 1)], [visit(0, 2)]]))
+    check(engine, small, [(1, 4, 0, 3), (2, 5, 2, 1), (2, 7, 3, 2)])
+
+
+def test_two_servers_take_whoever_is_next(engine: Engine) -> None:
+    # 1-5 on the one, 1-3 on the other, which is free first: the third waits from 2 to 3
+    small = plan(
+        stations(station("fcfs", servers=2)), rows([1, 0, 1], [[visit(0, 4)], [visit(0, 2)], [visit(0, 1)]])
+    )
+    check(engine, small, [(1, 5, 0, 4), (1, 3, 0, 2), (2, 4, 1, 1)])
+
+
+def test_the_lower_rank_goes_first_but_never_interrupts(engine: Engine) -> None:
+    # class 0 has rank 1, class 1 rank 0. The server is busy to 5; the request of class 1 has arrived last.
+    listed = rows([1, 1, 1], [[visit(0, 4)], [visit(0, 1)], [visit(0, 1)]], class_index=[0, 0, 1])
+    small = plan(stations(station("fcfs")), listed, classes=("manifests", "seats"), priorities=(1, 0))
+    check(engine, small, [(1, 5, 0, 4), (2, 7, 4, 1), (3, 6, 2, 1)])
+
+
+def test_two_that_share_a_processor_are_served_at_half_rate(engine: Engine) -> None:
+    # From 1 to 2 the first has it alone and 2 s of its 3 are left. Then both at 1/2: the second has its 1 s at 4, and
+    # the last second of the first takes from 4 to 5.
+    small = plan(stations(station("ps")), rows([1, 1], [[visit(0, 3)], [visit(0, 1)]]))
+    check(engine, small, [(1, 5, 1, 3), (2, 4, 1, 1)])
+
+
+def test_three_on_two_shared_processors_get_two_thirds_each(engine: Engine) -> None:
+    # 2 s at 2/3 of the rate take 3; they leave one by one at the same instant
+    small = plan(stations(station("ps", servers=2)), rows([1, 0, 0], [[visit(0, 2)]] * 3))
+    check(engine, small, [(1, 4, 1, 2)] * 3)
+
+
+def test_two_on_two_shared_processors_do_not_disturb_each_other(engine: Engine) -> None:
+    small = plan(stations(station("ps", servers=2)), rows([1, 1], [[visit(0, 4)], [visit(0, 1)]]))
+    check(engine, small, [(1, 5, 0, 4), (2, 3, 0, 1)])
+
+
+def test_a_delay_serves_all_at_once(engine: Engine) -> None:
+    small = plan(stations(station("delay")), rows([1, 1], [[visit(0, 5)], [visit(0, 1)]]))
+    check(engine, small, [(1, 6, 0, 5), (2, 3, 0, 1)])
+
+
+# A turn takes 1 s, a transfer too, and a seek 4 s over the whole stroke. The first request arrives at 1 and seeks from
+# the edge to 0.5 until 3, when its angle 0 is under the head; it ends at 4. By then three wait:
+#   A arrived 2.00 target 0.4375 angle 0.125: seek 0.25 to 4.25, turn 0.875, in all 1.125
+#   B arrived 2.25 target 0.75   angle 0    : seek 1.00 to 5.00, turn 0,     in all 1.0
+#   C arrived 2.50 target 0.625  angle 0.25 : seek 0.50 to 4.50, turn 0.75,  in all 1.25
+ARM_ROWS = rows(
+    [1, 1, 0.25, 0.25],
+    [
+        [visit(0, 1, (0.5, 0.0, 0.0, 0, 1))],
+        [visit(0, 1, (0.4375, 0.125, 0.0, 10, 11))],
+        [visit(0, 1, (0.75, 0.0, 0.0, 20, 21))],
+        [visit(0, 1, (0.625, 0.25, 0.0, 30, 31))],
+    ],
+)
+FIRST = (1, 4, 0, 3)
+
+
+@pytest.mark.parametrize(
+    ("rule", "expected"),
+    [
+        # A to 6.125. B: seek 0.3125 to 7.375, turn 0.625, ends 9. C: seek 0.125 to 9.5, turn 0.75, ends 11.25.
+        (ARRIVAL_ORDER, [FIRST, (2, 6.125, 2, 2.125), (2.25, 9, 3.875, 2.875), (2.5, 11.25, 6.5, 2.25)]),
+        # C, the nearest inward, to 6.25. B: seek 0.125 to 6.75, turn 0.25, ends 8. Back to A: seek 0.3125 to 9.25,
+        # turn 0.875, ends 11.125.
+        (ELEVATOR, [FIRST, (2, 11.125, 6, 3.125), (2.25, 8, 4, 1.75), (2.5, 6.25, 1.5, 2.25)]),
+        # A, the nearest, to 6.125. C at 0.1875: to 6.875, turn 0.375, ends 8.25. B: seek to 8.75, turn 0.25, ends 10.
+        (SHORTEST_SEEK, [FIRST, (2, 6.125, 2, 2.125), (2.25, 10, 6, 1.75), (2.5, 8.25, 3.625, 2.125)]),
+        # B to 6. Then C: seek to 6.5, turn 0.75, 1.25 in all, against 2.125 for A: ends 8.25. A: seek to 9, turn 0.125,
+        # ends 10.125.
+        (SHORTEST_ACCESS, [FIRST, (2, 10.125, 6.25, 1.875), (2.25, 6, 1.75, 2), (2.5, 8.25, 3.5, 2.25)]),
+    ],
+)
+def test_the_arm_picks_by_its_rule(engine: Engine, rule: int, expected: Log) -> None:
+    one = stations(station("arm", of_arm=arm(rule, seek_s=(0.0, 0.0, 4.0))))
+    check(engine, plan(one, ARM_ROWS), expected)
+
+
+def test_the_age_limit_comes_before_the_rule(engine: Engine) -> None:
+    # By shortest access B would go first, but A has waited for 2 s at 4. Then, at 6.125, B has waited longest.
+    one = stations(station("arm", of_arm=arm(SHORTEST_ACCESS, age_limit_s=1.5, seek_s=(0.0, 0.0, 4.0))))
+    check(
+        engine,
+        plan(one, ARM_ROWS),
+        [FIRST, (2, 6.125, 2, 2.125), (2.25, 9, 3.875, 2.875), (2.5, 11.25, 6.5, 2.25)],
+    )
+
+
+def test_what_continues_by_address_needs_no_positioning_if_it_was_waiting_and_a_turn_if_not(
+    engine: Engine,
+) -> None:
+    # The second waited when the first ended, at 1.5: it goes straight on, to 2. The third comes at 3 for the next
+    # address: no seek, but its sector, at angle 0, has just passed at 3: a whole turn, and half a second of transfer.
+    listed = rows(
+        [1, 0, 2],
+        [
+            [visit(0, 0.5, (0.0, 0.0, 0.0, 0, 100))],
+            [visit(0, 0.5, (0.0, 0.5, 0.0, 100, 200))],
+            [visit(0, 0.5, (0.0, 0.0, 0.0, 200, 300))],
+        ],
+    )
+    small = plan(stations(station("arm", of_arm=arm(SHORTEST_ACCESS))), listed)
+    check(engine, small, [(1, 1.5, 0, 0.5), (1, 2, 0.5, 0.5), (3, 4.5, 0, 1.5)])
+
+
+def test_settling_comes_between_seek_and_rotation(engine: Engine) -> None:
+    # Seek 0.25 from 1, settle 0.25 to 1.5, and the angle 0.25 comes round at 2.25; half a second of transfer.
+    listed = rows([1], [[visit(0, 0.5, (0.25, 0.25, 0.25, 0, 1))]])
+    check(engine, plan(stations(station("arm")), listed), [(1, 2.75, 0, 1.75)])
+
+
+def test_nobody_overtakes_one_who_waits_for_more_permits(engine: Engine) -> None:
+    # Two permits. The first holds both from 1 to 4. The second (1 permit) gets one at 4 and holds it to 5. The third
+    # wants two and must wait to 5, and the fourth, who wants one, waits behind it although one was free at 4.
+    def holding(permits: int, seconds: float) -> list[tuple[object, ...]]:
+        return [take(0, permits), visit(1, seconds), give(0, permits)]
+
+    listed = rows([1, 1, 1, 0.5], [holding(2, 3), holding(1, 1), holding(2, 1), holding(1, 1)])
+    small = plan(stations(station("token", servers=2), station("delay")), listed)
+    check(engine, small, [(1, 4, 0, 3), (2, 5, 2, 1), (3, 6, 2, 1), (3.5, 7, 2.5, 1)])
+
+
+def test_a_split_goes_on_when_its_last_branch_has_ended_and_is_charged_for_that_one(engine: Engine) -> None:
+    # One branch takes 2 s on the lane, the other 5 s at the media; then 1 s at the controller.
+    server = stations(
+        station("fcfs", stage=Stage.LANE),
+        station("fcfs", stage=Stage.MEDIA),
+        station("delay", stage=Stage.CONTROLLER),
+    )
+    listed = rows([1], [[split([visit(0, 2)], [visit(1, 5)]), visit(2, 1)]])
+    observed = run(engine, plan(server, listed), 1)
+    assert log(observed) == [(1, 7, 0, 6)]
+    assert observed.service_s.tolist() == [[0, 1, 0, 5]]
+
+
+def test_branches_queue_like_everybody_else(engine: Engine) -> None:
+    # Three branches at one server: it is done at 1 + 3, and the last one has waited for 2 s.
+    listed = rows([1], [[split(*[[visit(0, 1)]] * 3)]])
+    check(engine, plan(stations(station("fcfs")), listed), [(1, 4, 2, 1)])
+
+
+def test_splits_nest(engine: Engine) -> None:
+    # The longer inner branch takes 3 s, 1 s follows: 4 s, against 2 s on the other side.
+    inner = [split([visit(0, 1)], [visit(0, 3)]), visit(0, 1)]
+    listed = rows([1], [[split(inner, [visit(0, 2)])]])
+    check(engine, plan(stations(station("delay")), listed), [(1, 5, 0, 4)])
+
+
+def test_a_detached_way_is_not_waited_for_but_others_wait_for_it(engine: Engine) -> None:
+    # 1-2 at the first station, 2-3 there again; its detached way keeps the second one busy from 2 to 12.
+    listed = rows([1, 1.5], [[visit(0, 1), detach([visit(1, 10)]), visit(0, 1)], [visit(1, 1)]])
+    check(engine, plan(stations(station("fcfs"), station("fcfs")), listed), [(1, 3, 0, 2), (2.5, 13, 9.5, 1)])
+
+
+def test_a_detached_way_gives_back_what_its_request_took(engine: Engine) -> None:
+    # The request takes the only permit and is done at 1 + 1; the permit comes back at 2 + 4, for the second request.
+    path = [take(0), visit(1, 1), detach([visit(1, 4), give(0)])]
+    small = plan(stations(station("token"), station("delay")), rows([1, 1], [path, path]))
+    check(engine, small, [(1, 2, 0, 1), (2, 7, 4, 1)])
+
+
+def test_a_closed_client_thinks_before_each_issue_and_arrives_when_it_issues(engine: Engine) -> None:
+    # thinks to 2, served to 5, thinks to 7, served to 10, thinks to 12 ...
+    small = plan(stations(station("fcfs")), closed_rows=[rows([2], [[visit(0, 3)]])])
+    check(engine, small, [(2, 5, 0, 3), (7, 10, 0, 3), (12, 15, 0, 3)])
+
+
+def test_slots_of_one_source_take_its_rows_in_order_of_issue(engine: Engine) -> None:
+    # Two slots, no thinking: rows of 1, 4, 2 and 3 s. The first slot does 1 s, then the third row (2 s) to 3, then the
+    # fourth to 6; the second slot does the second row to 4.
+    listed = rows([0, 0, 0, 0], [[visit(0, work)] for work in (1, 4, 2, 3)])
+    small = plan(stations(station("delay")), closed_rows=[listed], slots=[(0, 0), (0, 1)])
+    observed = run(engine, small, 4)
+    assert log(observed) == [(0, 1, 0, 1), (0, 4, 0, 4), (1, 3, 0, 2), (3, 6, 0, 3)]
+    assert observed.client.tolist() == [0, 1, 0, 0]
+
+
+def test_work_of_no_length_takes_no_time_but_its_turn(engine: Engine) -> None:
+    # The second has nothing to do, but waits for the server until 3; the third follows at the same instant.
+    listed = rows([1, 1, 0], [[visit(0, 2)], [visit(0, 0)], [visit(0, 1)]])
+    check(engine, plan(stations(station("fcfs")), listed), [(1, 3, 0, 2), (2, 3, 1, 0), (2, 4, 1, 1)])
+
+
+def test_marks_show_what_is_under_way_and_the_integrals_of_busy_and_waiting(engine: Engine) -> None:
+    # One server, three requests of 2 s at 1, 2 and 3. When the third arrives, at 3, the server has been busy from 1 to
+    # 3, and one waited from 2 to 3; at that instant the second is under way, or about to be, and the third arrives.
+    small = plan(stations(station("fcfs")), rows([1, 1, 1], [[visit(0, 2)]] * 3))
+    marks = runner(engine)(small, 3, marks=2).marks
+    assert marks.time_s.tolist() == [1, 3]
+    assert marks.arrived.tolist() == [1, 3]
+    assert marks.busy_s[:, 0].tolist() == [0, 2]
+    assert marks.waiting_s[:, 0].tolist() == [0, 1]
