@@ -242,8 +242,13 @@ class _ClosedNetwork:
                 beyond[bank.first : bank.first + bank.count] = max(fastest, 0.0)
         nothing, alone = np.zeros(beyond.size), np.ones(beyond.size)
         sample = self._network.samples[name]
-        rows = np.ones(len(sample.chunk), dtype=bool)
-        return slowest_way_mean_s(sample.chunk, rows, (nothing, nothing, alone, beyond))
+        if self._network.has_split(name):
+            rows = np.ones(len(sample.chunk), dtype=bool)
+            return slowest_way_mean_s(sample.chunk, rows, (nothing, nothing, alone, beyond))
+        visits = sample.visits
+        held = np.array([bank.discipline == Discipline.TOKEN for bank in self._banks])[sample.bank]
+        mine = visits.awaited & ~held
+        return float(np.sum(visits.work_s[mine] + beyond[visits.station[mine]])) / len(sample.chunk)
 
     def _demand(self, name: str, whole: bool = False, arm: str = "likely") -> FloatArray:
         """Seconds of service that a request asks of each bank.

@@ -7,7 +7,7 @@ import numpy as np
 from tailrace.arrays import BoolArray, FloatArray
 from tailrace.plan.columns import BRANCH, DETACH, END, SPLIT, TAKE, VISIT, Chunk
 
-MOST_ROWS = 100
+MOST_ROWS = 400
 """Requests whose ways are walked."""
 
 

@@ -1,0 +1,142 @@
+"""What does large sequential traffic do to small requests on one link, in order of arrival and shared?
+
+One link of 10 Gbit/s. Small requests of 8 KiB keep to 5 % of it, large ones of 1 MiB fill more and more: simulated
+mean and p99 of the small ones against M/G/1 (order of arrival) and M/G/1 with processor sharing (means only).
+"""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+
+from record import Record, arguments
+from simulated import COLOURS, Runs, intervals, label, row, scaled
+from tailrace import theory
+from tailrace.scenario.read import parse
+from tailrace.scenario.scenario import Scenario
+
+RATE_BYTES_PER_S = 10e9 / 8
+SMALL_BYTES, LARGE_BYTES = 8 * 1024, 1024 * 1024
+SMALL_LOAD = 0.05
+
+THEORY = {"fcfs": "M/G/1", "ps": "M/G/1-PS"}
+
+LINK = """
+[server.network]
+rate = "10 Gbit/s"
+frame_overhead = "0 B"
+message_payload = "1 B"
+discipline = "DISCIPLINE"
+transfer_piece = "1 MiB"
+[server.media]
+kind = "generic"
+discipline = "delay"
+service = {law = "constant", value = "1 us"}
+[[workload]]
+name = "booking"
+rate = "SMALL /s"
+request_size = "8 KiB"
+[[workload]]
+name = "manifests"
+rate = "LARGE /s"
+request_size = "1 MiB"
+pattern = "sequential"
+[server.layout]
+stripe_unit = "1 MiB"
+"""
+
+
+def scenario(discipline: str, rates: tuple[float, float]) -> Scenario:
+    text = LINK.replace("DISCIPLINE", discipline)
+    return parse(text.replace("SMALL", repr(rates[0])).replace("LARGE", repr(rates[1])))
+
+
+def closed_forms(discipline: str, rates: tuple[float, float]) -> dict[str, float]:
+    """Mean and, in order of arrival, p99 of the small requests in seconds; the rest of the path is a constant."""
+    own, other = SMALL_BYTES / RATE_BYTES_PER_S, LARGE_BYTES / RATE_BYTES_PER_S
+    both = sum(rates)
+    weights = (rates[0] / both, rates[1] / both)
+    law = theory.Mixture(weights, (theory.Constant(own), theory.Constant(other)))
+    rest = 1e-6 + 1 / RATE_BYTES_PER_S  # the medium, and the request's header of 1 byte
+    if discipline == "ps":
+        return {"mean": rest + float(theory.sharing_response_mean_of_size(own, both, law.mean_s))}
+    wait = float(theory.mg1_wait_mean(both, law.mean_s, law.scv))
+    return {"mean": rest + own + wait, "p99": rest + own + theory.mg1_wait_quantile(0.99, both, law)}
+
+
+def measured(runs: Runs) -> pd.DataFrame:
+    loads = (0.3, 0.6) if runs.quick else (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85)
+    requests = 30_000 if runs.quick else 400_000
+    rows = []
+    for discipline in ("fcfs", "ps"):
+        for load in loads:
+            rates = (
+                SMALL_LOAD * RATE_BYTES_PER_S / SMALL_BYTES,
+                load * RATE_BYTES_PER_S / LARGE_BYTES,
+            )
+            found, _ = runs.figures(scenario(discipline, rates), requests)
+            known = closed_forms(discipline, rates)
+            rows += [
+                {
+                    "discipline": discipline,
+                    "large_load": load,
+                    "quantity": quantity,
+                    "closed_form_s": known.get(quantity, np.nan),
+                }
+                | row(found["booking"].latency_s[quantity])
+                for quantity in ("mean", "p99")
+            ]
+    return pd.DataFrame(rows)
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    figure, axes = plt.subplots(1, 2, figsize=(9.6, 4.3), sharey=True)
+    names = {"fcfs": "order of arrival", "ps": "processor sharing"}
+    for axis, (quantity, both) in zip(axes, frame.groupby("quantity", sort=False), strict=True):
+        for colour, (discipline, part) in zip(COLOURS, both.groupby("discipline", sort=False), strict=False):
+            if part.closed_form_s.notna().any():
+                theory_name = {"fcfs": "M/G/1", "ps": "M/G/1-PS"}[discipline]
+                axis.plot(
+                    100 * part.large_load,
+                    part.closed_form_s * 1e6,
+                    color=colour,
+                    label=f"{names[discipline]}: {theory_name}",
+                )
+            style = {"linestyle": "none"} if part.closed_form_s.notna().any() else {"fmt": "o:"}
+            intervals(
+                axis,
+                list(100 * part.large_load),
+                scaled(part, 1e6),
+                colour,
+                label=f"{names[discipline]}: simulated",
+                **style,
+            )
+        axis.set_title(f"{label(quantity)} of the small requests", fontsize=11)
+        axis.set_yscale("log")
+        axis.set_yticks([5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000])
+        axis.set_yticklabels(
+            ["5", "10", "20", "50", "100", "200", "500", "1,000", "2,000", "5,000", "10,000"]
+        )
+        axis.minorticks_off()
+        axis.set_xlabel("load of the large requests on the link, %")
+        axis.grid(alpha=0.3)
+        axis.legend(fontsize=9)
+    axes[0].set_ylabel("latency, us (bars: 95 % intervals)")
+    figure.tight_layout()
+    return figure
+
+
+def main() -> None:
+    options = arguments(__doc__.splitlines()[0])
+    record = Record("sharing", options)
+    with Runs(options.seed, options.quick) as runs:
+        frame = measured(runs)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+
+
+if __name__ == "__main__":
+    main()

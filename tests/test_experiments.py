@@ -1,0 +1,105 @@
+"""Every experiment runs in its small version, writes what it says, and finds what it claims."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+ROOT = Path(__file__).parent.parent
+INTERVALS = 2.0
+"""Half-widths of the 95 % interval within which an exact value must lie: about 4 standard errors of 16 replications."""
+
+
+def quick(name: str, tmp_path: Path) -> pd.DataFrame:
+    """Run an experiment as a user would, and return its table."""
+    pytest.importorskip("numba")
+    command = [
+        sys.executable,
+        str(ROOT / "experiments" / f"{name}.py"),
+        "--quick",
+        "--results",
+        str(tmp_path),
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    entry = json.loads((tmp_path / "manifest.json").read_text())[name]
+    assert entry["quick"]
+    assert entry["seed"] == 7
+    for file in entry["files"]:
+        assert (tmp_path / file).stat().st_size > 100
+    assert (tmp_path / f"{name}.png").read_bytes().startswith(b"\x89PNG")
+    return pd.read_csv(tmp_path / f"{name}.csv")
+
+
+def assert_agree(frame: pd.DataFrame, exact: str, power: float) -> None:
+    """Every simulated value lies by its exact one, and their intervals are narrow enough for that to mean much."""
+    known = frame.dropna(subset=["simulated", "low", exact])
+    assert len(known)
+    half = (known.high - known.low) / 2
+    assert (half < power * known[exact]).all(), known
+    assert ((known.simulated - known[exact]).abs() < INTERVALS * half).all(), known
+
+
+def test_quantiles_of_several_servers_agree_with_the_exact_ones(tmp_path: Path) -> None:
+    frame = quick("mmc_tail", tmp_path)
+    assert set(frame.servers) == {1, 4}
+    assert frame.simulated.notna().sum() >= 8
+    assert_agree(frame, "exact_s", 0.08)
+
+
+def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly(tmp_path: Path) -> None:
+    frame = quick("saturation", tmp_path)
+    assert_agree(frame[frame.stages == "exponential"], "closed_form_s", 0.10)
+    real = frame[(frame.stages == "real") & (frame.quantity == "mean")].dropna(
+        subset=["simulated", "closed_form_s"]
+    )
+    assert len(real)
+    assert ((real.simulated / real.closed_form_s - 1).abs() < 0.25).all()
+    beyond = frame.share_of_saturation > 1
+    assert (frame.overloaded == beyond).all()
+    assert frame[beyond].simulated.isna().all()
+
+
+def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(tmp_path: Path) -> None:
+    frame = quick("queue_depth", tmp_path)
+    rate = frame[frame.quantity == "throughput_per_s"]
+    assert (rate.simulated > rate.bound_low * 0.97).all()
+    assert (rate.simulated < rate.bound_high * 1.03).all()
+    assert ((rate.simulated / rate.closed_form - 1).abs() < 0.25).all()
+    mean = frame[frame.quantity == "mean_s"]
+    assert ((mean.simulated / mean.from_throughput - 1).abs() < 0.02).all()
+    deep = (
+        rate[rate.depth == 128].set_index("media").simulated
+        / rate[rate.depth == 1].set_index("media").simulated
+    )
+    assert deep["flash"] > 40
+    assert 5 < deep["spinning"] < 20
+
+
+def test_variable_service_lengthens_the_tail_as_closed_forms_say(tmp_path: Path) -> None:
+    frame = quick("service_shape", tmp_path)
+    assert_agree(frame[frame.servers == 1], "closed_form_s", 0.08)
+    several = frame[frame.servers > 1].dropna(subset=["simulated"])
+    assert ((several.simulated / several.closed_form_s - 1).abs() < 0.10).all()
+    mean = frame[(frame.servers == 1) & (frame.quantity == "mean")].set_index("service_scv").simulated
+    assert mean[4.0] > 2 * mean[0.0]
+
+
+def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(tmp_path: Path) -> None:
+    frame = quick("sharing", tmp_path)
+    assert_agree(frame[frame.quantity == "mean"], "closed_form_s", 0.08)
+    mean = frame[frame.quantity == "mean"].pivot_table("simulated", "large_load", "discipline")
+    assert (mean.fcfs > 10 * mean.ps).all()
+    p99 = frame[(frame.quantity == "p99") & (frame.large_load == 0.3)].set_index("discipline")
+    assert p99.simulated["fcfs"] > 20 * p99.simulated["ps"]
+    assert p99.closed_form_s["fcfs"] == pytest.approx(p99.simulated["fcfs"], rel=0.10)
+
+
+def test_the_compiled_engine_outruns_plain_simpy(tmp_path: Path) -> None:
+    frame = quick("speed", tmp_path)
+    tandem = frame[frame.model == "tandem of four"].set_index("contender").requests_per_s
+    assert tandem["compiled engine"] > tandem["SimPy with Resource"]
+    assert (tmp_path / "speed_growth.csv").exists()
