@@ -35,7 +35,7 @@ def prepare(announce: Callable[[], None] | None = None) -> None:
     """
     from numba.core import event
 
-    class Announcer(event.Listener):  # type: ignore[misc]
+    class Announcer(event.Listener):
         def __init__(self) -> None:
             self.told = announce is None
 
@@ -62,9 +62,7 @@ class _Nothing(Source):
         return Chunk(number, np.ones(1), *numbers, Steps.empty(1, with_access=False))
 
 
-def run_compiled(
-    plan: Plan, requests: int, marks: int = 21, most_present: int | None = None
-) -> Observations:
+def run_compiled(plan: Plan, requests: int, marks: int = 21, most_present: int | None = None) -> Observations:
     """Run a plan until its first ``requests`` requests, in order of arrival, have completed.
 
     Load goes on arriving until then. ``marks`` snapshots are taken, evenly over the arrivals. With ``most_present``

@@ -34,7 +34,9 @@ class Marks:
     @classmethod
     def of(cls, marks: Sequence[Mark], stations: int) -> Marks:
         """The marks of a run, one after the other, with so many stations."""
-        time_s, arrived, present, detached, busy_s, waiting_s = zip(*marks, strict=True) if marks else ((),) * 6
+        time_s, arrived, present, detached, busy_s, waiting_s = (
+            zip(*marks, strict=True) if marks else ((),) * 6
+        )
         return cls(
             np.array(time_s, dtype=np.float64),
             np.array(arrived, dtype=np.int64),

@@ -10,14 +10,16 @@ branch has ended) is an urgent event, taken in order before the calendar moves o
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
+from math import inf
 from typing import Any, TypeAlias
 
 import numpy as np
 from simpy.core import Environment
-from simpy.events import URGENT, Event
+from simpy.events import URGENT, Event, Initialize, Process
 
-from tailrace.engine.observations import Marks, Observations
+from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
+from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, VISIT, Chunk, Steps
 from tailrace.plan.source import Source
@@ -58,6 +60,24 @@ def _rows(source: Source) -> Iterator[Row]:
             yield (steps, *row)
 
 
+class _Walker(Process):
+    """A process whose end nobody waits for: it leaves no event behind."""
+
+    def __init__(self, env: Environment, way: Way) -> None:
+        self.env = env
+        self._generator = way
+        self._send = way.send
+        self._go_on = self._resume
+        Initialize(env, self)
+
+    def _resume(self, event: Event) -> None:
+        del event
+        try:
+            self._send(None).callbacks.append(self._go_on)
+        except StopIteration:
+            return
+
+
 class _Join(Event):
     """What a split path waits for: its branches."""
 
@@ -93,8 +113,8 @@ class _Run:
         self._complete = False
         self._records: list[tuple[Any, ...]] = []
         self._blocks: list[np.ndarray[Any, Any]] = []
-        self._mark_at = sorted({round(place) for place in np.linspace(0, requests - 1, marks)}, reverse=True)
-        self._marks: list[tuple[float, int, int, int, list[float], list[float]]] = []
+        self._mark_at = mark_places(requests, marks)
+        self._marks: list[Mark] = []
         ranked = len(set(plan.priorities)) > 1
         self._stations: list[Any] = [self._station(number, ranked) for number in range(len(plan.stations))]
         self._stage = plan.stations.per_station("stage").tolist()
@@ -117,11 +137,16 @@ class _Run:
 
     def result(self) -> Observations:
         if self._plan.open_source is not None:
-            self._env.process(self._arrivals(self._plan.open_source))
+            _Walker(self._env, self._arrivals(self._plan.open_source))
         rows = [_rows(source) for source in self._plan.closed]
         for source, client in self._plan.slots:
-            self._env.process(self._slot(rows[source], client))
-        self._env.run(until=self._finished)
+            _Walker(self._env, self._slot(rows[source], client))
+        try:
+            self._env.run(until=self._finished)
+        except RuntimeError as error:
+            if self._env.peek() < inf:
+                raise
+            raise self._stuck() from error
         return self._observations()
 
     # Clients
@@ -134,7 +159,7 @@ class _Run:
             yield arrival
             following = next(rows)
             arrival = self._env.timeout(following[2])
-            self._env.process(self._request(row, row[4]))
+            _Walker(self._env, self._request(row, row[4]))
             row = following
 
     def _slot(self, rows: Iterator[Row], client: int) -> Way:
@@ -142,12 +167,14 @@ class _Run:
             if row[2] > 0.0:
                 yield self._env.timeout(row[2])
             yield from self._request(row, client)
+            if self._finished.triggered:
+                return
 
     def _request(self, row: Row, client: int) -> Way:
         steps, first, _, number, _, size, kind = row
         order = self._arrived
         self._arrived += 1
-        if self._mark_at and order == self._mark_at[-1]:
+        if self._mark_at and order == self._mark_at[-1] and not self._finished.triggered:
             self._mark()
         if self._most_present is not None and self._present > self._most_present:
             self._stop(complete=False)
@@ -179,8 +206,9 @@ class _Run:
                 else:
                     stay = station.arrive(work[at], rank)
                 yield stay
-                record[stage[number]] += stay.wait_s
-                record[stage[number] + 4] += stay.service_s
+                place = stage[number]
+                record[place] += stay.wait_s
+                record[place + 4] += stay.service_s
                 at += 1
             elif code == TAKE:
                 number = arg[at]
@@ -194,7 +222,7 @@ class _Run:
                 at += 1
             elif code == DETACH:
                 self._detached += 1
-                env.process(self._detached_way(steps, at + 1, rank))
+                _Walker(env, self._detached_way(steps, at + 1, rank))
                 at += 1 + arg[at]
             elif code == SPLIT:
                 join = _Join(env, arg[at])
@@ -202,7 +230,7 @@ class _Run:
                 at += 1
                 for _ in range(branches):
                     assert op[at] == BRANCH
-                    env.process(self._branch(steps, at + 1, join, rank))
+                    _Walker(env, self._branch(steps, at + 1, join, rank))
                     at += 1 + arg[at]
                 yield join
                 for place, seconds in enumerate(join.record):
@@ -242,6 +270,11 @@ class _Run:
         busy, waiting = zip(*integrals, strict=True)
         self._marks.append((now, self._arrived, present, self._detached, list(busy), list(waiting)))
 
+    def _stuck(self) -> StuckError:
+        loads = [each.load() if isinstance(each, Pool) else (0.0, 0) for each in self._stations]
+        held, waiting = zip(*loads, strict=True)
+        return stuck(self._plan.stations, held, waiting)
+
     def _pack(self) -> None:
         self._blocks.append(np.array(self._records, dtype=np.float64))
         self._records.clear()
@@ -250,15 +283,6 @@ class _Run:
         self._pack()
         table = np.concatenate([block for block in self._blocks if block.size] or [np.empty((0, 15))])
         table = table[np.argsort(table[:, 0])] if self._complete else table[:0]
-        time_s, arrived, present, detached, busy, waiting = zip(*self._marks, strict=True)
-        marks = Marks(
-            np.array(time_s),
-            np.array(arrived),
-            np.array(present),
-            np.array(detached),
-            np.array(busy),
-            np.array(waiting),
-        )
         return Observations(
             class_index=table[:, 1].astype(np.uint16),
             client=table[:, 2].astype(np.uint32),
@@ -268,6 +292,6 @@ class _Run:
             completion_s=table[:, 6].copy(),
             wait_s=table[:, 7:11].copy(),
             service_s=table[:, 11:15].copy(),
-            marks=marks,
+            marks=Marks.of(self._marks, len(self._stations)),
             complete=self._complete,
         )

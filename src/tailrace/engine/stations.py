@@ -23,15 +23,24 @@ NAN = float("nan")
 class Stay(Event):
     """A stay at a station: an event, and what the stay is charged: ``wait_s`` and ``service_s``."""
 
-    def __init__(self, env: Environment, service_s: float, callback: Callable[[Any], None]) -> None:
-        # As simpy.Timeout does: the event is born with its value, and happens when it is scheduled.
-        self.env = env
-        self.callbacks = [callback]
-        self._value = None
-        self._ok = True
-        self.arrived_s = env.now
-        self.wait_s = 0.0
+    # As simpy.Timeout: the event is born with its value, and happens when it is scheduled.
+    _ok, _value = True, None
+    wait_s = 0.0
+
+    def __init__(self, env: Environment, service_s: float, callbacks: list[Callable[[Any], None]]) -> None:
+        """``callbacks`` are those of the station, called before the path that waits goes on."""
+        self.callbacks: Any = callbacks
+        self.arrived_s: float = env._now
         self.service_s = service_s
+
+
+class Timer(Event):
+    """An event that is there for one callback."""
+
+    _ok, _value = True, None
+
+    def __init__(self, callback: Callable[[Any], None]) -> None:
+        self.callbacks: Any = [callback]
 
 
 class Fcfs:
@@ -50,7 +59,7 @@ class Fcfs:
 
     def arrive(self, work_s: float, rank: int) -> Stay:
         """A path arrives and wants ``work_s`` of service."""
-        stay = Stay(self._env, work_s, self._finish)
+        stay = Stay(self._env, work_s, [self._finish])
         if self._free:
             self._free -= 1
             self._busy_s -= stay.arrived_s
@@ -69,7 +78,7 @@ class Fcfs:
             stay = self._queue.popleft() if self._queue else None
         else:
             stay = heappop(self._ranked)[2] if self._ranked else None
-        now = self._env.now
+        now = self._env._now
         if stay is None:
             self._free += 1
             self._busy_s += now
@@ -106,7 +115,7 @@ class Ps:
     def arrive(self, work_s: float, rank: int) -> Stay:
         """A path arrives and wants ``work_s`` of service."""
         del rank
-        stay = Stay(self._env, work_s, _nothing)
+        stay = Stay(self._env, work_s, [])
         self._advance(stay.arrived_s)
         self._arrivals += 1
         heappush(self._present, (self._virtual + work_s, self._arrivals, stay))
@@ -117,25 +126,27 @@ class Ps:
         elapsed = now - self._changed_s
         present = len(self._present)
         self._changed_s = now
-        if present:
-            self._virtual += elapsed / max(1.0, present / self._servers)
-            busy = min(present, self._servers)
-            self._busy_s += busy * elapsed
-            self._waiting_s += (present - busy) * elapsed
+        servers = self._servers
+        if present > servers:
+            self._virtual += elapsed / (present / servers)
+            self._busy_s += servers * elapsed
+            self._waiting_s += (present - servers) * elapsed
+        elif present:
+            self._virtual += elapsed
+            self._busy_s += present * elapsed
 
     def _set_timer(self) -> None:
-        timer = Event(self._env)
-        timer._ok, timer._value = True, None
-        timer.callbacks.append(self._leave)
-        stretch = max(1.0, len(self._present) / self._servers)
-        delay = max(0.0, (self._present[0][0] - self._virtual) * stretch)
-        self._env.schedule(timer, NORMAL, delay)
-        self._timer = timer
+        self._timer = timer = Timer(self._leave)
+        delay = self._present[0][0] - self._virtual
+        present = len(self._present)
+        if present > self._servers:
+            delay *= present / self._servers
+        self._env.schedule(timer, NORMAL, max(0.0, delay))
 
     def _leave(self, timer: Event) -> None:
         if timer is not self._timer:
             return
-        now = self._env.now
+        now = self._env._now
         self._advance(now)
         self._virtual, _, stay = heappop(self._present)
         if self._present:
@@ -165,7 +176,7 @@ class Delay:
     def arrive(self, work_s: float, rank: int) -> Stay:
         """A path arrives and stays for ``work_s``."""
         del rank
-        stay = Stay(self._env, work_s, _nothing)
+        stay = Stay(self._env, work_s, [])
         self._env.schedule(stay, NORMAL, work_s)
         return stay
 
@@ -200,7 +211,7 @@ class ArmStation:
 
     def arrive(self, work_s: float, access: tuple[float, float, float, float, float]) -> Stay:
         """A path arrives with a transfer of ``work_s``; ``access`` is (target, angle, settle, start, end)."""
-        stay = Stay(self._env, work_s, self._finish)
+        stay = Stay(self._env, work_s, [self._finish])
         target, angle, settle_s, start, end = access
         if self._unused:
             slot = self._unused.pop()
@@ -226,10 +237,10 @@ class ArmStation:
             self._serve_next(at_service_end=True)
         else:
             self._busy = False
-            self._busy_s += self._env.now
+            self._busy_s += self._env._now
 
     def _serve_next(self, at_service_end: bool) -> None:
-        now, arm = self._env.now, self._arm
+        now, arm = self._env._now, self._arm
         place = choose(
             arm.rule,
             now,
@@ -281,19 +292,19 @@ class Pool:
 
     def take(self, permits: float) -> Stay | None:
         """Take permits: None if they were free, else what to wait for."""
-        now = self._env.now
+        now = self._env._now
         if not self._queue and self._free >= permits:
             self._free -= permits
             self._held_s -= permits * now
             return None
-        stay = Stay(self._env, 0.0, _nothing)
+        stay = Stay(self._env, 0.0, [])
         self._queue.append((permits, stay))
         self._waiting_s -= now
         return stay
 
     def give(self, permits: float) -> None:
         """Give permits back; those who waited for them become ready, in order."""
-        now = self._env.now
+        now = self._env._now
         self._free += permits
         self._held_s += permits * now
         while self._queue and self._queue[0][0] <= self._free:
@@ -304,10 +315,10 @@ class Pool:
             stay.wait_s = now - stay.arrived_s
             self._env.schedule(stay, URGENT)
 
+    def load(self) -> tuple[float, int]:
+        """Permits held, and how many wait."""
+        return self._permits - self._free, len(self._queue)
+
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of the number of permits held and of the number waiting, from 0 to now."""
         return self._held_s + (self._permits - self._free) * now, self._waiting_s + len(self._queue) * now
-
-
-def _nothing(_: Event) -> None:
-    """For stays whose station has nothing to do when they end."""

@@ -13,7 +13,9 @@ class StuckError(TailraceError):
     """Every request under way waits for permits that nobody is going to give."""
 
 
-def stuck(stations: Stations, held: Sequence[float] | FloatArray, waiting: Sequence[int] | IntArray) -> StuckError:
+def stuck(
+    stations: Stations, held: Sequence[float] | FloatArray, waiting: Sequence[int] | IntArray
+) -> StuckError:
     """The error, naming the pools; permits ``held`` and number ``waiting``, an entry a station."""
     pools = [
         f"{bank.name} (permits held at number {number - bank.first}: {held[number]:g}, waiting: {waiting[number]})"

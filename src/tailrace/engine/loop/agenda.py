@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from numpy import int64
+
 from tailrace.engine.loop.compilation import inlined
 from tailrace.engine.loop.heap import rise, sink
 from tailrace.engine.loop.layout import (
@@ -11,18 +13,19 @@ from tailrace.engine.loop.layout import (
     NUMBER_SHIFT,
     WALKS,
     Arrays,
+    Place,
     Record,
 )
 
 
 @inlined
-def schedule(loop: Record, arrays: Arrays, delay_s: float, index: int, event: int) -> int:
+def schedule(loop: Record, arrays: Arrays, delay_s: float, index: Place, event: int) -> int:
     """Enter an event into the calendar; its key.
 
     The entry of the event under way is left empty until now, since most events bring about just one other.
     """
     instant = loop.now + delay_s
-    key = loop.number << NUMBER_SHIFT | index << INDEX_SHIFT | event
+    key: int = loop.number << NUMBER_SHIFT | int64(index) << INDEX_SHIFT | event
     loop.number += 1
     if loop.hole:
         loop.hole = 0
@@ -45,7 +48,7 @@ def close_hole(loop: Record, arrays: Arrays) -> None:
 
 
 @inlined
-def make_ready(loop: Record, arrays: Arrays, way: int) -> None:
+def make_ready(loop: Record, arrays: Arrays, way: Place) -> None:
     """Put a way at the end of the ready list."""
     arrays.ways[way].link = NONE
     if loop.ready == NONE:
@@ -56,7 +59,7 @@ def make_ready(loop: Record, arrays: Arrays, way: int) -> None:
 
 
 @inlined
-def put_back(loop: Record, arrays: Arrays, way: int) -> None:
+def put_back(loop: Record, arrays: Arrays, way: Place) -> None:
     """Put a way at the front of the ready list: it goes on before anything else."""
     arrays.ways[way].link = loop.ready
     if loop.ready == NONE:
@@ -65,16 +68,16 @@ def put_back(loop: Record, arrays: Arrays, way: int) -> None:
 
 
 @inlined
-def new_way(loop: Record, arrays: Arrays) -> int:
+def new_way(loop: Record, arrays: Arrays) -> Place:
     """A way from the store; there must be one."""
-    way = loop.unused
+    way: Place = loop.unused
     loop.unused = arrays.ways[way].link
     loop.unused_count -= 1
     return way
 
 
 @inlined
-def forget_way(loop: Record, arrays: Arrays, way: int) -> None:
+def forget_way(loop: Record, arrays: Arrays, way: Place) -> None:
     """Put a way back into the store."""
     arrays.ways[way].link = loop.unused
     loop.unused = way
@@ -82,7 +85,7 @@ def forget_way(loop: Record, arrays: Arrays, way: int) -> None:
 
 
 @inlined
-def send(loop: Record, arrays: Arrays, parent: int, sort: int, pc: int) -> None:
+def send(loop: Record, arrays: Arrays, parent: Place, sort: int, pc: Place) -> None:
     """Send a new way from a step on, beside its parent; it starts when it is its turn."""
     number = new_way(loop, arrays)
     way, origin = arrays.ways[number], arrays.ways[parent]

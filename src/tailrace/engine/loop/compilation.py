@@ -20,24 +20,25 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 # Without counting references to arrays, which costs as much as a visit: the caller holds them all.
 _OPTIONS = {"nogil": True, "_nrt": False}
+_njit: Any = numba.njit
 
 
 def compiled(function: Function) -> Function:
     """A function to be called by other compiled ones."""
-    result: Function = numba.njit(**_OPTIONS)(function)
+    result: Function = _njit(**_OPTIONS)(function)
     return result
 
 
 def inlined(function: Function) -> Function:
     """A compiled function whose code is put wherever it is called."""
-    result: Function = numba.njit(forceinline=True, **_OPTIONS)(function)
+    result: Function = _njit(forceinline=True, **_OPTIONS)(function)
     return result
 
 
 def kept(function: Function) -> Function:
-    """A function to be called by the interpreter, kept on disk, or compiled anew in each process if there is no place."""
+    """A function for the interpreter to call, kept on disk or, where there is no place, compiled in each process."""
     try:
-        result: Function = numba.njit(cache=True, **_OPTIONS)(function)
+        result: Function = _njit(cache=True, **_OPTIONS)(function)
     except RuntimeError:
         if not _unkept:
             logging.getLogger(__name__).warning(
@@ -45,7 +46,7 @@ def kept(function: Function) -> Function:
                 "let the environment variable NUMBA_CACHE_DIR name a folder that can be written"
             )
         _unkept.append(function.__name__)
-        result = numba.njit(**_OPTIONS)(function)
+        result = _njit(**_OPTIONS)(function)
     return result
 
 

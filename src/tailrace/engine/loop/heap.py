@@ -6,7 +6,9 @@ ties, and differ. There must be three more entries behind the last, whatever the
 
 from __future__ import annotations
 
-from numpy import uintp as place  # an index that is not negative, so that none of Python's care for negative ones is due
+from numpy import (
+    uintp as place,  # an index that is not negative, so that none of Python's care for negative ones is due
+)
 
 from tailrace.engine.loop.compilation import compiled
 from tailrace.engine.loop.layout import Records

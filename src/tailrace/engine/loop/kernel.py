@@ -7,7 +7,9 @@ loop puts the way concerned back where it came from and returns a code that says
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
+from numpy import uint32
 from numpy import uintp as place
 
 from tailrace.engine.loop.agenda import (
@@ -51,6 +53,7 @@ from tailrace.engine.loop.layout import (
     WALKS,
     WANTS_ROW,
     Arrays,
+    Place,
     Record,
     Records,
 )
@@ -88,7 +91,8 @@ def _run(loops: Records, arrays: Arrays) -> int:
                 return code
             if number == NONE:
                 continue
-        code = _go_on(loop, arrays, number)
+        way: Any = uint32(number)  # without sign, no care for negative places is due
+        code = _go_on(loop, arrays, way)
         if code != CARRY_ON:
             return code
     return PAUSE
@@ -97,7 +101,8 @@ def _run(loops: Records, arrays: Arrays) -> int:
 def _entry(version: int) -> Callable[[Records, Arrays], int]:
     @kept
     def run(loops: Records, arrays: Arrays) -> int:
-        version  # noqa: B018: what is kept on disk belongs to this version
+        # What is kept on disk belongs to a version, because the function refers to it.
+        version  # noqa: B018
         return _run(loops, arrays)
 
     return run
@@ -108,7 +113,7 @@ run = _entry(version_of_sources())
 
 
 @inlined
-def _take_event(loop: Record, arrays: Arrays) -> tuple[int, int]:
+def _take_event(loop: Record, arrays: Arrays) -> tuple[int, Place]:
     """Take the next event out of the calendar: a code, and the way that can go on (NONE if there is none)."""
     close_hole(loop, arrays)
     opens = loop.open_number >= 0
@@ -144,7 +149,7 @@ def _take_event(loop: Record, arrays: Arrays) -> tuple[int, int]:
 
 
 @inlined
-def _arrive(loop: Record, arrays: Arrays) -> tuple[int, int]:
+def _arrive(loop: Record, arrays: Arrays) -> tuple[int, Place]:
     """An open arrival: the next one is scheduled, and a way made for this one."""
     source = arrays.sources[0]
     if source.next == source.last:
@@ -171,7 +176,7 @@ def _arrive(loop: Record, arrays: Arrays) -> tuple[int, int]:
 
 
 @inlined
-def _go_on(loop: Record, arrays: Arrays, number: int) -> int:
+def _go_on(loop: Record, arrays: Arrays, number: Place) -> int:
     """Let a way go on until it must wait."""
     way = arrays.ways[place(number)]
     if way.state != WALKS:
@@ -206,7 +211,7 @@ def _go_on(loop: Record, arrays: Arrays, number: int) -> int:
 
 
 @inlined
-def _walk(loop: Record, arrays: Arrays, number: int) -> int:
+def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
     way = arrays.ways[place(number)]
     pc = way.pc
     while True:
@@ -249,7 +254,7 @@ def _walk(loop: Record, arrays: Arrays, number: int) -> int:
 
 
 @inlined
-def _visit(loop: Record, arrays: Arrays, number: int, at: int, work_s: float) -> int:
+def _visit(loop: Record, arrays: Arrays, number: Place, at: Place, work_s: float) -> int:
     """A way arrives at the station ``at``."""
     way, station = arrays.ways[place(number)], arrays.stations[at]
     discipline = station.discipline
@@ -276,12 +281,12 @@ def _visit(loop: Record, arrays: Arrays, number: int, at: int, work_s: float) ->
 
 
 @compiled
-def _serve_arm(loop: Record, arrays: Arrays, number: int, at_service_end: bool) -> None:
+def _serve_arm(loop: Record, arrays: Arrays, number: Place, at_service_end: bool) -> None:
     arm_serves(loop, arrays, arrays.stations[number], at_service_end)
 
 
 @inlined
-def _end(loop: Record, arrays: Arrays, number: int) -> int:
+def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     """A way is at the END of its path."""
     way = arrays.ways[place(number)]
     if way.sort == BRANCH:

@@ -19,7 +19,10 @@ Records: TypeAlias = NDArray[Any]
 Record: TypeAlias = Any
 """One record, its fields read and written as attributes (compiled code only)."""
 
-Places: TypeAlias = NDArray[np.uint32]
+Place: TypeAlias = int
+"""A place in an array: compiled code keeps it in 32 bits without sign, or in 64."""
+
+Places: TypeAlias = NDArray[Any]
 
 NONE = 2**32 - 1
 
@@ -44,7 +47,10 @@ WALKS, ISSUES, WANTS_ROW = range(3)
 
 WAY = _record(
     ("pc", "u4"),  # the step at which it is
-    ("link", "u4"),  # the way behind it in the queue in which it stands, or the number of branches it waits for
+    (
+        "link",
+        "u4",
+    ),  # the way behind it in the queue in which it stands, or the number of branches it waits for
     ("owner", "u4"),  # the row of a request, the parent of a branch
     ("chunk", "u4"),
     ("cycle", "u4"),
@@ -152,11 +158,14 @@ LOOP = _record(
     ("ready_last", "u4"),
     ("unused", "u4"),  # the first place in ``ways`` that is free, and how many are
     ("unused_count", "i4"),
-    ("open_s", "f8"),  # the next open arrival: its instant, number (-1 if there is no open class), row and chunk
+    (
+        "open_s",
+        "f8",
+    ),  # the next open arrival: its instant, number (-1 if there is no open class), row and chunk
     ("open_number", "i8"),
     ("open_row", "u4"),
     ("open_chunk", "u4"),
-    ("ranks", "u4"),
+    ("ranks", "i8"),
     ("dead_count", "u4"),
     ("finished_count", "u4"),
     ("asked", "u4"),  # what a code is about

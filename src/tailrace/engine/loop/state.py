@@ -1,4 +1,4 @@
-"""The state of a run: the arrays of the loop, filled from a plan, fed with chunks, and made larger when they are full."""
+"""The state of a run: the arrays of the loop, filled from a plan, fed with chunks, made larger when full."""
 
 from __future__ import annotations
 

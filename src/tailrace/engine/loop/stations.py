@@ -5,12 +5,13 @@ They do, in the same order and the same arithmetic, what the stations of the ref
 
 from __future__ import annotations
 
+from numpy import int64
 from numpy import uintp as place
 
 from tailrace.engine.loop.agenda import make_ready, schedule
 from tailrace.engine.loop.compilation import compiled, inlined
 from tailrace.engine.loop.heap import rise, sink
-from tailrace.engine.loop.layout import INDEX_MASK, NONE, NUMBER_SHIFT, SERVED, TIMED, Arrays, Record
+from tailrace.engine.loop.layout import INDEX_MASK, NONE, NUMBER_SHIFT, SERVED, TIMED, Arrays, Place, Record
 from tailrace.physics import arm
 
 APART, CONTINUES, CONTINUES_LATE = arm.APART, arm.CONTINUES, arm.CONTINUES_LATE
@@ -20,7 +21,7 @@ positioning_s = compiled(arm.positioning_s)
 
 
 @inlined
-def _queue_up(loop: Record, arrays: Arrays, station: Record, queue: int, number: int) -> None:
+def _queue_up(loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place) -> None:
     way, line = arrays.ways[number], arrays.queues[place(queue)]
     station.waiting_s -= loop.now
     station.waiting += 1
@@ -34,7 +35,7 @@ def _queue_up(loop: Record, arrays: Arrays, station: Record, queue: int, number:
 
 
 @inlined
-def _start(loop: Record, arrays: Arrays, station: Record, number: int, service_s: float) -> None:
+def _start(loop: Record, arrays: Arrays, station: Record, number: Place, service_s: float) -> None:
     """The service of a way that has waited starts."""
     way = arrays.ways[number]
     station.waiting_s += loop.now
@@ -47,7 +48,9 @@ def _start(loop: Record, arrays: Arrays, station: Record, number: int, service_s
 
 
 @inlined
-def fcfs_arrives(loop: Record, arrays: Arrays, station: Record, queue: int, number: int, work_s: float) -> None:
+def fcfs_arrives(
+    loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place, work_s: float
+) -> None:
     """A way arrives; ``queue`` is that of its rank."""
     if station.free == 0:
         _queue_up(loop, arrays, station, queue, number)
@@ -59,7 +62,7 @@ def fcfs_arrives(loop: Record, arrays: Arrays, station: Record, queue: int, numb
 
 
 @inlined
-def fcfs_served(loop: Record, arrays: Arrays, station: Record, queue: int) -> None:
+def fcfs_served(loop: Record, arrays: Arrays, station: Record, queue: Place) -> None:
     """A service ends; ``queue`` is that of the first rank."""
     if station.waiting == 0:
         station.free += 1
@@ -80,43 +83,48 @@ def fcfs_served(loop: Record, arrays: Arrays, station: Record, queue: int) -> No
 
 @inlined
 def _advance(loop: Record, station: Record) -> None:
+    """Bring virtual time, and the integrals, up to now."""
     elapsed = loop.now - station.changed_s
-    present = station.waiting
+    present, servers = station.waiting, station.servers
     station.changed_s = loop.now
-    if present > 0:
-        station.virtual += elapsed / max(1.0, present / station.servers)
-        busy = min(present, station.servers)
-        station.busy_s += busy * elapsed
-        station.waiting_s += (present - busy) * elapsed
+    if present > servers:
+        station.virtual += elapsed / (present / servers)
+        station.busy_s += servers * elapsed
+        station.waiting_s += (present - servers) * elapsed
+    elif present > 0:
+        station.virtual += elapsed
+        station.busy_s += present * elapsed
 
 
 @inlined
-def _set_timer(loop: Record, arrays: Arrays, number: int) -> None:
+def _set_timer(loop: Record, arrays: Arrays, number: Place) -> None:
     station = arrays.stations[number]
-    stretch = max(1.0, station.waiting / station.servers)
-    delay_s = max(0.0, (arrays.shares[station.at].instant - station.virtual) * stretch)
-    station.timer = schedule(loop, arrays, delay_s, number, TIMED)
+    present, servers = station.waiting, station.servers
+    delay_s = arrays.shares[station.at].instant - station.virtual
+    if present > servers:
+        delay_s *= present / servers
+    station.timer = schedule(loop, arrays, max(0.0, delay_s), number, TIMED)
 
 
 @inlined
-def ps_arrives(loop: Record, arrays: Arrays, number: int, way: int, work_s: float) -> None:
+def ps_arrives(loop: Record, arrays: Arrays, number: Place, way: Place, work_s: float) -> None:
     """A way arrives at the station ``number``."""
     station = arrays.stations[number]
     _advance(loop, station)
     arrays.ways[way].since_s = loop.now
-    key = loop.number << NUMBER_SHIFT | way
+    key = loop.number << NUMBER_SHIFT | int64(way)
     rise(arrays.shares, station.at, station.waiting, station.virtual + work_s, key)
     station.waiting += 1
     _set_timer(loop, arrays, number)
 
 
 @inlined
-def ps_leaves(loop: Record, arrays: Arrays, number: int) -> int:
+def ps_leaves(loop: Record, arrays: Arrays, number: Place) -> Place:
     """The timer of the station ``number`` goes off: the way that leaves."""
     station = arrays.stations[number]
     _advance(loop, station)
     head = arrays.shares[station.at]
-    leaver = head.key & INDEX_MASK
+    leaver: Place = head.key & INDEX_MASK
     station.virtual = head.instant
     station.waiting -= 1
     if station.waiting > 0:
@@ -138,7 +146,7 @@ def ps_leaves(loop: Record, arrays: Arrays, number: int) -> int:
 
 
 @inlined
-def arm_arrives(loop: Record, arrays: Arrays, station: Record, number: int, pc: int) -> None:
+def arm_arrives(loop: Record, arrays: Arrays, station: Record, number: Place, pc: Place) -> None:
     """A way arrives and waits, for no time at all if the arm is idle."""
     access = arrays.access[place(pc)]
     slot = arrays.order[station.at + station.waiting]
@@ -216,7 +224,7 @@ def arm_serves(loop: Record, arrays: Arrays, station: Record, at_service_end: bo
 
 
 @inlined
-def takes(loop: Record, arrays: Arrays, station: Record, queue: int, number: int, permits: float) -> bool:
+def takes(loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place, permits: float) -> bool:
     """A way takes permits: whether it has them at once."""
     if station.waiting == 0 and station.permits >= permits:
         station.permits -= permits
@@ -227,7 +235,7 @@ def takes(loop: Record, arrays: Arrays, station: Record, queue: int, number: int
 
 
 @inlined
-def gives(loop: Record, arrays: Arrays, station: Record, queue: int, permits: float) -> None:
+def gives(loop: Record, arrays: Arrays, station: Record, queue: Place, permits: float) -> None:
     """Permits come back; those who waited for them become ready, in order."""
     station.permits += permits
     station.busy_s += permits * loop.now
