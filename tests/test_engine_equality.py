@@ -4,7 +4,7 @@ The reference engine is checked against theory, published values and hand-traced
 compiled one is held against. No figure has a tolerance.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -30,7 +30,7 @@ from plans import (
     visit,
 )
 from plans import (
-    Path as Steps,
+    Path as Walk,
 )
 from tailrace.engine.compiled import available, run_compiled
 from tailrace.engine.observations import Observations
@@ -102,7 +102,7 @@ class Case:
     repeats: bool
     block_rows: int
     requests: int
-    written: list[Steps]
+    written: Sequence[Walk]
 
     def plan(self, block_rows: int | None = None) -> Plan:
         """A fresh plan, by default in blocks so small that they are exhausted often."""
