@@ -35,7 +35,7 @@ def measured(runs: Runs) -> pd.DataFrame:
     for c in servers:
         for load in loads:
             rate = load * c / SERVICE_S
-            requests = 12_000 if runs.quick else int(min(250_000 * max(1.0, 0.03 / (1 - load)), 500_000))
+            requests = 12_000 if runs.quick else int(min(100_000 * max(1.0, 0.1 / (1 - load)), 400_000))
             found, steady = runs.figures(
                 one_station(c, '{law = "exponential", mean = "1 ms"}', rate), requests
             )

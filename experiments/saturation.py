@@ -61,7 +61,7 @@ def measured(runs: Runs) -> pd.DataFrame:
     shares = (0.3, 0.8, 1.05) if runs.quick else (0.05, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.05)
     rows = []
     for name, scenario in stages().items():
-        requests = {"exponential": 8_000, "real": 25_000}[name] if runs.quick else 400_000
+        requests = {"exponential": 8_000, "real": 25_000}[name] if runs.quick else 150_000
         binding = saturation_factor(name, scenario)
         idle = estimate(at_load(scenario, 1e-3 * binding)).classes["booking"]
         for share in shares:

@@ -50,7 +50,7 @@ def measured(runs: Runs) -> pd.DataFrame:
         for scv in shapes:
             text, law = service(scv)
             rate = LOAD * servers / SERVICE_S
-            requests = 15_000 if runs.quick else int(150_000 * max(1.0, scv / 2))
+            requests = 15_000 if runs.quick else int(60_000 * max(1.0, scv / 2))
             found, _ = runs.figures(one_station(servers, text, rate), requests)
             for quantity in ("mean", "p99"):
                 value, method = closed_form(quantity, servers, rate, law)

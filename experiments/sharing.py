@@ -67,7 +67,7 @@ def closed_forms(discipline: str, rates: tuple[float, float]) -> dict[str, float
 
 def measured(runs: Runs) -> pd.DataFrame:
     loads = (0.3, 0.6) if runs.quick else (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85)
-    requests = 30_000 if runs.quick else 400_000
+    requests = 30_000 if runs.quick else 250_000
     rows = []
     for discipline in ("fcfs", "ps"):
         for load in loads:

@@ -199,7 +199,14 @@ def test_an_overloaded_server_gets_no_latency() -> None:
     answer = estimate(shared_scenario("one-station", 'workload.booking.rate="4400 /s"'))
     assert answer.classes == {}
     assert answer.saturation is not None
-    assert answer.saturation.load_factor == pytest.approx(4000 / 4400, rel=0.02)
+    assert answer.saturation.load_factor == pytest.approx(4000 / 4400, rel=1e-9)
+
+
+def test_a_server_just_below_saturation_is_not_refused() -> None:
+    answer = estimate(one_station(EXPONENTIAL, 999))
+    assert answer.saturation is not None
+    assert answer.saturation.load_factor == pytest.approx(1000 / 999, rel=1e-9)
+    assert answer.classes["booking"].mean_s == pytest.approx(1.0, rel=1e-9)
 
 
 def test_demands_know_the_variability_of_the_work() -> None:

@@ -13,7 +13,10 @@ from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Discipline, Stations
+from tailrace.scenario.law import Law
+from tailrace.scenario.media import Generic
 from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import LawStage
 from tailrace.study.result import Saturation
 
 ACCESSES = 4096
@@ -53,6 +56,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             visits += rate * demands[workload.name].visits
     share = np.full(len(stations.banks), np.nan)
     arms_by_run = False
+    laws = _written_laws(scenario)
     for place, bank in enumerate(stations.banks):
         mine = slice(bank.first, bank.first + bank.count)
         if bank.arm is not None and visits[mine].any():
@@ -62,8 +66,24 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             waiting = round(slots.servers * visits[mine].sum() / operations)
             share[place] = visits[mine].mean() * saturated_service_s(scenario, seed, bank, waiting)
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
-            share[place] = service[mine].mean() / bank.servers
+            known = laws.get((bank.stage, bank.name))
+            asked = service[mine].mean() if known is None else visits[mine].mean() * known.mean_s
+            share[place] = asked / bank.servers
     return Load(tuple(stations.banks), share, arms_by_run)
+
+
+def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
+    """Laws that the scenario itself gives, by stage and name of the bank: their means are no matter of a sample."""
+    server = scenario.server
+    stages = (
+        (Stage.NETWORK, "network", server.network),
+        (Stage.CONTROLLER, "controller", server.controller),
+        (Stage.LANE, "lane", server.lanes),
+    )
+    laws = {(stage, name): given.service for stage, name, given in stages if isinstance(given, LawStage)}
+    if isinstance(server.media, Generic):
+        laws[Stage.MEDIA, "drive"] = server.media.service
+    return laws
 
 
 def saturated_service_s(
