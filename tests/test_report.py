@@ -551,3 +551,9 @@ def test_the_list_of_keys_names_every_key_once_in_its_table_and_fits_80_columns(
         title = f"[{table}]  {key.when}".rstrip() if table else "Outside of all tables"
         block = text.split(f"{title}\n", 1)[1].split("\n\n", 1)[0]
         assert sum(line.startswith(f"  {name} ") for line in block.splitlines()) == 1, key.path
+
+
+def test_a_station_named_after_a_class_takes_its_number_from_its_own_noun() -> None:
+    saturation = Saturation("limit of manifests", "controller", 1.66)
+    result = replace(RESULT, theory=replace(RESULT.theory, saturation=saturation))
+    assert "The limit of manifests (controller) binds first" in flat(text_at(result, 80))

@@ -110,7 +110,8 @@ def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, 
     for ending, side in ((" in", ", inbound,"), (" out", ", outbound,")):
         if name.endswith(ending):
             noun, way = name.removesuffix(ending), side
-    plural = noun.endswith("s") and not noun.endswith(("ss", "us"))
+    head = noun.partition(" of ")[0]
+    plural = head.endswith("s") and not head.endswith(("ss", "us"))
     if count > 1 and not plural:
         plural, noun = True, noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     of = "" if stage in noun else f" ({stage})" if " of " in noun else f" of the {stage}"

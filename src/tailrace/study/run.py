@@ -54,8 +54,8 @@ MOST_UNDER_WAY = 50_000
 four for each request that closed clients keep going."""
 
 STUCK_NOTE = (
-    "Longer replications do not narrow the interval: what differs between them is drawn once in each, as the beats "
-    "of regular clients are. The answer has more replications instead."
+    "Longer replications hardly narrow the interval: what differs between them is drawn once in each, as the beats of "
+    "regular clients are, or changes slowly, as surges do. The answer has more replications instead."
 )
 
 
