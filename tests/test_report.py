@@ -254,6 +254,7 @@ def test_the_station_that_binds_is_named_with_its_stage_and_the_room_to_grow() -
         ("lane in", "lane", 12, "The lanes, inbound, bind first"),
         ("controller", "controller", 1, "The controller binds first"),
         ("limit of booking", "controller", 1, "The limit of booking (controller) binds first"),
+        ("limit of manifests", "controller", 1, "The limit of manifests (controller) binds first"),
     ],
 )
 def test_stations_are_named_as_one_would_say_it(name: str, stage: str, count: int, subject: str) -> None:
@@ -551,9 +552,3 @@ def test_the_list_of_keys_names_every_key_once_in_its_table_and_fits_80_columns(
         title = f"[{table}]  {key.when}".rstrip() if table else "Outside of all tables"
         block = text.split(f"{title}\n", 1)[1].split("\n\n", 1)[0]
         assert sum(line.startswith(f"  {name} ") for line in block.splitlines()) == 1, key.path
-
-
-def test_a_station_named_after_a_class_takes_its_number_from_its_own_noun() -> None:
-    saturation = Saturation("limit of manifests", "controller", 1.66)
-    result = replace(RESULT, theory=replace(RESULT.theory, saturation=saturation))
-    assert "The limit of manifests (controller) binds first" in flat(text_at(result, 80))
