@@ -131,6 +131,14 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
                 100 * bend, color="#777777", linestyle="--", label=f"knee: mean {KNEE:g} times the bound"
             )
         axis.set_title(STAGES[name], fontsize=11)
+        unpromised = both[
+            (both.quantity == "p99") & both.closed_form_s.isna() & (both.share_of_saturation < 1)
+        ]
+        if len(unpromised):
+            at = 100 * unpromised.share_of_saturation.min()
+            axis.text(
+                at, 1.25, "no p99 by closed form: links that share\nthe load promise means only", fontsize=9
+            )
         axis.set_xlim(0, 108)
         axis.set_yscale("log")
         axis.set_xlabel("load, % of saturation")

@@ -84,14 +84,14 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
             )
         axis.set_title(f"{servers} server{'s' if servers > 1 else ''}, utilisation {LOAD}", fontsize=11)
         axis.set_yscale("log")
-        axis.set_yticks([1, 2, 5, 10, 20, 50, 100], ["1", "2", "5", "10", "20", "50", "100"])
+        axis.set_yticks([1, 2, 5, 10, 20, 50, 100, 200], ["1", "2", "5", "10", "20", "50", "100", "200"])
         axis.minorticks_off()
         axis.set_xticks(list(places.values()), [f"{scv:g}" for scv in places])
         axis.set_xlabel("squared coefficient of variation of the service (mean 1 ms)")
         axis.grid(alpha=0.3)
         axis.legend(fontsize=9, loc="upper left")
     axes[0].set_ylabel("latency, ms")
-    axes[0].set_ylim(0.9, 120)
+    axes[0].set_ylim(0.9, 400)
     figure.tight_layout()
     return figure
 
