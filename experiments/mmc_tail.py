@@ -88,7 +88,10 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
         below.grid(alpha=0.3)
         below.set_xlabel("utilisation")
     plain_log(axes[0][0].yaxis)
-    below.plot([], [], "x", color="black", markersize=8, label="not settled")
+    if not frame.settled.all():
+        below.plot([], [], "x", color="black", markersize=8, label="not settled")
+    if frame.simulated.isna().any():
+        below.plot([], [], " ", label="(no point: runs too short for it)")
     axes[0][0].set_ylabel("latency, ms (service 1 ms)")
     axes[1][0].set_ylabel("simulated − exact, % of exact\n(bars: 95 % intervals)")
     legend_above(figure, axes.flat, 5, 0.05)
