@@ -75,7 +75,7 @@ class _Walker(Process):
         try:
             self._send(None).callbacks.append(self._go_on)
         except StopIteration:
-            return
+            del self._go_on  # a method bound to its own object keeps that alive until cycles are collected
 
 
 class _Join(Event):
