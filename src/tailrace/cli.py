@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tailrace.errors import TailraceError
+from tailrace.terminal import (
+    BAD_INPUT,
+    EXIT_CODES,
+    INTERRUPTED,
+    Debug,
+    failures,
+    make_directory,
+    put,
+    reason,
+    stop,
+)
 
 if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
     from tailrace.study.result import Result
-
-BAD_INPUT, FAILURE, INTERRUPTED = 2, 4, 130
-EXIT_CODES = {"met": 0, "none": 0, "missed": 1, "overloaded": 1, "undecided": 3}
-"""Exit code of each verdict."""
 
 app = typer.Typer(
     help="Predict what a storage server will do to the latency of the requests sent to it.",
@@ -42,14 +45,11 @@ class Engine(StrEnum):
     COMPILED = "compiled"
 
 
-Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program a failure happened.")]
-
-
 def _print_version(wanted: bool) -> None:
     if wanted:
         from tailrace import __version__
 
-        _print(f"tailrace {__version__}\n")
+        put(f"tailrace {__version__}\n")
         raise typer.Exit
 
 
@@ -87,20 +87,20 @@ def run(
     debug: Debug = False,
 ) -> None:
     """Simulate a scenario and print what each class will see."""
-    with _failures(debug):
+    with failures(debug):
         from tailrace.scenario.read import load
 
         scenario = load(file, settings or ())
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
-            _make_directory(out)
+            make_directory(out)
         try:
             result = _simulate(scenario, seed, engine, workers, shown=not quiet and sys.stderr.isatty())
         except KeyboardInterrupt as interrupt:
             partial: Result | None = getattr(interrupt, "result", None)
             if partial is not None:
                 _print_answer(partial, json)
-            _stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
+            stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
         _print_answer(result, json)
         if out is not None:
             from tailrace.report.files import scenario_copy, write_result
@@ -122,7 +122,7 @@ def estimate(
     debug: Debug = False,
 ) -> None:
     """Say what closed forms make of a scenario, without any simulation."""
-    with _failures(debug):
+    with failures(debug):
         from tailrace.scenario.read import load
         from tailrace.study.estimate import estimate as closed_forms
 
@@ -131,13 +131,13 @@ def estimate(
         if json:
             from tailrace.report.files import theory_json
 
-            _print(theory_json(scenario.title, scenario.digest, theory))
+            put(theory_json(scenario.title, scenario.digest, theory))
         else:
             from rich.console import Console
 
             from tailrace.report.theory import estimate_text
 
-            _print(estimate_text(scenario.title, theory, Console(highlight=False)))
+            put(estimate_text(scenario.title, theory, Console(highlight=False)))
         saturation = theory.saturation
         if saturation is not None and saturation.load_factor <= 1.0:
             raise typer.Exit(EXIT_CODES["overloaded"])
@@ -151,38 +151,38 @@ def new(
     debug: Debug = False,
 ) -> None:
     """Write a commented scenario to begin with."""
-    with _failures(debug):
+    with failures(debug):
         from tailrace.scenario.starter import starter
 
         try:
             with file.open("x", encoding="utf-8") as opened:
                 opened.write(starter())
         except FileExistsError:
-            _stop(BAD_INPUT, f"{file}: is there already; nothing was written")
+            stop(BAD_INPUT, f"{file}: is there already; nothing was written")
         except OSError as error:
-            _stop(BAD_INPUT, f"{file}: cannot be written: {_reason(error)}")
-        _print(f"Wrote {file}. Next: tailrace run {file}\n")
+            stop(BAD_INPUT, f"{file}: cannot be written: {reason(error)}")
+        put(f"Wrote {file}. Next: tailrace run {file}\n")
 
 
 @app.command()
 def keys(debug: Debug = False) -> None:
     """List every key of a scenario with its unit, default and range."""
-    with _failures(debug):
+    with failures(debug):
         from tailrace.report.key_list import key_list
         from tailrace.scenario.keys import rows
 
-        _print(key_list(rows()))
+        put(key_list(rows()))
 
 
 @app.command()
 def schema(debug: Debug = False) -> None:
     """Print the JSON Schema of a scenario file."""
-    with _failures(debug):
+    with failures(debug):
         import json
 
         from tailrace.scenario.schema import schema as scenario_schema
 
-        _print(json.dumps(scenario_schema(), indent=2) + "\n")
+        put(json.dumps(scenario_schema(), indent=2) + "\n")
 
 
 def main() -> None:
@@ -205,60 +205,10 @@ def _print_answer(result: Result, json: bool) -> None:
     if json:
         from tailrace.report.files import as_json
 
-        _print(as_json(result))
+        put(as_json(result))
     else:
         from rich.console import Console
 
         from tailrace.report.tables import answer_text
 
-        _print(answer_text(result, Console(highlight=False)))
-
-
-def _make_directory(directory: Path) -> None:
-    """Before the run, so that no answer is computed that has nowhere to go."""
-    try:
-        directory.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        _stop(BAD_INPUT, f"{directory}: cannot be made a directory: {_reason(error)}")
-
-
-@contextmanager
-def _failures(debug: bool) -> Iterator[None]:
-    """Turn what goes wrong into lines on standard error and an exit code."""
-    try:
-        yield
-    except typer.Exit:
-        raise
-    except TailraceError as error:
-        _stop(BAD_INPUT, str(error))
-    except KeyboardInterrupt:
-        _stop(INTERRUPTED, "Interrupted.")
-    except BrokenPipeError:  # the reader of standard output has gone: nobody is left to tell
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise typer.Exit(FAILURE) from None
-    except Exception as error:
-        if debug:
-            from traceback import print_exc
-
-            print_exc()
-        text = ": ".join(part for part in (type(error).__name__, " ".join(str(error).split())) if part)
-        _stop(FAILURE, f"failure: {text}" if debug else f"failure: {text} (--debug shows where)")
-
-
-def _stop(code: int, text: str) -> NoReturn:
-    for line in text.splitlines():
-        print(f"tailrace: {line}", file=sys.stderr)
-    raise typer.Exit(code)
-
-
-def _reason(error: OSError) -> str:
-    return (error.strerror or str(error)).lower()
-
-
-def _print(text: str) -> None:
-    """To standard output, whatever characters it can show."""
-    reconfigure = getattr(sys.stdout, "reconfigure", None)
-    if reconfigure is not None:
-        reconfigure(errors="replace")
-    sys.stdout.write(text)
-    sys.stdout.flush()
+        put(answer_text(result, Console(highlight=False)))

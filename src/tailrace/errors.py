@@ -26,6 +26,10 @@ class SettingError(TailraceError, ValueError):
     """How a run is to be done cannot be: an engine that is not there, no workers."""
 
 
+class StoreError(TailraceError):
+    """The file that keeps finished work cannot be used: damaged, foreign, full, or locked for too long."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing that is wrong in a scenario.

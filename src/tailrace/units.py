@@ -18,7 +18,7 @@ from tailrace.errors import UnitError
 if TYPE_CHECKING:
     import pint
 
-Dimension = Literal["time", "size", "request rate", "data rate", "rotation rate"]
+Dimension = Literal["time", "size", "request rate", "data rate", "rotation rate", "power"]
 
 ACCEPTED: dict[str, str] = {
     "time": 'a time, such as "80 us" (ns, us, ms, s, min, h, day)',
@@ -26,6 +26,7 @@ ACCEPTED: dict[str, str] = {
     "request rate": 'requests per time, such as "50 /s" or "50 requests/s"',
     "data rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
     "rotation rate": 'a speed of rotation, such as "7200 rpm"',
+    "power": 'a power, such as "12 W" (mW, W, kW)',
 }
 """What may be written for each dimension, in words."""
 
@@ -35,6 +36,7 @@ EXAMPLE: dict[str, str] = {
     "request rate": "50 /s",
     "data rate": "190 MB/s",
     "rotation rate": "7200 rpm",
+    "power": "12 W",
 }
 """One quantity of each dimension."""
 
@@ -44,6 +46,7 @@ SI_UNIT: dict[str, str] = {
     "request rate": "/s",
     "data rate": "B/s",
     "rotation rate": "turn/s",
+    "power": "W",
 }
 """The unit of the number that `parse` returns."""
 
@@ -53,6 +56,7 @@ _SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
     "request rate": ({"[time]": -1}, {"[request]": 1, "[time]": -1}),
     "data rate": ({"[information]": 1, "[time]": -1},),
     "rotation rate": ({"[rotation]": 1, "[time]": -1},),
+    "power": ({"[power]": 1},),
 }
 
 # Units to write a number with: the one that takes the fewest digits, and of such the first.
@@ -62,6 +66,7 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
     "request rate": ("/s",),
     "data rate": ("PB/s", "TB/s", "GB/s", "MB/s", "kB/s", "B/s"),
     "rotation rate": ("rpm",),
+    "power": ("W", "kW", "mW"),
 }
 
 _QUANTITY = re.compile(
@@ -136,13 +141,14 @@ def write(value: float, dimension: Dimension) -> str:
 def pattern(dimension: Dimension) -> str:
     """A regular expression in the form of JSON Schema for the text that `parse` takes."""
     number = r"\+?[0-9]+(_[0-9]+)*(\.[0-9]+(_[0-9]+)*)?([eE][+-]?[0-9]{1,3})?"
-    time, size = (f"({'|'.join(_names_of(one))})" for one in ("[time]", "[information]"))
+    time, size, power = (f"({'|'.join(_names_of(one))})" for one in ("[time]", "[information]", "[power]"))
     unit = {
         "time": time,
         "size": size,
         "request rate": f"(requests?)? */ *{time}",
         "data rate": f"{size} */ *{time}",
         "rotation rate": f"(rpm|turns? */ *{time})",
+        "power": power,
     }[dimension]
     return f"^ *{number} *{unit} *$"
 

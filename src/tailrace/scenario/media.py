@@ -14,6 +14,8 @@ from tailrace.scenario.quantity import (
     DataRate,
     Number,
     Piece,
+    PowerOrZero,
+    Price,
     RequestRate,
     RotationRate,
     Share,
@@ -21,6 +23,8 @@ from tailrace.scenario.quantity import (
     Time,
     TimeOrZero,
     Whole,
+    power_of,
+    price_of,
 )
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
@@ -38,6 +42,8 @@ class Generic(Model):
     discipline: Literal["fcfs", "ps", "delay"] = Field(
         default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
     )
+    price: Price | None = price_of("drive")
+    power: PowerOrZero | None = power_of("drive")
 
 
 class SeekPoint(Model):
@@ -114,6 +120,8 @@ class Spinning(Model):
         default="shortest access first", description="Which request the arm takes next."
     )
     age_limit: Time = Field(default=2.0, description="A request that has waited longer goes first.")
+    price: Price | None = price_of("drive")
+    power: PowerOrZero | None = power_of("drive")
 
     def findings(self) -> Iterator[Finding]:
         """The outer edge is no slower than the inner; the seek times have one form, and a curve fits them."""
@@ -190,6 +198,8 @@ class Flash(Model):
         description="Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, "
         "else 1024.",
     )
+    price: Price | None = price_of("drive")
+    power: PowerOrZero | None = power_of("drive")
 
     def findings(self) -> Iterator[Finding]:
         """Pages hold whole map units, and the buffer at least two pages."""

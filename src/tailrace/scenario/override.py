@@ -60,6 +60,29 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
     return made or tuple(path), None
 
 
+def locate(data: dict[str, Any], key: str) -> tuple[KeyPath | None, Problem | None]:
+    """The path of a key in the tables, classes by position; or the problem. The key itself need not be there."""
+    steps = _steps(key.strip())
+    if not steps:
+        wrong = f"{json.dumps(key, ensure_ascii=False)} is not a key"
+        return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load, run.seed and the like")
+    table: Any = data
+    path: list[str | int] = []
+    for step in steps:
+        if isinstance(table, list):
+            position = _position(table, step)
+            if position is None:
+                names = [quoted(item["name"]) for item in table if _is_named(item)]
+                wrong = f"nothing of this name or position; accepted: {', '.join(names) or 'positions'}"
+                return None, Problem(SOURCE, shown_path((*path, step), data), None, wrong)
+            path.append(position)
+            table = table[position]
+        else:
+            path.append(step)
+            table = table.get(step) if isinstance(table, dict) else None
+    return tuple(path), None
+
+
 def _is_named(item: object) -> bool:
     return isinstance(item, dict) and isinstance(item.get("name"), str)
 

@@ -87,12 +87,28 @@ RequestSize = Annotated[int, Quantity("size"), Field(gt=0, le=2**30)]
 SizeOrZero = Annotated[int, Quantity("size"), Field(ge=0, le=2**60)]
 RequestRate = Annotated[float, Quantity("request rate"), Field(gt=0, le=1e12)]
 DataRate = Annotated[float, Quantity("data rate"), Field(gt=0, le=1e15)]
+PowerOrZero = Annotated[float, Quantity("power"), Field(ge=0, le=1e9)]
 RotationRate = Annotated[float, Quantity("rotation rate"), Field(gt=0, le=1e4)]
 
 # Strict: neither true nor "12" is a number.
 Whole = Annotated[int, Strict()]
 Number = Annotated[float, Strict()]
+Price = Annotated[Number, Field(ge=0, le=1e12)]
 LaneCount = Annotated[Literal[1, 2, 4, 8, 12, 16], BeforeValidator(_whole)]
 Flag = Annotated[bool, Strict()]
 Share = Annotated[float, Strict(), Field(ge=0, le=1)]
 Text = Annotated[str, Strict(), AfterValidator(_printable)]
+
+
+def price_of(part: str) -> Any:
+    """The field that says what one such part costs."""
+    return Field(
+        default=None, description=f"Price of one {part}, in any currency; nothing is simulated by it."
+    )
+
+
+def power_of(part: str) -> Any:
+    """The field that says what power one such part draws."""
+    return Field(
+        default=None, description=f"Electric power that one {part} draws; nothing is simulated by it."
+    )

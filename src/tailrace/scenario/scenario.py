@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -43,6 +43,15 @@ class Scenario(Model):
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
+    @property
+    def simulated_digest(self) -> str:
+        """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
+        content = _without(
+            self.model_dump(mode="json", exclude={"run", "title"}), {"target", "price", "power"}
+        )
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
     def workload_named(self, name: str) -> Workload:
         """The class of that name. Raises KeyError if there is none."""
         for workload in self.workload:
@@ -58,3 +67,9 @@ class Scenario(Model):
         reaches to the end.
         """
         return checks.spans(self.server.usable_capacity, self.server.layout.stripe_unit, self.workload)
+
+
+def _without(content: Any, keys: set[str]) -> Any:
+    if isinstance(content, dict):
+        return {key: _without(value, keys) for key, value in content.items() if key not in keys}
+    return [_without(value, keys) for value in content] if isinstance(content, list) else content

@@ -15,11 +15,15 @@ from tailrace.scenario.quantity import (
     LaneCount,
     Number,
     Piece,
+    PowerOrZero,
+    Price,
     Quantity,
     Size,
     SizeOrZero,
     TimeOrZero,
     Whole,
+    power_of,
+    price_of,
 )
 
 Discipline = Literal["fcfs", "ps", "delay"]
@@ -45,6 +49,8 @@ class LawStage(Model):
     discipline: Discipline = Field(
         default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
     )
+    price: Price | None = price_of("of its servers")
+    power: PowerOrZero | None = power_of("of its servers")
 
 
 class Network(Model):
@@ -70,6 +76,8 @@ class Network(Model):
         default="ps", description="Processor sharing of the link, or first come first served in pieces."
     )
     transfer_piece: Piece = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
+    price: Price | None = price_of("port")
+    power: PowerOrZero | None = power_of("port")
 
 
 class Controller(Model):
@@ -94,6 +102,8 @@ class Controller(Model):
         le=1e6,
         description="Squared coefficient of variation of CPU times: 0 constant, 1 exponential.",
     )
+    price: Price | None = price_of("core")
+    power: PowerOrZero | None = power_of("core")
 
 
 class Lanes(Model):
@@ -126,6 +136,8 @@ class Lanes(Model):
         default=None, description="PCI Express generation of the uplink."
     )
     adapter_width: LaneCount | None = Field(default=None, description="Lanes of the uplink.")
+    price: Price | None = price_of("adapter, or link of a drive without one")
+    power: PowerOrZero | None = power_of("adapter, or link of a drive without one")
 
     @property
     def is_pcie(self) -> bool:
@@ -187,6 +199,12 @@ class Server(Model):
     ) = Field(default=None, description="The link of each drive.")
     media: Media = Field(description="The drives.")
     layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
+    price: Price | None = Field(
+        default=None, description="Price of all that has none of its own: chassis and the rest."
+    )
+    power: PowerOrZero | None = Field(
+        default=None, description="Electric power of all that has none of its own."
+    )
 
     @property
     def usable_capacity(self) -> int:

@@ -1,0 +1,62 @@
+"""What does a server cost, and what power does it draw? The sum over the parts whose price and power are written."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from tailrace.scenario.server import Controller, Lanes, Network, Server
+
+
+@dataclass(frozen=True)
+class Part:
+    """``count`` like parts; price and power are of one, None where the scenario does not say."""
+
+    name: str
+    count: int
+    price: float | None
+    power_w: float | None
+
+
+@dataclass(frozen=True)
+class Cost:
+    """The sum over the parts that say what they cost (or draw); None where none does. ``lacking`` names the others."""
+
+    price: float | None
+    power_w: float | None
+    lacking_price: tuple[str, ...]
+    lacking_power: tuple[str, ...]
+
+
+def parts(server: Server) -> tuple[Part, ...]:
+    """All parts of a server that can have a price: ports, cores, adapters or links, drives, and the rest."""
+    found = []
+    network, controller, lanes, media = server.network, server.controller, server.lanes, server.media
+    if network is not None:
+        count = network.ports if isinstance(network, Network) else network.servers
+        found.append(Part("network ports", count, network.price, network.power))
+    if controller is not None:
+        count = controller.cores if isinstance(controller, Controller) else controller.servers
+        found.append(Part("cores", count, controller.price, controller.power))
+    if lanes is not None:
+        uplinks = isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None
+        count = media.count if isinstance(lanes, Lanes) else lanes.servers
+        if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
+            count = math.ceil(media.count / lanes.drives_per_adapter)
+        found.append(Part("adapters" if uplinks else "links", count, lanes.price, lanes.power))
+    found.append(Part("drives", media.count, media.price, media.power))
+    found.append(Part("the rest", 1, server.price, server.power))
+    return tuple(found)
+
+
+def cost(server: Server) -> Cost:
+    """Price and power of a whole server, as far as its parts say."""
+    every = parts(server)
+    prices = [part.count * part.price for part in every if part.price is not None]
+    powers = [part.count * part.power_w for part in every if part.power_w is not None]
+    return Cost(
+        math.fsum(prices) if prices else None,
+        math.fsum(powers) if powers else None,
+        tuple(part.name for part in every if part.price is None),
+        tuple(part.name for part in every if part.power_w is None),
+    )

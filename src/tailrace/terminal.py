@@ -1,0 +1,74 @@
+"""What goes to the terminal besides answers: failures in a line each, and the exit code that goes with them."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from tailrace.errors import StoreError, TailraceError
+
+BAD_INPUT, FAILURE, INTERRUPTED = 2, 4, 130
+EXIT_CODES = {"met": 0, "none": 0, "missed": 1, "overloaded": 1, "undecided": 3}
+"""Exit code of each verdict."""
+
+Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program a failure happened.")]
+
+
+@contextmanager
+def failures(debug: bool) -> Iterator[None]:
+    """Turn what goes wrong into lines on standard error and an exit code."""
+    try:
+        yield
+    except typer.Exit:
+        raise
+    except StoreError as error:
+        stop(FAILURE, str(error))
+    except TailraceError as error:
+        stop(BAD_INPUT, str(error))
+    except KeyboardInterrupt:
+        stop(INTERRUPTED, "Interrupted.")
+    except BrokenPipeError:  # the reader of standard output has gone: nobody is left to tell
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(FAILURE) from None
+    except Exception as error:
+        if debug:
+            from traceback import print_exc
+
+            print_exc()
+        text = ": ".join(part for part in (type(error).__name__, " ".join(str(error).split())) if part)
+        stop(FAILURE, f"failure: {text}" if debug else f"failure: {text} (--debug shows where)")
+
+
+def stop(code: int, text: str) -> NoReturn:
+    """Write each line of a text on standard error, and end with the exit code."""
+    for line in text.splitlines():
+        print(f"tailrace: {line}", file=sys.stderr)
+    raise typer.Exit(code)
+
+
+def reason(error: OSError) -> str:
+    """What the system says of a file, in lower case."""
+    return (error.strerror or str(error)).lower()
+
+
+def put(text: str) -> None:
+    """To standard output, whatever characters it can show."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="replace")
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
+def make_directory(directory: Path) -> None:
+    """Before the run, so that no answer is computed that has nowhere to go."""
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        stop(BAD_INPUT, f"{directory}: cannot be made a directory: {reason(error)}")
