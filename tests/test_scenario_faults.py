@@ -466,7 +466,9 @@ def test_a_misspelt_key_is_answered_with_the_nearest_one(key, nearest):
 
 def test_a_key_of_another_table_is_answered_with_its_place():
     message = only('server.media.rpm="7200 rpm"').message
-    assert message.startswith("unknown key; accepted: here kind, count, capacity, dies, ")
+    assert message.startswith(
+        "unknown key; accepted: here kind, count, slow_drives, slow_factor, price, power, capacity, "
+    )
     assert message.endswith('; elsewhere server.media.rpm (kind = "spinning")')
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.scenario.media import Flash
+from tailrace.scenario.flash import Flash
 
 
 @dataclass(frozen=True)

@@ -6,11 +6,13 @@ from abc import ABC, abstractmethod
 
 import numpy as np
 
+from tailrace.hardware.drives import slowness
 from tailrace.hardware.extents import Extents
 from tailrace.hardware.service import service_times
 from tailrace.hardware.spinning import SpinningCost
 from tailrace.physics.arm import RULES
 from tailrace.plan.columns import Access, Stage
+from tailrace.plan.drives import add_to_each
 from tailrace.plan.links import LanesPlan
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Path, Series, fork, give, take, visit
@@ -50,7 +52,8 @@ class GenericPlan(MediaPlan):
     def __init__(self, media: Generic, lanes: LanesPlan, stations: Stations) -> None:
         self._law, self._lanes = media.service, lanes
         discipline = DISCIPLINES[media.discipline]
-        self._drive = stations.add("drive", Stage.MEDIA, discipline, media.servers, media.count)
+        self._drive = add_to_each(stations, media, "drive", discipline, media.servers)
+        self._slowness = slowness(media)
 
     def reads(self, operations: Operations) -> Path:
         extents = operations.extents
@@ -64,8 +67,9 @@ class GenericPlan(MediaPlan):
         return Series(len(operations), [*self._lanes.dispatch(operations), *there, self._serve(operations)])
 
     def _serve(self, operations: Operations) -> Path:
-        work = service_times(self._law, operations.uniforms(Purpose.MEDIA))
-        return visit(len(operations), self._drive + operations.extents.drive, work)
+        drive = operations.extents.drive
+        work = service_times(self._law, operations.uniforms(Purpose.MEDIA)) * self._slowness[drive]
+        return visit(len(operations), self._drive + drive, work)
 
 
 class SpinningPlan(MediaPlan):

@@ -14,7 +14,8 @@ from tailrace.plan.media import GenericPlan, MediaPlan, SpinningPlan, WriteState
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.media import Flash, Generic
+from tailrace.scenario.flash import Flash
+from tailrace.scenario.media import Generic
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Controller, LawStage, Server
 from tailrace.scenario.workload import Workload

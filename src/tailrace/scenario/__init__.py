@@ -1,7 +1,8 @@
 """What did the user write? Frozen, validated, picklable, and free of any engine."""
 
+from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
-from tailrace.scenario.media import Flash, Generic, Media, SeekPoint, Spinning, TwoPieceSeek
+from tailrace.scenario.media import Generic, Media, SeekPoint, Spinning, TwoPieceSeek
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.run import Run
 from tailrace.scenario.scenario import Scenario

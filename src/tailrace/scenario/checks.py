@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from tailrace import units
-from tailrace.scenario.media import Flash
+from tailrace.scenario.flash import Flash
 from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.server import Network, Server
 

@@ -8,42 +8,33 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from tailrace.scenario.drives import Drives
+from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Law
 from tailrace.scenario.model import Finding, KeyPath, Model, chosen_by
 from tailrace.scenario.quantity import (
     DataRate,
-    Number,
-    Piece,
-    PowerOrZero,
-    Price,
-    RequestRate,
     RotationRate,
     Share,
     Size,
     Time,
     TimeOrZero,
     Whole,
-    power_of,
-    price_of,
 )
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
-Count = Annotated[Whole, Field(ge=1, le=100_000)]
 
 
-class Generic(Model):
+class Generic(Drives):
     """Drives that are servers with a service law."""
 
     kind: Literal["generic"] = Field(default="generic", description="The kind of drive.")
-    count: Count = Field(default=1, description="Number of drives.")
     capacity: Size = Field(default=10**12, description="Capacity of one drive.")
     service: Law = Field(description="Law of the service times.")
     servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Servers in each drive.")
     discipline: Literal["fcfs", "ps", "delay"] = Field(
         default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
     )
-    price: Price | None = price_of("drive")
-    power: PowerOrZero | None = power_of("drive")
 
 
 class SeekPoint(Model):
@@ -93,11 +84,10 @@ _SEEKS = ("seek_adjacent", "seek_average", "seek_full")
 _SEEK_FORMS = "either seek_adjacent, seek_average and seek_full, or seek_curve"
 
 
-class Spinning(Model):
+class Spinning(Drives):
     """Drives with an arm over turning platters."""
 
     kind: Literal["spinning"] = Field(default="spinning", description="The kind of drive.")
-    count: Count = Field(default=1, description="Number of drives.")
     capacity: Size = Field(description="Capacity of one drive.")
     rpm: RotationRate = Field(description="Speed of rotation.")
     seek_adjacent: Time | None = Field(default=None, description="Seek to the neighbouring track.")
@@ -120,11 +110,10 @@ class Spinning(Model):
         default="shortest access first", description="Which request the arm takes next."
     )
     age_limit: Time = Field(default=2.0, description="A request that has waited longer goes first.")
-    price: Price | None = price_of("drive")
-    power: PowerOrZero | None = power_of("drive")
 
     def findings(self) -> Iterator[Finding]:
         """The outer edge is no slower than the inner; the seek times have one form, and a curve fits them."""
+        yield from super().findings()
         if self.inner_rate > self.outer_rate:
             wrong = "the inner edge is faster than the outer one"
             yield Finding(("inner_rate",), wrong, "at most outer_rate", (("outer_rate",),))
@@ -166,47 +155,6 @@ class Spinning(Model):
                 yield Finding(
                     (*here, "time"), "shorter than the time before it", "times that never fall", (before,)
                 )
-
-
-class Flash(Model):
-    """Drives of flash dies behind buses, a command processor and a write buffer."""
-
-    kind: Literal["flash"] = Field(default="flash", description="The kind of drive.")
-    count: Count = Field(default=1, description="Number of drives.")
-    capacity: Size = Field(description="Capacity of one drive.")
-    dies: Whole = Field(ge=1, le=65536, description="Dies in one drive.")
-    channels: Whole = Field(ge=1, le=1024, description="Buses in one drive.")
-    channel_rate: DataRate = Field(description="Rate of one bus.")
-    cell_read: Time = Field(description="Time to read a page from the cells.")
-    cell_program: Time = Field(description="Time to program a page.")
-    cell_erase: Time = Field(description="Time to erase a block.")
-    page: Piece = Field(default=16384, description="Bytes of a page.")
-    pages_per_block: Whole = Field(default=1024, ge=1, le=1_000_000, description="Pages of a block.")
-    map_unit: Piece = Field(
-        default=4096, description="Unit of the address map, in which small writes are gathered."
-    )
-    write_amplification: Number = Field(
-        default=1.0, ge=1, le=1000, description="Pages programmed for each page that the host writes."
-    )
-    buffer: Size = Field(default=16 * 2**20, description="Write buffer of one drive.")
-    buffer_time: TimeOrZero = Field(
-        default=10e-6, description="Time from the data in the buffer to the answer."
-    )
-    command_rate: RequestRate = Field(description="Commands that the drive's processor takes per time.")
-    queue_slots: Annotated[Whole, Field(ge=1, le=65536)] | None = Field(
-        default=None,
-        description="Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, "
-        "else 1024.",
-    )
-    price: Price | None = price_of("drive")
-    power: PowerOrZero | None = power_of("drive")
-
-    def findings(self) -> Iterator[Finding]:
-        """Pages hold whole map units, and the buffer at least two pages."""
-        if self.page % self.map_unit:
-            yield Finding(("page",), "not a multiple of map_unit", "a multiple of map_unit", (("map_unit",),))
-        if self.buffer < 2 * self.page:
-            yield Finding(("buffer",), "less than two pages", "at least twice page", (("page",),))
 
 
 Media = Annotated[

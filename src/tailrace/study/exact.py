@@ -96,7 +96,7 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
     server = scenario.server
     stages = [each for each in (server.network, server.controller, server.lanes) if each is not None]
     laws = [each for each in stages if isinstance(each, LawStage)]
-    if len(laws) < len(stages) or not isinstance(server.media, Generic):
+    if len(laws) < len(stages) or not isinstance(server.media, Generic) or server.media.slow_drives:
         return None
     media = server.media
     found = [_Station(each.servers, 1, each.discipline, written_law(each.service)) for each in laws]
