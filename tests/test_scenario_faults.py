@@ -107,7 +107,7 @@ def only(*changes, text=None):
         ("server.lanes.width", "true", "not a whole number"),
         ("server.lanes.pcie_generation", "6", "above 5"),
         ("server.lanes.max_payload", '"300 B"', "unknown"),
-        ("server.media", '"flash"', "not a table"),
+        ("server.media", "3", "not a table"),
         ("server.media.count", "0", "below 1"),
         ("server.media.capacity", '"0 TB"', "not above 0"),
         ("server.media.capacity", '"3.84 TB/s"', "a data rate, but a size is due"),

@@ -97,3 +97,14 @@ def test_what_is_simulated_does_not_depend_on_title_targets_prices_and_lengths()
     assert same.simulated_digest == scenario.simulated_digest
     assert same.digest != scenario.digest
     assert priced("server.media.count=11").simulated_digest != scenario.simulated_digest
+
+
+def test_another_part_in_a_variant_replaces_all_keys_but_how_many_there_are():
+    scenario = parse(
+        '[server]\nmedia = {part = "spinning-7200", count = 24, rpm = "5400 rpm"}\n'
+        '[[workload]]\nname = "booking"\nrate = "1 /s"\nrequest_size = "8 KiB"\n'
+    )
+    media = Variants(scenario).with_keys(["server.media.part=spinning-10000"]).server.media
+    assert (media.count, media.capacity, media.rpm) == (24, 1.8e12, 10000 / 60)
+    with pytest.raises(ScenarioError, match=r"override: server.media.part = .*nearest: .spinning-10000"):
+        Variants(scenario).with_keys(["server.media.part=spinning-1000"])

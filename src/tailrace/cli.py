@@ -104,8 +104,10 @@ def run(
         _print_answer(result, json)
         if out is not None:
             from tailrace.report.files import scenario_copy, write_result
+            from tailrace.scenario.read import parts_of
 
-            write_result(result, out, scenario_copy(text, result.seed, settings or ()))
+            copy = scenario_copy(text, result.seed, settings or ())
+            write_result(result, out, copy, parts_of(file, settings or ()))
         raise typer.Exit(EXIT_CODES[result.verdict])
 
 
@@ -172,6 +174,21 @@ def keys(debug: Debug = False) -> None:
         from tailrace.scenario.keys import rows
 
         put(key_list(rows()))
+
+
+@app.command()
+def parts(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="A scenario, to list the parts beside it as well.")
+    ] = None,
+    debug: Debug = False,
+) -> None:
+    """List the parts that a scenario can take up by name."""
+    with failures(debug):
+        from tailrace.report.part_list import part_list
+        from tailrace.scenario.parts import catalogue
+
+        put(part_list(catalogue(None if file is None else file.absolute().parent)))
 
 
 @app.command()

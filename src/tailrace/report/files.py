@@ -29,11 +29,14 @@ def theory_json(title: str, digest: str, theory: Theory) -> str:
     return json.dumps(document, indent=2, allow_nan=False) + "\n"
 
 
-def write_result(result: Result, directory: str | Path, scenario_text: str) -> tuple[Path, ...]:
+def write_result(
+    result: Result, directory: str | Path, scenario_text: str, parts: Mapping[str, str] | None = None
+) -> tuple[Path, ...]:
     """Write answer.json, answer.txt, classes.csv, stations.csv and scenario.toml, and return their paths.
 
-    The directory is made if it is not there; files of these names in it are replaced. Each file appears whole or
-    not at all.
+    `parts` is the text of each part of the catalogue that the scenario takes up, by name; they are laid into
+    `hardware`, where the copy of the scenario finds them. The directory is made if it is not there; files of these
+    names in it are replaced. Each file appears whole or not at all.
 
     Raises:
         OSError: the directory cannot be made, or a file cannot be written.
@@ -47,6 +50,9 @@ def write_result(result: Result, directory: str | Path, scenario_text: str) -> t
         "stations.csv": stations_table(result).to_csv(index=False, lineterminator="\n"),
         "scenario.toml": scenario_text,
     }
+    if parts:
+        (directory / "hardware").mkdir(exist_ok=True)
+        contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
     return tuple(_write_whole(directory / name, text) for name, text in contents.items())
 
 

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from tailrace import units
-from tailrace.scenario import keys
+from tailrace.scenario import keys, parts
 from tailrace.scenario.model import FROM_FILE, KeyPath, Model
 from tailrace.scenario.path import ABSENT, value_at
 from tailrace.scenario.scenario import Scenario
@@ -182,6 +182,7 @@ _WORDS = {
 def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Fault, KeyPath]:
     table = keys.shape_at(location[:-1])
     known = list(table.model.model_fields) if table is not None and table.model is not None else []
+    known += ["part"] if parts.is_place(path[:-1]) else []
     name = str(path[-1])
     near = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
     if near:

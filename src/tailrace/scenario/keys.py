@@ -13,6 +13,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from tailrace import units
+from tailrace.scenario import parts
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Lognormal, Uniform
 from tailrace.scenario.model import KeyPath, Model
 from tailrace.scenario.quantity import Quantity
@@ -190,6 +191,9 @@ def _keys_of(
             range_of(shape),
             field.description or "",
         )
+        if parts.is_place(tuple(path.split("."))):
+            accepted_names = "a name that `tailrace parts` lists"
+            yield Key(f"{path}.part", when, "text", "", accepted_names, parts.MEANING)
         choosing = chooser(shape)
         for condition, item, inner in _models_in(shape):
             below = "workload.NAME" if path == "workload" else _SHARED.get(inner, path + item)

@@ -8,6 +8,7 @@ import tomllib
 from typing import Any
 
 from tailrace.errors import Problem
+from tailrace.scenario import parts
 from tailrace.scenario.model import KeyPath
 from tailrace.scenario.path import quoted, shown_path, shown_value
 
@@ -81,6 +82,17 @@ def locate(data: dict[str, Any], key: str) -> tuple[KeyPath | None, Problem | No
             path.append(step)
             table = table.get(step) if isinstance(table, dict) else None
     return tuple(path), None
+
+
+def chooses_part(override: str) -> bool:
+    """Whether a KEY=VALUE names a part: `server.media.part="spinning-7200"`, or `server.media="spinning-7200"`."""
+    split = _split(override)
+    if split is None:
+        return False
+    steps, value = split
+    if steps[-1] == "part":
+        return parts.is_place(tuple(steps[:-1]))
+    return parts.is_place(tuple(steps)) and isinstance(_value(value), str)
 
 
 def _is_named(item: object) -> bool:

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from tailrace.errors import Problem, ScenarioError
-from tailrace.scenario import override
-from tailrace.scenario.complaint import examine
+from tailrace.scenario import override, parts
+from tailrace.scenario.complaint import Fault, examine
 from tailrace.scenario.model import KeyPath
 from tailrace.scenario.path import shown_path, shown_value
 from tailrace.scenario.scenario import Scenario
@@ -22,46 +22,81 @@ LARGEST_FILE_BYTES = 10_000_000
 def load(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> Scenario:
     """Read a scenario file.
 
+    Parts that it names are looked for in `hardware` beside the file, in `hardware` one level up, and in the catalogue
+    that comes with the package, in this order.
+
     Args:
         path: a TOML file in UTF-8.
-        overrides: KEY=VALUE texts that set keys over the file's, such as `workload.booking.rate="300 /s"`.
+        overrides: KEY=VALUE texts that set keys over the file's, such as `workload.booking.rate="300 /s"`. Those that
+            choose a part come first, the others then in their order.
 
     Raises:
         ScenarioError: the file cannot be read, or with everything that is wrong in it.
     """
-    return parse(_text(Path(path)), source=str(path), overrides=overrides)
+    return parse(
+        _text(Path(path)), source=str(path), overrides=overrides, beside=Path(path).absolute().parent
+    )
 
 
-def parse(text: str, source: str = "<text>", overrides: Sequence[str] = ()) -> Scenario:
-    """Read a scenario from TOML text; `source` names it in errors. Otherwise as `load`."""
+def parse(
+    text: str, source: str = "<text>", overrides: Sequence[str] = (), beside: Path | None = None
+) -> Scenario:
+    """Read a scenario from TOML text; `source` names it in errors. Otherwise as `load`.
+
+    `beside` is the directory in which the text lies; without it parts come from the package alone.
+    """
     try:
-        return _parse(text, source, overrides)
+        return _parse(text, source, overrides, beside)
     except RecursionError:
         raise _unreadable(source, "nested too deep") from None
 
 
-def _parse(text: str, source: str, overrides: Sequence[str]) -> Scenario:
+def parts_of(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> dict[str, str]:
+    """The text of every part that a scenario file takes up, by name. Raises as `load`, but for invalid values."""
+    data = _tables(_text(Path(path)), str(path))
+    _settle(data, [one for one in overrides if override.chooses_part(one)])
+    taken = parts.include(data, str(path), Path(path).absolute().parent)
+    return {part.name: part.text for part in taken.parts.values()}
+
+
+def _parse(text: str, source: str, overrides: Sequence[str], beside: Path | None) -> Scenario:
     data = _tables(text, source)
-    problems: list[Problem] = []
-    overridden: list[KeyPath] = []
-    for one in overrides:
-        path, problem = override.apply(data, one)
-        problems += [problem] if problem else []
-        overridden += [path] if path else []
+    parts.name_alone(data)
+    # Parts before their keys, or a part that is chosen late would not hold under keys that were set early.
+    problems, overridden = _settle(data, [one for one in overrides if override.chooses_part(one)])
+    taken = parts.include(data, source, beside)
+    more, set_later = _settle(data, [one for one in overrides if not override.chooses_part(one)])
+    problems += taken.problems + more
+    overridden += set_later
     scenario, faults = examine(data)
     for fault in faults:
-        is_override = any(fault.path[: len(path)] == path for path in overridden)
+        if any(fault.path[: len(path)] == path for path in taken.unfilled):
+            continue
+        file = _origin(fault, source, overridden, taken)
         problems.append(
-            Problem(
-                override.SOURCE if is_override else source,
-                shown_path(fault.path, data),
-                shown_value(data, fault.path),
-                fault.message,
-            )
+            Problem(file, shown_path(fault.path, data), shown_value(data, fault.path), fault.message)
         )
     if scenario is None or problems:
         raise ScenarioError(problems)
     return scenario
+
+
+def _settle(data: dict[str, Any], overrides: Sequence[str]) -> tuple[list[Problem], list[KeyPath]]:
+    """Set keys: what was wrong with that, and the paths that were set."""
+    problems: list[Problem] = []
+    paths: list[KeyPath] = []
+    for one in overrides:
+        path, problem = override.apply(data, one)
+        problems += [problem] if problem else []
+        paths += [path] if path else []
+    return problems, paths
+
+
+def _origin(fault: Fault, source: str, overridden: Sequence[KeyPath], taken: parts.Inclusion) -> str:
+    """The file from which a faulty key came: that of the longest path which leads to it."""
+    origins = {**taken.origins, **dict.fromkeys(overridden, override.SOURCE)}
+    leading = [fault.path[:depth] for depth in range(len(fault.path), 0, -1)]
+    return next((origins[path] for path in leading if path in origins), source)
 
 
 def _text(path: Path) -> str:

@@ -10,7 +10,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from tailrace import units
-from tailrace.scenario import keys
+from tailrace.scenario import keys, parts
 from tailrace.scenario.model import Model
 from tailrace.scenario.scenario import Scenario
 
@@ -28,6 +28,8 @@ def schema() -> dict[str, Any]:
             properties = table["properties"][name]
             properties.pop("title", None)  # says the name again
             properties |= _words(field, has_default=name != choosing)
+            if name in parts.PLACES:
+                _admit_part(properties)
         if choosing:
             table["required"] = [choosing, *table["required"]]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **document}
@@ -41,6 +43,14 @@ class _OfFiles(GenerateJsonSchema):
 
     def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
         return self.generate_inner(schema["schema"])
+
+
+def _admit_part(properties: dict[str, Any]) -> None:
+    """Beside the table itself, the name of a part, or a table that takes one up."""
+    table = {key: properties.pop(key) for key in tuple(properties) if key != "description"}
+    name = {"type": "string", "description": parts.MEANING}
+    with_part = {"type": "object", "properties": {"part": name}, "required": ["part"]}
+    properties["anyOf"] = [table, name, with_part]
 
 
 def _words(field: FieldInfo, has_default: bool) -> dict[str, Any]:

@@ -4,38 +4,59 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from tailrace import units
 from tailrace.errors import Problem, ScenarioError
-from tailrace.scenario import override
+from tailrace.scenario import override, parts
 from tailrace.scenario.complaint import examine
 from tailrace.scenario.keys import Shape, field_shape, shape_of
 from tailrace.scenario.model import Model
 from tailrace.scenario.path import ABSENT, shown_path, shown_value, value_at
 from tailrace.scenario.scenario import Scenario
 
+_HOW_MANY = ("count", "ports")
+"""Keys that say how many there are, which stay when another part is taken up."""
+
 
 class Variants:
     """Scenarios that differ from one in some keys. The tables are written once, each variant is read from a copy."""
 
-    def __init__(self, scenario: Scenario) -> None:
-        self.scenario = scenario
+    def __init__(self, scenario: Scenario, beside: Path | None = None) -> None:
+        """`beside` is the directory of the scenario's file, where parts are looked for first."""
+        self.scenario, self._beside = scenario, beside
         self._tables = tables(scenario)
 
     def with_keys(self, settings: Sequence[str]) -> Scenario:
         """The scenario with KEY=VALUE texts set, as `load` takes them.
 
+        A scenario that was read does not know from which part its keys came: of another part, chosen by `part`, all
+        keys hold, and of its own only how many there are (`count`, `ports`).
+
         Raises ScenarioError with everything that is wrong with it.
         """
         data = copy.deepcopy(self._tables)
-        problems = [problem for _, problem in (override.apply(data, one) for one in settings) if problem]
+        choosing = [one for one in settings if override.chooses_part(one)]
+        problems = []
+        for one in choosing:
+            path, problem = override.apply(data, one)
+            problems += [problem] if problem else []
+            if path and path[-1] == "part":
+                table = value_at(data, path[:-1])
+                kept = {key: value for key, value in table.items() if key in (*_HOW_MANY, "part")}
+                value_at(data, path[:-2])[path[-2]] = kept
+        taken = parts.include(data, override.SOURCE, self._beside)
+        problems += taken.problems
+        others = [one for one in settings if one not in choosing]
+        problems += [problem for _, problem in (override.apply(data, one) for one in others) if problem]
         scenario, faults = examine(data)
         problems += [
             Problem(
                 override.SOURCE, shown_path(fault.path, data), shown_value(data, fault.path), fault.message
             )
             for fault in faults
+            if not any(fault.path[: len(path)] == path for path in taken.unfilled)
         ]
         if scenario is None or problems:
             raise ScenarioError(problems)
