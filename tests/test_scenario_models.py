@@ -185,7 +185,7 @@ def test_a_measured_curve_keeps_its_points():
 )
 def test_duplex_and_queue_slots_follow_the_link_where_they_are_left_out(lanes, half, slots):
     flash = parse(starter()).server.media
-    assert Server(media=flash, lanes=lanes).queue_slots == slots
+    assert Server(media=flash, lanes=lanes).pools[0].queue_slots == slots
     if half is not None:
         assert lanes.is_half_duplex == half
 
@@ -213,7 +213,7 @@ def test_a_class_is_found_by_its_name():
 
 def test_usable_capacity_is_whole_rows_of_stripe_units():
     scenario = generic(booking(), capacity=1_000_000, count=3)
-    assert scenario.server.usable_capacity == 3 * 15 * 65536
+    assert scenario.server.pools[0].usable_capacity == 3 * 15 * 65536
 
 
 def test_spans_lie_one_after_the_other_and_share_what_is_left():
@@ -254,7 +254,7 @@ def test_spans_without_a_start_never_overlap_nor_leave_the_capacity(lengths, uni
         assert length >= 8192
         assert wanted in (None, length)
         position += length
-    assert position <= scenario.server.usable_capacity
+    assert position <= scenario.server.pools[0].usable_capacity
 
 
 # ---- identity ---------------------------------------------------------------------------------

@@ -6,18 +6,14 @@ import numpy as np
 
 from tailrace.arrays import IntArray
 from tailrace.hardware.controller import ControllerCost
-from tailrace.hardware.layout import Striping
 from tailrace.plan.columns import Stage
-from tailrace.plan.flash import FlashPlan
-from tailrace.plan.links import LanesPlan, LawStagePlan, NetworkPlan, pieces, plan_lanes
-from tailrace.plan.media import GenericPlan, MediaPlan, SpinningPlan, WriteState
-from tailrace.plan.operations import Operations
-from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
+from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
+from tailrace.plan.media import WriteState
+from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, give, take, visit
+from tailrace.plan.pool import PoolPlan
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.flash import Flash
-from tailrace.scenario.media import Generic
 from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller, LawStage, Server
+from tailrace.scenario.server import Controller, LawStage
 from tailrace.scenario.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
@@ -42,14 +38,12 @@ class ServerPlan:
             for workload in sorted(scenario.workload, key=lambda each: each.name)
             if workload.limit is not None
         }
-        lanes = plan_lanes(server.lanes, server.media.count, self.stations)
-        hardware = Streams(seed, replication, "hardware")
-        self._media = _plan_media(server, lanes, hardware, self.stations)
-        self._striping = Striping(server.media.count, int(server.layout.stripe_unit))
+        pools = {pool.name: PoolPlan(pool, seed, replication, self.stations) for pool in server.pools}
+        self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.workload}
 
-    def new_state(self, streams: Streams) -> WriteState:
-        """The state before the first block of the source of requests that draws from ``streams``."""
-        return self._media.new_state(streams)
+    def new_state(self, workload: Workload, streams: Streams) -> WriteState:
+        """The state before the first block of a source of requests of a class, which draws from ``streams``."""
+        return self._pools[workload.name].new_state(streams)
 
     def path(self, workload: Workload, requests: Requests, state: WriteState) -> Path:
         """The paths of requests of one class, in the order of the class or of its source.
@@ -65,13 +59,8 @@ class ServerPlan:
         return Choice(requests.read, reads, writes)
 
     def _one_kind(self, workload: Workload, requests: Requests, state: WriteState, reads: bool) -> Path:
-        extents = self._striping.operations(requests.address, requests.size_bytes)
-        operations = Operations(requests, extents)
-        if reads:
-            media = self._media.reads(operations)
-        else:
-            random = workload.pattern == "random"
-            media = self._media.writes(operations, workload.durable, random, state)
+        pool = self._pools[workload.name]
+        drives = pool.reads(requests) if reads else pool.writes(workload, requests, state)
         path: list[Path] = []
         network, controller, first = self._network, self._controller, self._first_client[workload.name]
         if isinstance(network, NetworkPlan):
@@ -81,10 +70,10 @@ class ServerPlan:
         if workload.name in self._limits:
             path += self._limits[workload.name].pass_through(len(requests))
         if isinstance(controller, ControllerPlan):
-            path += controller.arrive(requests, extents.counts, with_data=not reads)
+            path += controller.arrive(requests, drives.operations, with_data=not reads)
         elif controller is not None:
             path += controller.arrive(requests)
-        path.append(fork(media, extents.counts))
+        path.append(drives.path)
         if isinstance(controller, ControllerPlan):
             path += controller.leave(requests, with_data=reads)
         if isinstance(network, NetworkPlan):
@@ -167,15 +156,6 @@ def _plan_controller(
     if isinstance(controller, LawStage):
         return LawStagePlan(controller, Stage.CONTROLLER, "controller", Purpose.CONTROLLER, stations)
     return ControllerPlan(controller, stations)
-
-
-def _plan_media(server: Server, lanes: LanesPlan, hardware: Streams, stations: Stations) -> MediaPlan:
-    piece = int(server.transfer_piece)
-    if isinstance(server.media, Generic):
-        return GenericPlan(server.media, lanes, stations)
-    if isinstance(server.media, Flash):
-        return FlashPlan(server.media, server.queue_slots or 1, piece, lanes, stations)
-    return SpinningPlan(server.media, piece, lanes, hardware, stations)
 
 
 def _first_clients(workloads: tuple[Workload, ...]) -> dict[str, int]:

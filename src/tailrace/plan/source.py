@@ -38,7 +38,7 @@ class ClassPlan:
         self.workload, self.streams, self.number = workload, streams, number
         self._server = server
         self._requests = RequestStream(workload, *span, streams)
-        self._state = server.new_state(streams)
+        self._state = server.new_state(workload, streams)
         self._planned = 0
 
     def block(self, clients: IntArray) -> tuple[Requests, Path]:

@@ -11,7 +11,9 @@ WIDTH = 80
 _INTRODUCTION = """\
 Each table of a scenario with its keys: kind of value (with a unit, where that
 is a time, size or rate), default, meaning, and what is accepted. NAME stands
-for the name of a class of [[workload]], STAGE for network, controller or lanes.
+for the name of a class of [[workload]] or of a [[server.pool]], STAGE for
+network, controller or lanes. A pool has lanes, media and layout of its own, in
+tables such as [server.pool.lanes] with the keys of [server.lanes].
 """
 
 

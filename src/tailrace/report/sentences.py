@@ -106,16 +106,17 @@ def _busy(station: StationResult) -> str:
 def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, bool]:
     """A station as the subject of a sentence, and whether that is a plural; ``count`` if the answer has none."""
     count = next((each.count for each in result.stations if (each.name, each.stage) == (name, stage)), count)
-    noun, way = name, ""
+    pool, _, noun = name.rpartition(": ") if stage in ("lane", "media") else ("", "", name)
+    way = ""
     for ending, side in ((" in", ", inbound,"), (" out", ", outbound,")):
-        if name.endswith(ending):
-            noun, way = name.removesuffix(ending), side
+        if noun.endswith(ending):
+            noun, way = noun.removesuffix(ending), side
     head = noun.partition(" of ")[0]
     plural = head.endswith("s") and not head.endswith(("ss", "us"))
     if count > 1 and not plural:
         plural, noun = True, noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     of = "" if stage in noun else f" ({stage})" if " of " in noun else f" of the {stage}"
-    return f"The {noun}{of}{way}", plural
+    return f"The {noun}{of}{f' of pool {pool}' if pool else ''}{way}", plural
 
 
 def method_sentence(result: Result) -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tailrace import units
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.model import Finding, KeyPath
-from tailrace.scenario.server import Network, Server
+from tailrace.scenario.server import Network, Pool
 
 if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
@@ -24,12 +25,7 @@ STATION_BYTES = 3000
 STATIONS_OF_A_DRIVE = 8
 """At most so many stations belong to a drive beside its dies and buses."""
 
-_CAPACITY: tuple[KeyPath, ...] = (
-    ("server", "media", "kind"),
-    ("server", "media", "count"),
-    ("server", "media", "capacity"),
-    ("server", "layout"),
-)
+_CAPACITY: tuple[KeyPath, ...] = (("media", "kind"), ("media", "count"), ("media", "capacity"), ("layout",))
 
 
 def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple[tuple[int, int], ...]:
@@ -52,14 +48,64 @@ def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple
     return tuple(result)
 
 
+def classes_by_pool(scenario: Scenario) -> Iterator[tuple[Pool, list[int]]]:
+    """Every pool in the order of the file, and the numbers of the classes that use it."""
+    for pool in scenario.server.pools:
+        yield pool, [index for index, name in enumerate(_pool_names(scenario)) if name == pool.name]
+
+
+def _pool_names(scenario: Scenario) -> Iterator[str | None]:
+    """Of each class the name of its pool; the only one need not be named."""
+    pools = scenario.server.pools
+    for workload in scenario.workload:
+        yield pools[0].name if workload.pool is None and len(pools) == 1 else workload.pool
+
+
 def findings(scenario: Scenario) -> Iterator[Finding]:
     """Everything that is wrong between the parts of a scenario."""
     yield from _names(scenario)
-    yield from _addresses(scenario)
-    yield from _write_buffer(scenario)
+    yield from _pools(scenario)
+    for place, (pool, mine) in enumerate(classes_by_pool(scenario)):
+        checked = _InPool(scenario, pool, scenario.server.pool_path(place), mine)
+        yield from _addresses(checked)
+        yield from _write_buffer(checked)
+        yield from _memory_of_stations(checked)
     yield from _targets(scenario)
     yield from _memory(scenario)
-    yield from _memory_of_stations(scenario)
+
+
+@dataclass(frozen=True)
+class _InPool:
+    """A pool, where its keys stand, and the numbers of the classes that use it."""
+
+    scenario: Scenario
+    pool: Pool
+    path: KeyPath
+    classes: list[int]
+
+    def keys(self, *keys: KeyPath) -> tuple[KeyPath, ...]:
+        """Keys of the pool as keys of the file, and that of each class which says that it uses it."""
+        here: tuple[KeyPath, ...] = tuple((*self.path, *key) for key in keys)
+        return (*here, *(("workload", index, "pool") for index in self.classes))
+
+    @property
+    def workloads(self) -> list[Workload]:
+        return [self.scenario.workload[index] for index in self.classes]
+
+
+def _pools(scenario: Scenario) -> Iterator[Finding]:
+    """A class that names a pool which is not there, or none where there are several."""
+    names = [pool.name for pool in scenario.server.pools]
+    written = scenario.server.pool
+    for index, workload in enumerate(scenario.workload):
+        key, rests_on = ("workload", index, "pool"), (("server", "pool"), ("server", "media"))
+        accepted = f"one of {', '.join(names)}" if len(names) > 1 else ", ".join(names)
+        if workload.pool is None and len(names) > 1:
+            yield Finding(key, "missing: there are several pools", accepted, rests_on)
+        elif workload.pool is not None and not written:
+            yield Finding(key, "the server has no pools", "pool with [[server.pool]] tables only", rests_on)
+        elif workload.pool is not None and workload.pool not in names:
+            yield Finding(key, "no pool of this name", accepted, rests_on)
 
 
 def _names(scenario: Scenario) -> Iterator[Finding]:
@@ -72,55 +118,57 @@ def _names(scenario: Scenario) -> Iterator[Finding]:
         seen.add(workload.name)
 
 
-def _addresses(scenario: Scenario) -> Iterator[Finding]:
-    usable = scenario.server.usable_capacity
+def _addresses(checked: _InPool) -> Iterator[Finding]:
+    pool, workloads = checked.pool, checked.workloads
+    usable, capacity = pool.usable_capacity, checked.keys(*_CAPACITY)
     if usable == 0:
-        key = ("server", "media", "capacity")
-        yield Finding(key, "less than one stripe unit", "at least server.layout.stripe_unit", _CAPACITY)
+        key = (*checked.path, "media", "capacity")
+        yield Finding(key, "less than one stripe unit", "at least layout.stripe_unit", capacity)
     elif usable >= 2**63:
-        key = ("server", "media", "count")
-        yield Finding(key, "8 EiB or more in all", "fewer or smaller drives", _CAPACITY)
+        key = (*checked.path, "media", "count")
+        yield Finding(key, "8 EiB or more in all", "fewer or smaller drives", capacity)
     fits = 0 < usable < 2**63
-    for workload, (index, (_, length)) in zip(scenario.workload, enumerate(scenario.spans()), strict=True):
-        too_large = tuple(_too_large(index, workload, usable)) if usable else ()
+    placed = spans(usable, pool.layout.stripe_unit, workloads)
+    for index, workload, (_, length) in zip(checked.classes, workloads, placed, strict=True):
+        too_large = tuple(_too_large(index, workload, checked)) if usable else ()
         yield from too_large
         fits = fits and not too_large
         if fits or workload.span is not None:
-            yield from _too_short(index, scenario, length)
-    if fits:
-        yield from _too_long_a_row(scenario, usable)
+            yield from _too_short(index, checked, length)
+    if fits and workloads:
+        yield from _too_long_a_row(checked, usable)
 
 
-def _too_large(index: int, workload: Workload, usable: int) -> Iterator[Finding]:
+def _too_large(index: int, workload: Workload, checked: _InPool) -> Iterator[Finding]:
     """A request, a span or a start that the capacity does not hold."""
     key = ("workload", index)
+    usable, capacity = checked.pool.usable_capacity, checked.keys(*_CAPACITY)
     most = units.write(usable, "size")
     if workload.largest_size > usable:
-        yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", _CAPACITY)
+        yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", capacity)
     if workload.span is not None and workload.span > usable:
-        yield Finding((*key, "span"), "beyond the usable capacity", f"at most {most}", _CAPACITY)
+        yield Finding((*key, "span"), "beyond the usable capacity", f"at most {most}", capacity)
     elif workload.start is not None and workload.start + (workload.span or 1) > usable:
         accepted = f"start and span together at most {most}"
-        yield Finding(
-            (*key, "start"), "reaches beyond the usable capacity", accepted, (*_CAPACITY, (*key, "span"))
-        )
+        rests_on = (*capacity, (*key, "span"))
+        yield Finding((*key, "start"), "reaches beyond the usable capacity", accepted, rests_on)
 
 
-def _too_short(index: int, scenario: Scenario, length: int) -> Iterator[Finding]:
+def _too_short(index: int, checked: _InPool, length: int) -> Iterator[Finding]:
     """A span, or each client's own part of it, that does not hold the largest request."""
-    workload = scenario.workload[index]
+    workload = checked.scenario.workload[index]
     parts = workload.clients if workload.pattern == "sequential" else 1
     if length // parts >= workload.largest_size:
         return
-    in_row = sum(other.span or 0 for other in scenario.workload if other.start is None)
-    if workload.span is None and workload.start is None and in_row >= scenario.server.usable_capacity:
+    in_row = sum(other.span or 0 for other in checked.workloads if other.start is None)
+    if workload.span is None and workload.start is None and in_row >= checked.pool.usable_capacity:
         return  # said of the whole row
     key = ("workload", index)
     rests_on: tuple[KeyPath, ...] = tuple(
         (*key, k) for k in ("request_size", "clients", "pattern", "start", "span")
     )
     if workload.span is None:
-        rests_on += (*_CAPACITY, *(("workload", i, "span") for i in range(len(scenario.workload))))
+        rests_on += (*checked.keys(*_CAPACITY), *(("workload", i, "span") for i in checked.classes))
     each = f" for each of {parts} clients" if parts > 1 else ""
     size, least = (
         units.write(workload.largest_size, "size"),
@@ -132,9 +180,10 @@ def _too_short(index: int, scenario: Scenario, length: int) -> Iterator[Finding]
     )
 
 
-def _too_long_a_row(scenario: Scenario, usable: int) -> Iterator[Finding]:
+def _too_long_a_row(checked: _InPool, usable: int) -> Iterator[Finding]:
     """Spans that lie one after the other and do not fit."""
-    row = [(index, workload) for index, workload in enumerate(scenario.workload) if workload.start is None]
+    classes = zip(checked.classes, checked.workloads, strict=True)
+    row = [(index, workload) for index, workload in classes if workload.start is None]
     total = sum(workload.span or 0 for _, workload in row)
     without = [index for index, workload in row if workload.span is None]
     keys: tuple[KeyPath, ...] = tuple(
@@ -144,34 +193,32 @@ def _too_long_a_row(scenario: Scenario, usable: int) -> Iterator[Finding]:
     if total > usable:
         wrong = f"the spans add up to {units.write(total, 'size')}"
         accepted = f"at most {most} in all, or a start for classes that share addresses"
-        yield Finding(("workload", row[-1][0], "span"), wrong, accepted, (*keys, *_CAPACITY))
+        rests_on = (*keys, *checked.keys(*_CAPACITY))
+        yield Finding(("workload", row[-1][0], "span"), wrong, accepted, rests_on)
     elif total == usable and without:
         accepted = f"spans of less than {most} in all, or a start for classes that share addresses"
         wrong = "the spans of the other classes leave no room"
-        yield Finding(("workload", without[0], "span"), wrong, accepted, (*keys, *_CAPACITY))
+        rests_on = (*keys, *checked.keys(*_CAPACITY))
+        yield Finding(("workload", without[0], "span"), wrong, accepted, rests_on)
 
 
-def _write_buffer(scenario: Scenario) -> Iterator[Finding]:
+def _write_buffer(checked: _InPool) -> Iterator[Finding]:
     """A write buffer that can never hold all pages which a write takes at once: it would wait for ever."""
-    server = scenario.server
-    if not isinstance(server.media, Flash):
+    pool = checked.pool
+    if not isinstance(pool.media, Flash):
         return
     written = {
         index: workload.largest_size
-        for index, workload in enumerate(scenario.workload)
+        for index, workload in zip(checked.classes, checked.workloads, strict=True)
         if workload.read_share < 1 and not workload.durable
     }
     if not written:
         return
-    at_once = min(_most_on_a_drive(server, max(written.values())), server.transfer_piece)
-    least = -(-at_once // server.media.page) * server.media.page
-    if server.media.buffer < least:
+    at_once = min(_most_on_a_drive(pool, max(written.values())), pool.transfer_piece)
+    least = -(-at_once // pool.media.page) * pool.media.page
+    if pool.media.buffer < least:
         rests_on: tuple[KeyPath, ...] = (
-            ("server", "media", "kind"),
-            ("server", "media", "count"),
-            ("server", "media", "page"),
-            ("server", "lanes"),
-            ("server", "layout"),
+            *checked.keys(("media", "kind"), ("media", "count"), ("media", "page"), ("lanes",), ("layout",)),
             *(
                 ("workload", index, key)
                 for index in written
@@ -180,12 +227,12 @@ def _write_buffer(scenario: Scenario) -> Iterator[Finding]:
         )
         wrong = f"no room for {units.write(at_once, 'size')} that a write brings at once"
         accepted = f"at least {units.write(least, 'size')}"
-        yield Finding(("server", "media", "buffer"), wrong, accepted, rests_on)
+        yield Finding((*checked.path, "media", "buffer"), wrong, accepted, rests_on)
 
 
-def _most_on_a_drive(server: Server, size: int) -> int:
+def _most_on_a_drive(pool: Pool, size: int) -> int:
     """Most bytes of a request that lie on one drive."""
-    unit, drives = server.layout.stripe_unit, server.media.count
+    unit, drives = pool.layout.stripe_unit, pool.media.count
     touched = (size + unit - 2) // unit + 1
     return min(size, -(-touched // drives) * unit)
 
@@ -229,8 +276,8 @@ def _memory(scenario: Scenario) -> Iterator[Finding]:
     yield Finding(key, wrong, accepted, (*rests_on, ("server", "network", "client_rate")))
 
 
-def _memory_of_stations(scenario: Scenario) -> Iterator[Finding]:
-    memory, media = machine_memory(), scenario.server.media
+def _memory_of_stations(checked: _InPool) -> Iterator[Finding]:
+    memory, media = machine_memory(), checked.pool.media
     if memory is None:
         return
     each = STATIONS_OF_A_DRIVE
@@ -239,12 +286,12 @@ def _memory_of_stations(scenario: Scenario) -> Iterator[Finding]:
     needed = media.count * each * STATION_BYTES
     if 2 * needed <= memory:
         return
-    rests_on: tuple[KeyPath, ...] = tuple(("server", "media", key) for key in ("kind", "dies", "channels"))
+    rests_on = checked.keys(("media", "kind"), ("media", "dies"), ("media", "channels"))
     wrong = (
         f"their dies and links need about {needed / 1e9:.1f} GB, and this machine has {memory / 1e9:.1f} GB"
     )
     accepted = f"about {int(memory / 2 / each / STATION_BYTES)} drives of {each} stations each"
-    yield Finding(("server", "media", "count"), wrong, accepted, rests_on)
+    yield Finding((*checked.path, "media", "count"), wrong, accepted, rests_on)
 
 
 def _states(workload: Workload, own_link: bool) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from tailrace.scenario.server import Controller, Lanes, Network, Server
+from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool, Server
 
 
 @dataclass(frozen=True)
@@ -31,22 +31,28 @@ class Cost:
 def parts(server: Server) -> tuple[Part, ...]:
     """All parts of a server that can have a price: ports, cores, adapters or links, drives, and the rest."""
     found = []
-    network, controller, lanes, media = server.network, server.controller, server.lanes, server.media
+    network, controller = server.network, server.controller
     if network is not None:
         count = network.ports if isinstance(network, Network) else network.servers
         found.append(Part("network ports", count, network.price, network.power))
     if controller is not None:
         count = controller.cores if isinstance(controller, Controller) else controller.servers
         found.append(Part("cores", count, controller.price, controller.power))
-    if lanes is not None:
-        uplinks = isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None
-        count = media.count if isinstance(lanes, Lanes) else lanes.servers
-        if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
-            count = math.ceil(media.count / lanes.drives_per_adapter)
-        found.append(Part("adapters" if uplinks else "links", count, lanes.price, lanes.power))
-    found.append(Part("drives", media.count, media.price, media.power))
+    for pool in server.pools:
+        found += _parts_of_pool(pool)
     found.append(Part("the rest", 1, server.price, server.power))
     return tuple(found)
+
+
+def _parts_of_pool(pool: Pool) -> list[Part]:
+    lanes, media = pool.lanes, pool.media
+    drives = Part(pool.station_name("drives"), media.count, media.price, media.power)
+    if lanes is None:
+        return [drives]
+    count, name = lanes.servers if isinstance(lanes, LawStage) else media.count, "links"
+    if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
+        count, name = math.ceil(media.count / lanes.drives_per_adapter), "adapters"
+    return [Part(pool.station_name(name), count, lanes.price, lanes.power), drives]
 
 
 def cost(server: Server) -> Cost:

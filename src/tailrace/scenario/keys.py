@@ -14,11 +14,15 @@ from pydantic_core import PydanticUndefined
 
 from tailrace import units
 from tailrace.scenario import parts
+from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Lognormal, Uniform
+from tailrace.scenario.layout import Layout
+from tailrace.scenario.media import Generic, Spinning
 from tailrace.scenario.model import KeyPath, Model
 from tailrace.scenario.quantity import Quantity
 from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import LawStage
+from tailrace.scenario.server import Lanes, LawStage, Pool
+from tailrace.scenario.workload import Workload
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +30,8 @@ class Key:
     """One key as the key table shows it.
 
     Attributes:
-        path: such as `server.network.rate`. NAME stands for the name of a class, STAGE for network,
-            controller or lanes.
+        path: such as `server.network.rate`. NAME stands for the name of a class or a pool, STAGE for network,
+            controller or lanes. The drives of a pool have the keys of `server.media`, `lanes` and `layout`.
         when: the choice to which the key belongs, such as `kind = "flash"`; empty if it always applies.
         kind: the dimension of a quantity, or whole number, number, text, true or false, choice, table, list.
         default: as it would be written; "required"; or empty where leaving it out has a meaning of its own.
@@ -145,7 +149,11 @@ def accepted(shape: Shape) -> str:
         model = shape.items[0].model
         if model and "name" not in model.model_fields:
             return f"a list of tables {_braced(model)}"
-        return "tables in double brackets, [[workload]]" if model else f"a list of {len(shape.items)} values"
+        return (
+            f"tables in double brackets, {_HEADERS[model]}"
+            if model
+            else f"a list of {len(shape.items)} values"
+        )
     if shape.choices and not all(choice.model for choice in shape.choices.values()):
         return " or ".join(accepted(choice) for choice in shape.choices.values())
     if choosing := chooser(shape):
@@ -196,7 +204,7 @@ def _keys_of(
             yield Key(f"{path}.part", when, "text", "", accepted_names, parts.MEANING)
         choosing = chooser(shape)
         for condition, item, inner in _models_in(shape):
-            below = "workload.NAME" if path == "workload" else _SHARED.get(inner, path + item)
+            below = f"{path}.NAME" if inner in _HEADERS else _SHARED.get(inner, path + item)
             if choosing and (below, choosing) not in seen:
                 seen.add((below, choosing))
                 yield _chooser_key(f"{below}.{choosing}", when, shape, inner.model_fields[choosing])
@@ -220,9 +228,18 @@ def one_of(texts: list[str]) -> str:
 
 
 # Models that serve several places, and the path under which their keys are listed once.
-_SHARED: dict[type[Model], str] = {LawStage: "server.STAGE"} | dict.fromkeys(
-    (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential), "server.STAGE.service"
-)
+_SHARED: dict[type[Model], str] = {
+    LawStage: "server.STAGE",
+    Lanes: "server.lanes",
+    Layout: "server.layout",
+    **dict.fromkeys((Spinning, Flash, Generic), "server.media"),
+    **dict.fromkeys(
+        (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential), "server.STAGE.service"
+    ),
+}
+
+# Models of named tables in double brackets, and their header.
+_HEADERS: dict[type[Model], str] = {Workload: "[[workload]]", Pool: "[[server.pool]]"}
 
 
 def _models_in(shape: Shape) -> Iterator[tuple[str, str, type[Model]]]:
@@ -263,7 +280,7 @@ def default_of(field: FieldInfo, shape: Shape) -> str:
     """The default as a file would write it; "required"; or empty where leaving the key out has a meaning."""
     if field.is_required():
         return "required"
-    if field.default is None or field.default is PydanticUndefined or isinstance(field.default, Model):
+    if field.default in (None, (), PydanticUndefined) or isinstance(field.default, Model):
         return ""
     return written(field.default, shape)
 

@@ -25,23 +25,24 @@ def value_at(data: Any, path: KeyPath) -> Any:
 
 
 def shown_path(path: KeyPath, data: dict[str, Any]) -> str:
-    """A path as the user writes it; a class by its name where that says which one is meant."""
+    """A path as the user writes it; a class or a pool by its name where that says which one is meant."""
     text = ""
     for depth, part in enumerate(path):
         if isinstance(part, str):
             text += f".{quoted(part)}" if text else quoted(part)
         else:
-            name = _own_name(data, part) if path[:depth] == ("workload",) else None
+            named = path[:depth] in (("workload",), ("server", "pool"))
+            name = _own_name(value_at(data, path[:depth]), part) if named else None
             text += f"[{part}]" if name is None else f".{quoted(name)}"
     return text
 
 
-def _own_name(data: dict[str, Any], index: int) -> str | None:
-    """The name of a class, if it has one that no other has."""
-    name = value_at(data, ("workload", index, "name"))
+def _own_name(tables: Any, index: int) -> str | None:
+    """The name of one of the tables in a list, if it has one that no other has."""
+    name = value_at(tables, (index, "name"))
     if not isinstance(name, str) or not name:
         return None
-    namesakes = sum(isinstance(one, dict) and one.get("name") == name for one in data["workload"])
+    namesakes = sum(isinstance(one, dict) and one.get("name") == name for one in tables)
     return name if namesakes == 1 else None
 
 

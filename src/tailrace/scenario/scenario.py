@@ -13,7 +13,7 @@ from tailrace.scenario import checks
 from tailrace.scenario.model import Finding, Model
 from tailrace.scenario.quantity import Number, Text
 from tailrace.scenario.run import Run
-from tailrace.scenario.server import Server
+from tailrace.scenario.server import Pool, Server
 from tailrace.scenario.workload import Workload
 
 
@@ -59,14 +59,29 @@ class Scenario(Model):
                 return workload
         raise KeyError(name)
 
-    def spans(self) -> tuple[tuple[int, int], ...]:
-        """(start, length) in bytes of each class's addresses, in file order.
+    def pool_of(self, workload: Workload) -> Pool:
+        """The pool whose drives a class uses. Raises KeyError if it names none that there is."""
+        pools = self.server.pools
+        if workload.pool is None and len(pools) == 1:
+            return pools[0]
+        for pool in pools:
+            if pool.name == workload.pool:
+                return pool
+        raise KeyError(workload.pool)
 
-        Spans without a `start` lie one after the other from address 0. A span left out is an equal share, in
-        whole stripe units where it is that long, of what the others in this row leave; with `start` it
-        reaches to the end.
+    def spans(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) in bytes of each class's addresses in its pool, in file order.
+
+        Spans without a `start` lie one after the other from address 0 of their pool. A span left out is an equal share,
+        in whole stripe units where it is that long, of what the others in this row leave; with `start` it reaches to
+        the end.
         """
-        return checks.spans(self.server.usable_capacity, self.server.layout.stripe_unit, self.workload)
+        placed = dict[int, tuple[int, int]]()
+        for pool, mine in checks.classes_by_pool(self):
+            classes = [self.workload[index] for index in mine]
+            found = checks.spans(pool.usable_capacity, pool.layout.stripe_unit, classes)
+            placed |= zip(mine, found, strict=True)
+        return tuple(placed[index] for index in range(len(self.workload)))
 
 
 def _without(content: Any, keys: set[str]) -> Any:

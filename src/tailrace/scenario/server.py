@@ -1,4 +1,4 @@
-"""The server: its network, controller, lanes, media and layout, as written."""
+"""The server: its network, its controller, and the pools of its drives with their lanes and layout, as written."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, Tag
 
 from tailrace.scenario.law import Law
+from tailrace.scenario.layout import Layout
 from tailrace.scenario.media import Generic, Media, Spinning
 from tailrace.scenario.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.quantity import (
@@ -20,6 +21,7 @@ from tailrace.scenario.quantity import (
     Quantity,
     Size,
     SizeOrZero,
+    Text,
     TimeOrZero,
     Whole,
     power_of,
@@ -175,36 +177,18 @@ class Lanes(Model):
             )
 
 
-class Layout(Model):
-    """How addresses are laid over the drives."""
+LanesOrLaw = Annotated[Annotated[Lanes, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
 
-    redundancy: Literal["none"] = Field(default="none", description="Redundancy over the drives.")
-    stripe_unit: Piece = Field(
-        default=65536, multiple_of=512, description="Bytes on one drive before the next drive's turn."
+
+class Pool(Model):
+    """Drives of one kind, with the link of each, and how addresses are laid over them."""
+
+    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(
+        description="Name of the pool, by which classes choose it."
     )
-
-
-class Server(Model):
-    """The storage server. A stage that is left out costs nothing."""
-
-    network: (
-        Annotated[Annotated[Network, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()] | None
-    ) = Field(default=None, description="The network; left out for clients on the server itself.")
-    controller: (
-        Annotated[Annotated[Controller, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
-        | None
-    ) = Field(default=None, description="The processors.")
-    lanes: (
-        Annotated[Annotated[Lanes, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()] | None
-    ) = Field(default=None, description="The link of each drive.")
+    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
     media: Media = Field(description="The drives.")
     layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
-    price: Price | None = Field(
-        default=None, description="Price of all that has none of its own: chassis and the rest."
-    )
-    power: PowerOrZero | None = Field(
-        default=None, description="Electric power of all that has none of its own."
-    )
 
     @property
     def usable_capacity(self) -> int:
@@ -225,3 +209,65 @@ class Server(Model):
             return self.media.queue_slots
         slow = isinstance(self.lanes, Lanes) and self.lanes.is_slow_serial
         return 32 if slow else 1024
+
+    def station_name(self, name: str) -> str:
+        """What a station of this pool is called in answers: by its noun alone in the unnamed pool."""
+        return f"{self.name}: {name}" if self.name else name
+
+
+_DRIVES = ("media", "lanes", "layout")
+_POOL_FORMS = "either media (with lanes, layout), or [[server.pool]] tables with their own"
+
+
+class Server(Model):
+    """The storage server. A stage that is left out costs nothing."""
+
+    network: (
+        Annotated[Annotated[Network, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()] | None
+    ) = Field(default=None, description="The network; left out for clients on the server itself.")
+    controller: (
+        Annotated[Annotated[Controller, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
+        | None
+    ) = Field(default=None, description="The processors.")
+    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
+    media: Media | None = Field(
+        default=None, description="The drives; required unless there are `pool` tables."
+    )
+    layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
+    pool: Annotated[tuple[Pool, ...], Field(max_length=100)] = Field(
+        default=(),
+        description="Several groups of drives, each with a name and with media, lanes and layout of its own, "
+        "whose keys are those of the server's.",
+    )
+    price: Price | None = Field(
+        default=None, description="Price of all that has none of its own: chassis and the rest."
+    )
+    power: PowerOrZero | None = Field(
+        default=None, description="Electric power of all that has none of its own."
+    )
+
+    @property
+    def pools(self) -> tuple[Pool, ...]:
+        """The groups of drives: those of the `pool` tables, or one without a name from the server's own keys."""
+        if self.pool or self.media is None:
+            return self.pool
+        return (Pool.model_construct(name="", lanes=self.lanes, media=self.media, layout=self.layout),)
+
+    def pool_path(self, place: int) -> KeyPath:
+        """Where the keys of a pool stand, by its place in `pools`."""
+        return ("server", "pool", place) if self.pool else ("server",)
+
+    def findings(self) -> Iterator[Finding]:
+        """Drives once: in the short form or in pools, whose names differ."""
+        keys: tuple[KeyPath, ...] = (*((key,) for key in _DRIVES), ("pool",))
+        if self.media is None and not self.pool:
+            yield Finding((), "neither media nor pool", _POOL_FORMS, keys)
+        for key in _DRIVES if self.pool else ():
+            if key in self.model_fields_set and getattr(self, key) is not None:
+                yield Finding((key,), "given beside pool", _POOL_FORMS, (("pool",),))
+        names: set[str] = set()
+        for place, pool in enumerate(self.pool):
+            if pool.name in names:
+                accepted = "a name of its own for each pool"
+                yield Finding(("pool", place, "name"), "a second pool of this name", accepted)
+            names.add(pool.name)

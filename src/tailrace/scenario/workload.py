@@ -123,6 +123,10 @@ class Workload(Model):
         default="random",
         description="Random addresses, or every client walks through its own part of the span.",
     )
+    pool: Annotated[Text, Field(min_length=1, max_length=64)] | None = Field(
+        default=None,
+        description="Name of the pool whose drives it uses; may be left out if there is only one.",
+    )
     span: Size | None = Field(
         default=None,
         description="How much of the capacity the class touches; by default an equal share of what is left.",

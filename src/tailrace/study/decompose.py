@@ -99,6 +99,10 @@ class Decomposition:
             held = Offered(offered.rates, works, offered.priority, offered.arrival_scv)
             self.waits[place] = bank_wait(self.stations.banks[place], held)
 
+    def is_visited(self, place: int) -> bool:
+        """Whether any class goes to a bank at all."""
+        return any(bool((sample.bank == place).any()) for sample in self.samples.values())
+
     def awaited(self, name: str, place: int, rows: BoolArray) -> FloatArray:
         """Works of the visits to a bank that requests in these rows wait for; ``rows`` is a mask."""
         sample = self.samples[name]

@@ -140,7 +140,7 @@ class _ClosedNetwork:
         self._arms = {
             place: service_by_depth(network.scenario, network.seed, network.stations, place)
             for place, bank in enumerate(self._banks)
-            if bank.discipline == Discipline.ARM
+            if bank.discipline == Discipline.ARM and network.is_visited(place)
         }
         self._servers = np.array(
             [

@@ -94,11 +94,13 @@ def written_law(law: written.Law) -> theory.Law:
 
 def _stations(scenario: Scenario) -> list[_Station] | None:
     server = scenario.server
-    stages = [each for each in (server.network, server.controller, server.lanes) if each is not None]
-    laws = [each for each in stages if isinstance(each, LawStage)]
-    if len(laws) < len(stages) or not isinstance(server.media, Generic) or server.media.slow_drives:
+    if len(server.pools) > 1:
         return None
-    media = server.media
+    media, lanes = server.pools[0].media, server.pools[0].lanes
+    stages = [each for each in (server.network, server.controller, lanes) if each is not None]
+    laws = [each for each in stages if isinstance(each, LawStage)]
+    if len(laws) < len(stages) or not isinstance(media, Generic) or media.slow_drives:
+        return None
     found = [_Station(each.servers, 1, each.discipline, written_law(each.service)) for each in laws]
     return [*found, _Station(media.servers, media.count, media.discipline, written_law(media.service))]
 
@@ -110,7 +112,8 @@ def _with_spans(scenario: Scenario) -> list[tuple[Workload, int]]:
 
 def _goes_one_way(scenario: Scenario, workload: Workload, span: int) -> bool:
     """Whether each request goes to one drive, all drives being equally likely whatever went before."""
-    media, unit = scenario.server.media, int(scenario.server.layout.stripe_unit)
+    pool = scenario.pool_of(workload)
+    media, unit = pool.media, int(pool.layout.stripe_unit)
     fits = workload.aligned and all(unit % part.size == 0 for part in workload.request_size)
     even = media.count == 1 or (
         workload.pattern == "random" and workload.popularity is None and span >= 1000 * unit * media.count

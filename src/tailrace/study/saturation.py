@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import cycle
 
 import numpy as np
 
@@ -75,14 +75,15 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
 def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
     """Laws that the scenario itself gives, by stage and name of the bank: their means are no matter of a sample."""
     server = scenario.server
-    stages = (
+    stages = [
         (Stage.NETWORK, "network", server.network),
         (Stage.CONTROLLER, "controller", server.controller),
-        (Stage.LANE, "lane", server.lanes),
-    )
+        *((Stage.LANE, pool.station_name("lane"), pool.lanes) for pool in server.pools),
+    ]
     laws = {(stage, name): given.service for stage, name, given in stages if isinstance(given, LawStage)}
-    if isinstance(server.media, Generic):
-        laws[Stage.MEDIA, "drive"] = server.media.service
+    for pool in server.pools:
+        if isinstance(pool.media, Generic):
+            laws[Stage.MEDIA, pool.station_name("drive")] = pool.media.service
     return laws
 
 
@@ -91,8 +92,8 @@ def saturated_service_s(
 ) -> float:
     """Mean service time of an arm, in seconds, when ``waiting`` accesses are always there to choose from.
 
-    Accesses of the open classes (of the closed ones where none is open), as the plan deals them to the drives, are
-    put to a single arm in a closed loop.
+    Accesses of the open classes (of the closed ones where no open one has any), as the plan deals them to the drives,
+    are put to a single arm in a closed loop.
     """
     stations = Stations()
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=bank.arm)
@@ -106,20 +107,29 @@ def saturated_service_s(
 def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int) -> Chunk:
     """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
     plan = build_plan(scenario, seed, replication=0)
-    sources = plan.closed if plan.open_source is None else (plan.open_source,)
-    chunks: list[Steps] = []
-    drives: list[IntArray] = []
-    for source in cycle(sources):
-        steps = source.next_chunk().steps
-        at = np.flatnonzero(
-            (steps.op == VISIT) & (steps.arg >= bank.first) & (steps.arg < bank.first + bank.count)
-        )
-        chunks.append(steps.at(at))
-        drives.append(steps.arg[at].astype(np.int64) - bank.first)
-        if sum(drive.size for drive in drives) >= accesses:
-            break
+    opened = [] if plan.open_source is None else [plan.open_source]
+    steps, drives = _of_bank(opened, bank, accesses)
+    if not steps:
+        steps, drives = _of_bank(plan.closed, bank, accesses)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
-    return one_visit_each(Steps.joined(chunks).at(order))
+    return one_visit_each(Steps.joined(steps).at(order))
+
+
+def _of_bank(sources: Sequence[Source], bank: Bank, wanted: int) -> tuple[list[Steps], list[IntArray]]:
+    """Accesses to the arms of a bank, block by block, and the drive of each; nothing if the sources have none."""
+    found: list[Steps] = []
+    drives: list[IntArray] = []
+    rounds = 0
+    while (found or not rounds) and sum(drive.size for drive in drives) < wanted:
+        rounds += 1
+        for source in sources:
+            steps = source.next_chunk().steps
+            mine = (steps.op == VISIT) & (steps.arg >= bank.first) & (steps.arg < bank.first + bank.count)
+            at = np.flatnonzero(mine)
+            if at.size:
+                found.append(steps.at(at))
+                drives.append(steps.arg[at].astype(np.int64) - bank.first)
+    return found, drives
 
 
 class _Repeated(Source):
