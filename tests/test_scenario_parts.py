@@ -202,3 +202,13 @@ def test_an_answer_keeps_the_parts_that_its_scenario_takes_up(tmp_path):
 def test_the_wheel_holds_the_catalogue_where_an_installed_package_looks_for_it():
     wheel = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]["targets"]["wheel"]
     assert wheel["force-include"] == {"shared/hardware": "tailrace/scenario/catalogue"}
+
+
+def test_a_part_fills_the_media_and_the_lanes_of_a_pool():
+    pools = '[[server.pool]]\nname = "log"\nmedia = "spinning-10000"\n[[server.pool]]\nname = "data"\nlanes = "serial-12"\n'
+    pools += '[server.pool.media]\npart = "spinning-7200"\ncount = 3\n' + WORKLOAD + 'pool = "data"\n'
+    log, data = parse(pools).server.pool
+    assert (log.media.rpm, data.media.rpm, data.media.count, data.lanes.rate) == (10000 / 60, 120.0, 3, 1.5e9)
+    changed = parse(pools, overrides=["server.pool.log.media.part=spinning-7200"]).server.pool
+    assert changed[0].media.rpm == 120.0
+    assert {"server.pool.NAME.media.part", "server.pool.NAME.lanes.part"} <= {row.path for row in keys.rows()}

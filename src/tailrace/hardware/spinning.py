@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics import platter
-from tailrace.physics.seek import SeekCurve, pair_curve, three_point_curve, two_piece_curve
-from tailrace.scenario.media import Spinning, TwoPieceSeek
+from tailrace.physics.seek import SeekCurve, mean_seek_s, pair_curve, three_point_curve, two_piece_curve
+from tailrace.scenario.spinning import Spinning, TwoPieceSeek
 
 
 @dataclass(frozen=True)
@@ -20,6 +20,21 @@ class SpinningCost:
     turns_per_s: float
     write_settle_s: float
     curve: SeekCurve
+
+    @property
+    def mean_positioning_s(self) -> float:
+        """Mean seek between places uniform in radius, and half a turn."""
+        return mean_seek_s(self.curve) + 0.5 / self.turns_per_s
+
+    def settle_s(self, write: bool, slowness: FloatArray) -> FloatArray:
+        """What each access settles before its sector can come round, shape of ``slowness``.
+
+        A drive that takes f times as long is one that repeats seeks and turns: to its own settling it adds f − 1
+        mean positionings, so that a random access by itself takes f times as long in the mean, while the turn of the
+        platter stays what it is (derived).
+        """
+        settle = self.write_settle_s if write else 0.0
+        return settle + (slowness - 1.0) * (self.mean_positioning_s + settle)
 
     @classmethod
     def of(cls, drive: Spinning) -> SpinningCost:

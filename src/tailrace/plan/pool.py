@@ -8,9 +8,10 @@ from tailrace.arrays import IntArray
 from tailrace.hardware.layout import Striping
 from tailrace.plan.flash import FlashPlan
 from tailrace.plan.links import LanesPlan, plan_lanes
-from tailrace.plan.media import GenericPlan, MediaPlan, SpinningPlan, WriteState
+from tailrace.plan.media import GenericPlan, MediaPlan, WriteState
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Path, fork
+from tailrace.plan.spinning import SpinningPlan
 from tailrace.plan.stations import Stations
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.media import Generic

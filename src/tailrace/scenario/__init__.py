@@ -3,12 +3,13 @@
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
 from tailrace.scenario.layout import Layout
-from tailrace.scenario.media import Generic, Media, SeekPoint, Spinning, TwoPieceSeek
+from tailrace.scenario.media import Generic, Media
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.run import Run
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.schema import schema
 from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool, Server
+from tailrace.scenario.spinning import SeekPoint, Spinning, TwoPieceSeek
 from tailrace.scenario.starter import starter
 from tailrace.scenario.workload import SizeShare, Surge, Target, Workload
 

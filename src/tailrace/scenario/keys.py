@@ -17,11 +17,12 @@ from tailrace.scenario import parts
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Lognormal, Uniform
 from tailrace.scenario.layout import Layout
-from tailrace.scenario.media import Generic, Spinning
+from tailrace.scenario.media import Generic
 from tailrace.scenario.model import KeyPath, Model
 from tailrace.scenario.quantity import Quantity
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Lanes, LawStage, Pool
+from tailrace.scenario.spinning import Spinning
 from tailrace.scenario.workload import Workload
 
 

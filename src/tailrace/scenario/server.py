@@ -9,7 +9,7 @@ from pydantic import Field, Tag
 
 from tailrace.scenario.law import Law
 from tailrace.scenario.layout import Layout
-from tailrace.scenario.media import Generic, Media, Spinning
+from tailrace.scenario.media import Generic, Media
 from tailrace.scenario.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.quantity import (
     DataRate,
@@ -27,6 +27,7 @@ from tailrace.scenario.quantity import (
     power_of,
     price_of,
 )
+from tailrace.scenario.spinning import Spinning
 
 Discipline = Literal["fcfs", "ps", "delay"]
 LinkDiscipline = Literal["ps", "fcfs"]
