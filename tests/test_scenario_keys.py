@@ -106,12 +106,14 @@ def test_the_starter_is_a_scenario_with_each_of_its_kinds_of_drives(when, kind):
     assert parse(TEXTS[when]).server.media.kind == kind
 
 
-# Not to be set beside the keys that the starter has: coding is of serial links, think of closed classes.
+# Not to be set beside the keys that the starter has: coding is of serial links, think of closed classes, columns of
+# traces.
 DEFAULTS = [
     row
     for row in keys.rows()
     if row.default not in ("", "required")
     and "STAGE" not in row.path
+    and ".columns." not in row.path
     and row.path not in ("server.lanes.coding", "workload.NAME.think")
 ]
 

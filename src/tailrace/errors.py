@@ -63,3 +63,27 @@ class ScenarioError(TailraceError):
 
     def __str__(self) -> str:
         return "\n".join(str(problem) for problem in self.problems)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong with a recorded file, at a key relative to the table that names the file."""
+
+    key: tuple[str, ...]
+    wrong: str
+    accepted: str
+
+
+class TraceError(TailraceError):
+    """A recorded file cannot be used: ``faults`` holds all that is wrong with it, a line each in the text."""
+
+    def __init__(self, file: str, faults: Iterable[Fault]) -> None:
+        self.file, self.faults = file, tuple(faults)
+        super().__init__(file, self.faults)
+
+    def __str__(self) -> str:
+        lines = []
+        for fault in self.faults:
+            key = "" if fault.key == ("file",) else f"{'.'.join(fault.key)}: "
+            lines.append(f"{self.file}: {key}{fault.wrong}; accepted: {fault.accepted}")
+        return "\n".join(lines)

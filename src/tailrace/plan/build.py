@@ -14,6 +14,7 @@ from tailrace.plan.stations import Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
+from tailrace.workload.replay import TraceArrivals
 from tailrace.workload.streams import Streams
 
 DEFAULT_ROWS = 4096
@@ -49,7 +50,7 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
         return ClassPlan(server, workload, spans[workload.name], streams, number)
 
     opened = [planned(number, each) for number, each in enumerate(by_name) if each.is_open]
-    arrivals = [ArrivalStream(plan.workload, scenario.load, plan.streams) for plan in opened]
+    arrivals = [_arrivals(plan, scenario.load) for plan in opened]
     open_source = OpenSource(opened, arrivals, server.stations, rows) if opened else None
 
     closed: list[Source] = []
@@ -85,10 +86,17 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
     )
 
 
+def _arrivals(plan: ClassPlan, load: float) -> ArrivalStream | TraceArrivals:
+    if plan.workload.arrivals == "trace":
+        return TraceArrivals(plan.workload, load, plan.streams)
+    return ArrivalStream(plan.workload, load, plan.streams)
+
+
 def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
     """Whether a closed class's requests depend on which client issues them."""
     own_link = getattr(scenario.server.network, "client_rate", None) is not None
-    return workload.pattern == "sequential" or own_link
+    by_client = workload.columns is not None and workload.columns.client is not None
+    return workload.pattern == "sequential" or own_link or by_client
 
 
 def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
@@ -103,9 +111,11 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
     chunks = {}
     for workload, span in zip(scenario.workload, scenario.spans(), strict=True):
         streams = Streams(seed, 0, workload.name)
-        plan = ClassPlan(server, workload, span, streams, number=0)
+        plan = ClassPlan(server, workload, span, streams, number=0, sample=SPREAD_SAMPLE)
         first = plan.chunk(np.zeros(SPREAD_SAMPLE), np.arange(SPREAD_SAMPLE) % workload.clients)
         per_request = first.steps.op.size / SPREAD_SAMPLE
         rows = int(min(max(steps / per_request, SPREAD_SAMPLE), 16384))
+        if workload.arrivals == "trace":
+            plan = ClassPlan(server, workload, span, streams, number=0, sample=rows)
         chunks[workload.name] = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
     return server.stations, chunks

@@ -17,6 +17,7 @@ from tailrace.plan.server import ServerPlan
 from tailrace.plan.stations import Stations
 from tailrace.scenario.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
+from tailrace.workload.replay import TraceArrivals, TraceRequests
 from tailrace.workload.requests import Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
 
@@ -32,12 +33,25 @@ class ClassPlan:
     """Requests of one class, or of one of its clients, laid over the server block by block."""
 
     def __init__(
-        self, server: ServerPlan, workload: Workload, span: tuple[int, int], streams: Streams, number: int
+        self,
+        server: ServerPlan,
+        workload: Workload,
+        span: tuple[int, int],
+        streams: Streams,
+        number: int,
+        sample: int | None = None,
     ) -> None:
-        """``span`` is (start, length) in bytes; ``number`` the place of the class in order of name."""
+        """``span`` is (start, length) in bytes; ``number`` the place of the class in order of name.
+
+        With ``sample`` that many requests are wanted as a sample of all that the class will ask.
+        """
         self.workload, self.streams, self.number = workload, streams, number
         self._server = server
-        self._requests = RequestStream(workload, *span, streams)
+        self._requests: RequestStream | TraceRequests
+        if workload.arrivals == "trace":
+            self._requests = TraceRequests(workload, *span, streams, sample)
+        else:
+            self._requests = RequestStream(workload, *span, streams)
         self._state = server.new_state(workload, streams)
         self._planned = 0
 
@@ -77,7 +91,11 @@ class OpenSource(Source):
     """All open classes merged by time; ties go by the class's name, then by client."""
 
     def __init__(
-        self, classes: Sequence[ClassPlan], arrivals: Sequence[ArrivalStream], stations: Stations, rows: int
+        self,
+        classes: Sequence[ClassPlan],
+        arrivals: Sequence[ArrivalStream | TraceArrivals],
+        stations: Stations,
+        rows: int,
     ) -> None:
         """``rows`` is about the largest number of rows in a block."""
         super().__init__(rows, BLOCK_STEPS)

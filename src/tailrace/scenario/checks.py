@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tailrace import units
+from tailrace.scenario import recorded
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.server import Network, Pool
@@ -64,6 +65,8 @@ def _pool_names(scenario: Scenario) -> Iterator[str | None]:
 def findings(scenario: Scenario) -> Iterator[Finding]:
     """Everything that is wrong between the parts of a scenario."""
     yield from _names(scenario)
+    for index, workload in enumerate(scenario.workload):
+        yield from recorded.findings(workload, ("workload", index))
     yield from _pools(scenario)
     for place, (pool, mine) in enumerate(classes_by_pool(scenario)):
         checked = _InPool(scenario, pool, scenario.server.pool_path(place), mine)
@@ -132,6 +135,7 @@ def _addresses(checked: _InPool) -> Iterator[Finding]:
     for index, workload, (_, length) in zip(checked.classes, workloads, placed, strict=True):
         too_large = tuple(_too_large(index, workload, checked)) if usable else ()
         yield from too_large
+        yield from recorded.beyond_span(workload, ("workload", index), length)
         fits = fits and not too_large
         if fits or workload.span is not None:
             yield from _too_short(index, checked, length)

@@ -10,6 +10,7 @@ import copy
 import difflib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -54,14 +55,17 @@ class _Paths:
         return path in self._above or any(path[:depth] in self._members for depth in range(len(path) + 1))
 
 
-def examine(data: dict[str, Any]) -> tuple[Scenario | None, list[Fault]]:
-    """Validate the tables of a scenario: the scenario and no faults, or None and all faults."""
+def examine(data: dict[str, Any], folder: Path | None = None) -> tuple[Scenario | None, list[Fault]]:
+    """Validate the tables of a scenario: the scenario and no faults, or None and all faults.
+
+    Files that it names are looked for in ``folder``, by default the working directory.
+    """
     work = copy.deepcopy(data)
     faults: dict[KeyPath, Fault] = {}
     doubtful = _Paths()
     for _ in range(_ROUNDS):
         try:
-            scenario = Scenario.model_validate(work, context=FROM_FILE)
+            scenario = Scenario.model_validate(work, context={**FROM_FILE, "folder": folder})
         except ValidationError as error:
             details = error.errors(include_url=False)
             before = copy.deepcopy(doubtful)

@@ -174,6 +174,8 @@ def written(value: Any, shape: Shape) -> str:
         return f'"{units.write(value, shape.quantity)}"'
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, tuple):
+        return f"[{', '.join(written(item, shape_of(type(item))) for item in value)}]"
     return (
         f'"{value}"' if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
     )

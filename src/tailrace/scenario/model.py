@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Discriminator, ValidationInfo, model_validator
@@ -13,7 +14,16 @@ KeyPath = tuple[str | int, ...]
 """The way to a value: keys of tables and positions in lists."""
 
 FROM_FILE = {"from_file": True}
-"""Validation context of the reader: quantities need a unit, and `Model.findings` are asked for afterwards."""
+"""Validation context of the reader: quantities need a unit, and `Model.findings` are asked for afterwards.
+
+With "folder" it also says where files that a scenario names are looked for.
+"""
+
+
+def resolved(file: str, info: ValidationInfo) -> str:
+    """A file that a scenario names as an absolute path, from the folder of the scenario file."""
+    folder = (info.context or {}).get("folder")
+    return str(Path(folder or ".", Path(file).expanduser()).absolute())
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,8 @@ def parse(
 ) -> Scenario:
     """Read a scenario from TOML text; `source` names it in errors. Otherwise as `load`.
 
-    `beside` is the directory in which the text lies; without it parts come from the package alone.
+    `beside` is the directory in which the text lies; without it parts come from the package alone, and files
+    that it names are looked for in the working directory.
     """
     try:
         return _parse(text, source, overrides, beside)
@@ -68,7 +69,7 @@ def _parse(text: str, source: str, overrides: Sequence[str], beside: Path | None
     more, set_later = _settle(data, [one for one in overrides if not override.chooses_part(one)])
     problems += taken.problems + more
     overridden += set_later
-    scenario, faults = examine(data)
+    scenario, faults = examine(data, beside)
     for fault in faults:
         if any(fault.path[: len(path)] == path for path in taken.unfilled):
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field
@@ -15,6 +16,7 @@ from tailrace.scenario.quantity import Number, Text
 from tailrace.scenario.run import Run
 from tailrace.scenario.server import Pool, Server
 from tailrace.scenario.workload import Workload
+from tailrace.trace.table import content_digest
 
 
 class Scenario(Model):
@@ -38,17 +40,19 @@ class Scenario(Model):
 
     @property
     def digest(self) -> str:
-        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file."""
-        content = self.model_dump(mode="json", exclude={"run": {"seed"}})
+        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file.
+
+        Files that it names count by what is in them, wherever they lie.
+        """
+        content = _by_content(self.model_dump(mode="json", exclude={"run": {"seed"}}))
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
     @property
     def simulated_digest(self) -> str:
         """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
-        content = _without(
-            self.model_dump(mode="json", exclude={"run", "title"}), {"target", "price", "power"}
-        )
+        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title"}))
+        content = _without(dumped, {"target", "price", "power"})
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
@@ -88,3 +92,13 @@ def _without(content: Any, keys: set[str]) -> Any:
     if isinstance(content, dict):
         return {key: _without(value, keys) for key, value in content.items() if key not in keys}
     return [_without(value, keys) for value in content] if isinstance(content, list) else content
+
+
+def _by_content(value: Any) -> Any:
+    """A dumped value with the digest of what is in a file in place of its path."""
+    if isinstance(value, dict):
+        found = {key: _by_content(each) for key, each in value.items()}
+        if isinstance(found.get("file"), str):
+            found["file"] = content_digest(Path(found["file"]))
+        return found
+    return [_by_content(each) for each in value] if isinstance(value, list) else value

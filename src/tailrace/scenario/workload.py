@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from tailrace.scenario.model import Finding, KeyPath, Model
+from tailrace import units
+from tailrace.scenario.model import Finding, KeyPath, Model, resolved
 from tailrace.scenario.quantity import (
     DataRate,
     Flag,
@@ -23,6 +24,7 @@ from tailrace.scenario.quantity import (
     TimeOrZero,
     Whole,
 )
+from tailrace.scenario.recorded import TraceColumns, filled_in, said_by_trace
 
 Limit = Time | None
 
@@ -104,8 +106,9 @@ class Workload(Model):
     think_time: TimeOrZero | None = Field(
         default=None, description="Mean time from a completion to the next request (closed); 0 s if left out."
     )
-    arrivals: Literal["poisson", "regular", "bursty"] = Field(
-        default="poisson", description="Arrival process (open)."
+    arrivals: Literal["poisson", "regular", "bursty", "trace"] = Field(
+        default="poisson",
+        description='Arrival process (open); "trace" replays a recorded file, at its times or (closed) in its order.',
     )
     burstiness: Annotated[Number, Field(gt=1, le=1e6)] | None = Field(
         default=None,
@@ -114,6 +117,27 @@ class Workload(Model):
     surge: Surge | None = Field(default=None, description="Times of higher load (open).")
     think: Literal["exponential", "constant"] = Field(
         default="exponential", description="Law of think times (closed)."
+    )
+    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
+        default=None,
+        description="The recorded file (CSV, plain or gzip), from the folder of the scenario file "
+        '(with "trace").',
+    )
+    columns: TraceColumns | None = Field(
+        default=None, description='Which column of the file holds what (with "trace").'
+    )
+    speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
+        default=1.0, description="How many times faster than recorded an open trace is replayed."
+    )
+    repeat: Annotated[Whole, Field(ge=1, le=1_000_000)] = Field(
+        default=1, description="Most times that one replication goes through the trace."
+    )
+    beyond_span: Literal["refuse", "wrap"] = Field(
+        default="refuse",
+        description="Addresses of a trace behind the end of the span: refused, or taken modulo the span.",
+    )
+    bad_rows: Share = Field(
+        default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
     )
     request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1)] = Field(
         description="Size of the requests, or a list of {size, share} whose shares add up to 1."
@@ -169,6 +193,27 @@ class Workload(Model):
 
     @model_validator(mode="before")
     @classmethod
+    def _what_the_trace_says(cls, data: object, info: ValidationInfo) -> object:
+        if isinstance(data, dict) and data.get("arrivals") == "trace" and isinstance(data.get("file"), str):
+            return filled_in(data, resolved(data["file"], info))
+        return data
+
+    @model_validator(mode="after")
+    def _not_said_by_the_user(self) -> Self:
+        """What the trace says was not set, so that whoever writes this table down again leaves it out."""
+        if self.arrivals == "trace":
+            said = self._said_by_the_trace()
+            same = {key for key, value in said.items() if getattr(self, key) == value}
+            self.model_fields_set.difference_update(same)
+        return self
+
+    @field_validator("file")
+    @classmethod
+    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
+        return value and resolved(value, info)
+
+    @model_validator(mode="before")
+    @classmethod
     def _closed_defaults(cls, data: object) -> object:
         if isinstance(data, dict):
             if "queue_depth" in data and "think_time" not in data:
@@ -190,7 +235,9 @@ class Workload(Model):
         """Open or closed, with the keys of that kind; shares of sizes that add up; popularity if random."""
         is_closed = self.queue_depth is not None or self.think_time is not None
         keys: tuple[KeyPath, ...] = (("rate",), ("queue_depth",), ("think_time",))
-        if self.is_open == is_closed:
+        if self.arrivals == "trace" and not (self.is_open and is_closed):
+            yield from self._trace_findings(is_closed)
+        elif self.is_open == is_closed:
             wrong = "both rate and queue_depth or think_time" if is_closed else "neither rate nor queue_depth"
             yield Finding((), wrong, "either rate (open), or queue_depth and think_time (closed)", keys)
         else:
@@ -199,6 +246,14 @@ class Workload(Model):
                 if key in self.model_fields_set and getattr(self, key) is not None:
                     kind = "closed" if self.is_open else "open"
                     yield Finding((key,), f"belongs to {kind} classes", f"{key} in {kind} classes only", keys)
+        if self.arrivals != "trace":
+            for key in ("file", "columns", "speed", "repeat", "beyond_span", "bad_rows"):
+                if (
+                    key in self.model_fields_set
+                    and getattr(self, key) != type(self).model_fields[key].default
+                ):
+                    accepted = f'{key} together with arrivals = "trace"'
+                    yield Finding((key,), "belongs to a trace", accepted, (("arrivals",),))
         if self.burstiness is None and self.arrivals == "bursty":
             yield Finding(
                 ("arrivals",), "needs burstiness", "bursty together with burstiness", (("burstiness",),)
@@ -212,3 +267,50 @@ class Workload(Model):
         if self.popularity is not None and self.pattern == "sequential":
             accepted = 'popularity with pattern = "random" only'
             yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
+
+    def _trace_findings(self, is_closed: bool) -> Iterator[Finding]:
+        """The keys that a replay needs, and none that say again what its file says."""
+        for needed in ("file", "columns"):
+            if getattr(self, needed) is None:
+                accepted = 'file and [workload.columns] together with arrivals = "trace"'
+                yield Finding((needed,), "missing", accepted, (("arrivals",),))
+        if is_closed and self.speed != 1.0:
+            accepted = "speed in open replays only: a closed one keeps the order, not the times"
+            yield Finding(("speed",), "belongs to an open replay", accepted, (("queue_depth",),))
+        if self.surge is not None:
+            yield Finding(("surge",), "beside a trace", "surge without a trace", (("arrivals",),))
+        columns = self.columns
+        if columns is None or self.file is None:
+            return
+        rests_on: tuple[KeyPath, ...] = (("columns",), ("file",), ("speed",), ("clients",))
+        if not is_closed and columns.time is None:
+            accepted = "columns.time for an open replay, or queue_depth for a closed one"
+            yield Finding(("columns", "time"), "missing", accepted, (("queue_depth",),))
+        for key, value in self._said_by_the_trace().items():
+            if key != "clients" and getattr(self, key) != value:
+                wrong = "given beside a trace, which says it"
+                accepted = f"a trace without {key}" + (" (speed changes its pace)" if key == "rate" else "")
+                yield Finding((key,), wrong, accepted, rests_on)
+        for key, column in (("pattern", columns.address), ("popularity", columns.address)):
+            if column is not None and getattr(self, key) not in (None, "random"):
+                wrong = "given beside columns.address, which says where"
+                yield Finding((key,), wrong, f"{key} in traces without columns.address", rests_on)
+        if is_closed and self.pattern == "sequential":
+            accepted = "sequential addresses by columns.address, or in an open replay"
+            yield Finding(("pattern",), "sequential in a closed replay", accepted, rests_on)
+
+    def _said_by_the_trace(self) -> dict[str, object]:
+        """What the file says, by key."""
+        mine: dict[str, object] = {"columns": self.columns, "speed": self.speed, "clients": self.clients}
+        if not self.is_open:
+            mine["queue_depth"] = self.queue_depth
+        said = said_by_trace(mine, self.file or "") or {}
+        fixed: dict[str, object] = {key: said[key] for key in ("clients", "read_share") if key in said}
+        if "rate" in said:
+            fixed["rate"] = units.parse(said["rate"], "request rate")
+        if "request_size" in said:
+            fixed["request_size"] = tuple(
+                SizeShare(size=units.parse_bytes(each["size"]), share=each["share"])
+                for each in said["request_size"]
+            )
+        return fixed

@@ -108,6 +108,8 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
         doubts.append("its arrivals come in strong bursts")
     elif workload.is_open and workload.arrivals == "regular":
         doubts.append("regular arrivals are taken as Poisson where they mix")
+    elif workload.is_open and workload.arrivals == "trace":
+        doubts.append("the arrivals of its trace are taken as Poisson")
     if workload.limit is not None:
         doubts.append("waits for its rate limit are not reckoned")
     return f"Not to be trusted: {'; '.join(doubts)}." if doubts else None

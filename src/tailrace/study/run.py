@@ -32,6 +32,7 @@ from tailrace.scenario.workload import Workload
 from tailrace.study.agreement import disagreements
 from tailrace.study.estimate import theory_of
 from tailrace.study.progress import Phase, Progress
+from tailrace.study.replayed import replay_budget, replay_notes
 from tailrace.study.result import ClassResult, Found, Overload, Result
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
@@ -131,6 +132,7 @@ class _Study:
         self._load = offered_load(scenario, seed)
         self._steering = steering_quantities(scenario.workload)
         self._bars = STRICT
+        self._budget = replay_budget(scenario)
         self._closed_requests = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
 
     def answer(self) -> Result:
@@ -147,16 +149,16 @@ class _Study:
     # Length
 
     def _simulated(self) -> _Answer:
-        run = self._scenario.run
+        run, budget = self._scenario.run, self._budget
         if run.fixed_length:
-            return _Answer(self._replications(run.budget, run.replications), "fixed")
+            return _Answer(self._replications(budget, run.replications), "fixed")
         requests, replications, notes = self._pilot()
         samples = self._replications(requests, replications)
         if any(each.value is None for each in self._steering_estimates(samples)):
             # The pilot supported them, so what lacks them in one replication is no matter of length.
             self._bars = pooled_bars(self._scenario.workload, samples)
-        while (doubt := self._doubt(samples)) and requests < run.budget:
-            requests = min(2 * requests, run.budget)
+        while (doubt := self._doubt(samples)) and requests < budget:
+            requests = min(2 * requests, budget)
             samples = self._replications(requests, replications)
         widest = max(self._steering_estimates(samples), key=_width)
         if doubt:
@@ -165,24 +167,24 @@ class _Study:
 
     def _pilot(self) -> tuple[int, int, tuple[str, ...]]:
         """Requests in each replication of the answer, number of replications, and what there is to say of both."""
-        run, workloads = self._scenario.run, self._scenario.workload
-        length, widths = min(next_pilot_length(), run.budget), list[float]()
+        run, workloads, budget = self._scenario.run, self._scenario.workload, self._budget
+        length, widths = min(next_pilot_length(), budget), list[float]()
         while True:
             samples = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
             estimates = self._steering_estimates(samples)
-            if pilot_done(*estimates) or length >= run.budget:
+            if pilot_done(*estimates) or length >= budget:
                 self._bars = bars_of_pilot(workloads, samples)
                 width = max(_width(each) for each in estimates)
-                requests = answer_length(length, width, run.wanted_precision, run.budget)
+                requests = answer_length(length, width, run.wanted_precision, budget)
                 return requests, run.replications, ()
             bars = pooled_bars(workloads, samples)
             widths.append(max(_width(each) for each in self._steering_estimates(samples, bars)))
             if not longer_helps(widths):
                 self._bars = bars
-                most = run.replications * run.budget // length
+                most = run.replications * budget // length
                 count = answer_replications(widths[-1], run.wanted_precision, run.replications, most)
                 return length, count, (STUCK_NOTE,)
-            length = min(next_pilot_length(length), run.budget)
+            length = min(next_pilot_length(length), budget)
 
     def _replications(self, requests: int, count: int) -> list[Sample]:
         """The replications of an answer: fresh ones, numbered behind those of the pilot."""
@@ -263,6 +265,8 @@ class _Study:
             classes = tuple(class_result(each, samples, targets, self._bars) for each in scenario.workload)
         verdicts = [target.verdict for each in classes for target in each.targets]
         theory = theory_of(scenario, self._seed, load)
+        if samples:
+            notes += replay_notes(scenario, samples)
         return Result(
             version=version("tailrace"),
             title=scenario.title,

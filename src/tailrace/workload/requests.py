@@ -72,9 +72,13 @@ class RequestStream:
             begin = of_class.uniforms(Purpose.ADDRESS, np.arange(self._first, self._first + walkers))
             self._walked = (begin * (self._share // largest)).astype(np.int64) * largest
 
-    def requests(self, index: IntArray, client: IntArray) -> Requests:
-        """The requests at the positions ``index``, issued by ``client``, both of shape (m,)."""
-        size = self._drawn_sizes(index)
+    def requests(self, index: IntArray, client: IntArray, size: IntArray | None = None) -> Requests:
+        """The requests at the positions ``index``, issued by ``client``, both of shape (m,), as has ``size`` in bytes.
+
+        Sizes are drawn if they are not given.
+        """
+        if size is None:
+            size = self._drawn_sizes(index)
         read = self._streams.uniforms(Purpose.KIND, index) < self._workload.read_share
         if self._workload.pattern == "sequential":
             address = self._walk(client, size)

@@ -1,0 +1,1 @@
+"""What does a recorded file hold? Requests as somebody measured them, from CSV into columns."""
