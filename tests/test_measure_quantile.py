@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from tailrace.measure.quantile import excursions, partitioned_quantiles, quantile_rank
+from tailrace.measure import quantile
+from tailrace.measure.quantile import excursions, partitioned_quantiles, pooled_quantiles, quantile_rank
 
 LATENCIES = arrays(np.float64, st.integers(1, 200), elements=st.floats(0, 1e6))
 PROBABILITIES = st.floats(0.001, 0.999)
@@ -63,3 +64,28 @@ def test_crossings_of_the_median_are_seen_even_where_most_latencies_lie_on_it() 
     mostly_high = np.array([5.0, 5, 4, 5, 5, 3, 5, 5])
     assert excursions(mostly_low, 1.0, 1.0) == 2
     assert excursions(mostly_high, 5.0, 5.0) == 2
+
+
+@given(
+    st.lists(
+        arrays(np.float64, st.integers(1, 40), elements=st.integers(0, 12).map(float)), min_size=1, max_size=6
+    ),
+    st.lists(st.floats(0.01, 0.99), min_size=1, max_size=4),
+)
+def test_quantiles_of_several_samples_together_are_those_of_their_union(
+    samples: list[np.ndarray], ps: list[float]
+) -> None:
+    own = np.array([partitioned_quantiles(sample.copy(), ps) for sample in samples])
+    expected = partitioned_quantiles(np.concatenate(samples), ps)
+    np.testing.assert_array_equal(pooled_quantiles(samples, ps, own), expected)
+
+
+def test_excursions_do_not_depend_on_the_pieces_in_which_they_are_counted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sample = np.random.default_rng(2).integers(0, 10, 1000).astype(float)
+    counts = set()
+    for piece in (1, 7, 64, 1000):
+        monkeypatch.setattr(quantile, "PIECE", piece)
+        counts.add(excursions(sample, 8.0, 4.0))
+    assert counts == {spells_by_walking(sample, 8.0, 4.0)}

@@ -16,6 +16,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from tailrace.measure.estimate import Estimate
+from tailrace.measure.verdict import Verdict
 from tailrace.report.figures import (
     TIME_UNITS,
     aligned,
@@ -68,14 +69,19 @@ def figures(scale: float = 1.0, p999: Estimate | None = None) -> Figures:
         latency,
         stage_times(estimate(0.1 * mean, 0.01 * mean), estimate(0.15 * mean, 1e-4 * mean)),
         stage_times(estimate(2 * mean, 0.01 * mean), estimate(0.15 * mean, 1e-4 * mean)),
+        stage_times(estimate(0.1 * mean, 0.01 * mean), estimate(0.15 * mean, 1e-4 * mean)),
     )
+
+
+def promise(quantity: str, limit: float, found: Estimate, verdict: Verdict) -> TargetResult:
+    return TargetResult(quantity, limit, found, found, 0.95, verdict)
 
 
 BOOKING = ClassResult(
     "booking",
     figures(),
     {"read": figures(1.2), "write": figures(0.7)},
-    (TargetResult("p99", 1e-3, estimate(0.1712e-3, 0.0021e-3), "met"),),
+    (promise("p99", 1e-3, estimate(0.1712e-3, 0.0021e-3), "met"),),
 )
 
 STATIONS = (
@@ -285,8 +291,8 @@ def test_a_station_that_closed_classes_fill_is_named_beside_the_one_that_binds()
 
 
 def test_verdicts_name_the_targets_they_are_about() -> None:
-    missed = TargetResult("read_p999", 1e-4, estimate(0.3e-3, 0.01e-3), "missed")
-    open_question = TargetResult("rate", 2000.0, estimate(2000, 3), "undecided")
+    missed = promise("read_p999", 1e-4, estimate(0.3e-3, 0.01e-3), "missed")
+    open_question = promise("rate", 2000.0, estimate(2000, 3), "undecided")
     result = replace(RESULT, classes=(replace(BOOKING, targets=(missed, open_question)),), verdict="missed")
     assert (
         verdict_sentence(result)

@@ -166,11 +166,13 @@ def test_stage_times_add_up_to_the_mean_latency() -> None:
 
 def test_several_targets_share_the_error_rate() -> None:
     text = ONE_STATION.replace("TARGET", "50 ms")
-    one = simulate(parse(text)).classes[0].targets[0].estimate
+    one = simulate(parse(text)).classes[0].targets[0]
     three = simulate(parse(text.replace("[run]", 'p50 = "50 ms"\nmean = "50 ms"\n[run]')))
-    shared = next(each for each in three.classes[0].targets if each.quantity == "p99").estimate
-    assert shared.value == one.value
-    assert (shared.half_width or 0.0) > (one.half_width or 1.0) * 1.2
+    shared = next(each for each in three.classes[0].targets if each.quantity == "p99")
+    assert (one.level, one.judged) == (0.95, one.estimate)
+    assert shared.level == pytest.approx(1 - 0.05 / 3)
+    assert shared.estimate == one.estimate
+    assert (shared.judged.half_width or 0.0) > (one.judged.half_width or 1.0) * 1.2
 
 
 def test_an_unknown_engine_is_refused_by_name() -> None:

@@ -23,8 +23,9 @@ from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
 from tailrace.scenario import load, parse
 from tailrace.scenario.scenario import Scenario
+from tailrace.study.gather import WARMUP_SHARE, Kind
 from tailrace.study.result import Figures
-from tailrace.study.sample import WARMUP_SHARE, Kind, Sample, replicate
+from tailrace.study.sample import Sample, replicate
 from tailrace.study.summary import figures
 
 REPLICATIONS = 24

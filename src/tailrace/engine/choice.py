@@ -2,17 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Literal
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Literal, Protocol
 
-from tailrace.engine.observations import Observations
+from tailrace.engine.observations import Marks, Observations
 from tailrace.errors import SettingError
+
+if TYPE_CHECKING:
+    from tailrace.engine.loop.layout import Records
 
 Engine = Literal["reference", "compiled"]
 ENGINES = ("auto", "reference", "compiled")
 
 WORTH_COMPILING = 50_000
 """Requests, over all replications, from which on loading the compiled engine pays."""
+
+
+class Run(Protocol):
+    """A run under way: its requests come in blocks, so that memory need not grow with their number."""
+
+    complete: bool
+    """Whether it came to its end; known when there are no more blocks."""
+
+    def blocks(self) -> Iterator[Records]:
+        """Run, and hand out the finished among the requests wanted, as records of type `layout.FINISHED`.
+
+        They come in order of completion, the same from either engine. A block is overwritten by the next one.
+        """
+        ...
+
+    def marks(self) -> Marks:
+        """The marks that have been passed."""
+        ...
 
 
 def choose_engine(wanted: str, requests: int) -> Engine:
@@ -45,3 +66,14 @@ def runner(engine: Engine) -> Callable[..., Observations]:
     from tailrace.engine.reference import run_reference
 
     return run_reference
+
+
+def started(engine: Engine) -> Callable[..., Run]:
+    """What makes a run of a plan: ``started(engine)(plan, requests, marks=21, most_present=None)``."""
+    if engine == "compiled":
+        from tailrace.engine.compiled import CompiledRun
+
+        return CompiledRun
+    from tailrace.engine.reference import ReferenceRun
+
+    return ReferenceRun

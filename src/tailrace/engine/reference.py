@@ -17,6 +17,7 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import URGENT, Event, Initialize, Process
 
+from tailrace.engine.loop.layout import FINISHED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
 from tailrace.engine.stuck import StuckError, stuck
@@ -96,11 +97,14 @@ def run_reference(
     Load goes on arriving until then. ``marks`` snapshots are taken, evenly over the arrivals. With ``most_present``
     the run is given up when more than that many requests and detached ways are under way.
     """
-    return _Run(plan, requests, marks, most_present).result()
+    return ReferenceRun(plan, requests, marks, most_present).result()
 
 
-class _Run:
-    def __init__(self, plan: Plan, requests: int, marks: int, most_present: int | None) -> None:
+class ReferenceRun:
+    """A run whose requests are handed out in blocks of records, as the compiled engine does."""
+
+    def __init__(self, plan: Plan, requests: int, marks: int = 21, most_present: int | None = None) -> None:
+        """As for `run_reference`."""
         self._plan = plan
         self._env = Environment()
         self._wanted = requests
@@ -110,7 +114,7 @@ class _Run:
         self._arrived = 0
         self._completed = 0
         self._detached = 0
-        self._complete = False
+        self.complete = False
         self._records: list[tuple[Any, ...]] = []
         self._blocks: list[np.ndarray[Any, Any]] = []
         self._mark_at = mark_places(requests, marks)
@@ -136,6 +140,30 @@ class _Run:
                 return ArmStation(env, bank.arm, float(bank.arm.phase[number - bank.first]))
 
     def result(self) -> Observations:
+        """Run, and report every request."""
+        self._run()
+        return self._observations()
+
+    def blocks(self) -> Iterator[Records]:
+        """Run, and hand out the requests wanted, in order of completion, as records of type `layout.FINISHED`.
+
+        Then ``complete`` says whether the run came to its end; if not, there are none.
+        """
+        self._run()
+        self._pack()
+        for table in self._blocks if self.complete else []:
+            block = np.empty(len(table), dtype=FINISHED)
+            fields = ("order", "class_index", "client", "kind", "size_bytes", "arrival_s", "completion_s")
+            for place, field in enumerate(fields):
+                block[field] = table[:, place]
+            block["wait_s"], block["service_s"] = table[:, 7:11], table[:, 11:15]
+            yield block
+
+    def marks(self) -> Marks:
+        """The marks that have been passed."""
+        return Marks.of(self._marks, len(self._stations))
+
+    def _run(self) -> None:
         if self._plan.open_source is not None:
             _Walker(self._env, self._arrivals(self._plan.open_source))
         rows = [_rows(source) for source in self._plan.closed]
@@ -147,7 +175,6 @@ class _Run:
             if self._env.peek() < inf:
                 raise
             raise self._stuck() from error
-        return self._observations()
 
     # Clients
 
@@ -259,7 +286,7 @@ class _Run:
 
     def _stop(self, complete: bool) -> None:
         if not self._finished.triggered:
-            self._complete = complete
+            self.complete = complete
             self._finished.succeed()
 
     def _mark(self) -> None:
@@ -276,13 +303,13 @@ class _Run:
         return stuck(self._plan.stations, held, waiting)
 
     def _pack(self) -> None:
-        self._blocks.append(np.array(self._records, dtype=np.float64))
+        self._blocks.append(np.array(self._records, dtype=np.float64).reshape(-1, 15))
         self._records.clear()
 
     def _observations(self) -> Observations:
         self._pack()
-        table = np.concatenate([block for block in self._blocks if block.size] or [np.empty((0, 15))])
-        table = table[np.argsort(table[:, 0])] if self._complete else table[:0]
+        table = np.concatenate(self._blocks)
+        table = table[np.argsort(table[:, 0])] if self.complete else table[:0]
         return Observations(
             class_index=table[:, 1].astype(np.uint16),
             client=table[:, 2].astype(np.uint32),
@@ -292,6 +319,6 @@ class _Run:
             completion_s=table[:, 6].copy(),
             wait_s=table[:, 7:11].copy(),
             service_s=table[:, 11:15].copy(),
-            marks=Marks.of(self._marks, len(self._stations)),
-            complete=self._complete,
+            marks=self.marks(),
+            complete=self.complete,
         )

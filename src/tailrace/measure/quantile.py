@@ -1,11 +1,15 @@
 """What is the quantile of a sample, and how often did the sample go beyond it?"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import TypeAlias
 
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
+
+PIECE = 2**18
+"""Observations looked at together, so that what is noted of each does not take the memory of a whole sample."""
 
 
 def quantile_rank(n: int, p: float) -> int:
@@ -41,6 +45,44 @@ def partitioned_quantiles(sample: FloatArray, ps: Sequence[float]) -> FloatArray
     return np.asarray(sample[indices])
 
 
+def pooled_quantiles(samples: Sequence[FloatArray], ps: Sequence[float], own: FloatArray) -> FloatArray:
+    """Quantiles of all samples together, without a copy of them.
+
+    A quantile of the whole lies between the least and the greatest of the samples' own, so that only what lies
+    there has to be gathered, and the rest counted.
+
+    Args:
+        samples: one array of shape (n_r,) a replication, none empty; not changed.
+        ps: probabilities strictly between 0 and 1.
+        own: shape (R, len(ps)), each sample's quantiles.
+    """
+    low, high = own.min(axis=0), own.max(axis=0)
+    below, at_low = np.zeros(len(ps), dtype=np.int64), np.zeros(len(ps), dtype=np.int64)
+    between: list[list[FloatArray]] = [[] for _ in ps]
+    total = 0
+    for sample in samples:
+        total += sample.size
+        for place in range(len(ps)):
+            if low[place] < high[place]:
+                below[place] += np.count_nonzero(sample < low[place])
+                at_low[place] += np.count_nonzero(sample == low[place])
+                inside = sample[(sample > low[place]) & (sample < high[place])]
+                between[place].append(inside)
+    values = high.copy()
+    for place, p in enumerate(ps):
+        rank = quantile_rank(total, p) - below[place]
+        if low[place] == high[place]:
+            continue
+        inside = np.concatenate(between[place])
+        if rank <= at_low[place]:
+            values[place] = low[place]
+        elif rank <= at_low[place] + inside.size:
+            index = int(rank - at_low[place]) - 1
+            inside.partition(index)
+            values[place] = inside[index]
+    return np.asarray(values)
+
+
 def excursions(sample: FloatArray, quantile: float, median: float) -> int:
     """Count the spells that start beyond the quantile and have ended on the other side of the median.
 
@@ -53,21 +95,28 @@ def excursions(sample: FloatArray, quantile: float, median: float) -> int:
         median: the median of the pooled sample.
     """
     if quantile < median:
-        return excursions(-sample, -quantile, -median)
+        return _spells(sample, lambda part: part <= quantile, lambda part: part >= median)
     if quantile > median:
-        return _spells(sample >= quantile, sample <= median)
+        return _spells(sample, lambda part: part >= quantile, lambda part: part <= median)
     # what lies exactly on the quantile is on one side only, and may be most of the sample
     return max(
-        _spells(sample > median, sample <= median),
-        _spells(sample >= median, sample < median),
+        _spells(sample, lambda part: part > median, lambda part: part <= median),
+        _spells(sample, lambda part: part >= median, lambda part: part < median),
     )
 
 
-def _spells(starts: BoolArray, ends: BoolArray) -> int:
-    """Count the starts that follow an end, or come first, and are themselves followed by an end."""
-    ended = np.cumsum(ends)
-    ended_before = ended[starts]  # never decreases; starts of one spell share a value
-    if ended_before.size == 0:
-        return 0
-    still_going = ended_before[-1] == ended[-1]
-    return 1 + int(np.count_nonzero(np.diff(ended_before))) - int(still_going)
+Condition: TypeAlias = Callable[[FloatArray], BoolArray]
+
+
+def _spells(sample: FloatArray, starts: Condition, ends: Condition) -> int:
+    """Count the ends that follow a start: how often a spell that had begun has ended. Never both at once."""
+    spells, in_spell = 0, False
+    for begin in range(0, sample.size, PIECE):
+        part = sample[begin : begin + PIECE]
+        started = starts(part)
+        turns = started[started | ends(part)]
+        if turns.size == 0:
+            continue
+        spells += int(in_spell and not turns[0]) + int(np.count_nonzero(turns[:-1] > turns[1:]))
+        in_spell = bool(turns[-1])
+    return spells

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tailrace.arrays import FloatArray
+from tailrace.arrays import FloatArray, IntArray
 from tailrace.measure.estimate import Estimate, student_quantile
-from tailrace.measure.quantile import excursions, partitioned_quantiles
+from tailrace.measure.quantile import excursions, partitioned_quantiles, pooled_quantiles
 
 MINIMUM_EXCURSIONS = 12
 """Fewest excursions beyond a quantile, in each replication, for which an interval is given."""
@@ -53,6 +53,40 @@ class Sectioned:
         if self.value is None:
             return Estimate.unknown(self.n, self.reason)
         return interval_about(self.value, self.deviations, self.n, level)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class QuantileSpread:
+    """The pooled p-quantile, how the replications lie about it, and how often each went beyond it.
+
+    `value` is None where a replication is empty, with the `reason`. `deviations`, `sizes` and `excursions` have
+    the shape (R,); `constant` says whether the median and every replication's own quantile are that very value.
+    """
+
+    p: float
+    value: float | None
+    deviations: FloatArray
+    sizes: IntArray
+    excursions: IntArray
+    constant: bool
+    reason: str = ""
+
+    def section(self, minimum_excursions: int) -> Sectioned:
+        """The quantile, or why so many excursions in each replication are not there to support it."""
+        n = int(self.sizes.sum())
+        reason = self.reason or self._unsupported(minimum_excursions)
+        return Sectioned(None if reason else self.value, self.deviations, n, reason)
+
+    def _unsupported(self, minimum: int) -> str:
+        # One latency that holds both median and quantile (a server that never queues) shows no spells. It is
+        # accepted where spells of a single observation each would have shown themselves.
+        if minimum <= 0 or (self.constant and self.sizes.min() >= minimum / min(self.p, 1 - self.p)):
+            return ""
+        fewest = int(self.excursions.min())
+        if fewest >= minimum:
+            return ""
+        where = f"beyond p{100 * self.p:.6g} in replication {int(self.excursions.argmin())}"
+        return f"{fewest} excursions {where}, {minimum} needed"
 
 
 def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> Estimate:
@@ -124,9 +158,11 @@ def mean_sections(samples: Sequence[FloatArray]) -> Sectioned:
     Raises:
         ValueError: no replication, or a sample that is not finite.
     """
-    samples = [_checked(sample) for sample in samples]
-    sizes = [sample.size for sample in samples]
-    return ratio_sections([float(sample.sum()) for sample in samples], sizes, n=sum(sizes))
+    sizes, sums = [], []
+    for sample in samples:
+        sizes.append(sample.size)
+        sums.append(float(_checked(sample).sum()))
+    return ratio_sections(sums, sizes, n=sum(sizes))
 
 
 def quantile_sections(
@@ -148,28 +184,50 @@ def quantile_sections(
     Raises:
         ValueError: no replication, a probability outside (0, 1), or a sample that is not finite.
     """
+    return {
+        p: each.section(_least(minimum_excursions, p)) for p, each in quantile_spreads(samples, ps).items()
+    }
+
+
+def quantile_spreads(samples: Sequence[FloatArray], ps: Iterable[float]) -> dict[float, QuantileSpread]:
+    """What there is to know of each quantile before it is said how many excursions it takes to support it.
+
+    Args:
+        samples: as for `quantile_sections`; gone through three times, an entry at a time.
+        ps: probabilities strictly between 0 and 1.
+
+    Raises:
+        ValueError: no replication, a probability outside (0, 1), or a sample that is not finite.
+    """
     probabilities = list(ps)
-    samples = [_checked(sample) for sample in samples]
-    if not samples:
+    if not len(samples):
         raise ValueError("no replication to measure")
-    sizes = np.array([sample.size for sample in samples])
+    ranked = [0.5, *probabilities]
+    sizes = np.zeros(len(samples), dtype=np.int64)
+    own = np.zeros((len(samples), len(ranked)))
+    for row, sample in enumerate(samples):
+        sizes[row] = _checked(sample).size
+        if sizes[row]:
+            own[row] = partitioned_quantiles(np.array(sample, dtype=np.float64), ranked)
     n = int(sizes.sum())
     if not sizes.all():
         reason = f"nothing observed in replication {int(np.argmin(sizes))}" if n else "nothing observed"
-        return {p: Sectioned(None, np.zeros(sizes.size), n, reason) for p in probabilities}
-    pooled = partitioned_quantiles(np.concatenate(samples), [0.5, *probabilities])
-    own = np.array([partitioned_quantiles(sample.copy(), probabilities) for sample in samples])
+        nothing = np.zeros(sizes.size)
+        return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in probabilities}
+    median, *values = pooled_quantiles(samples, ranked, own).tolist()
+    counts = np.array([[excursions(each, value, median) for value in values] for each in samples])
     weights = sizes / sizes.mean()
-    median = float(pooled[0])
-    sections = {}
-    for column, p in enumerate(probabilities):
-        value = float(pooled[column + 1])
-        minimum = minimum_excursions if isinstance(minimum_excursions, int) else minimum_excursions[p]
-        reason = _unsupported(samples, p, value, median, own[:, column], minimum)
-        sections[p] = Sectioned(
-            None if reason else value, np.asarray(weights * (own[:, column] - value)), n, reason
+    return {
+        p: QuantileSpread(
+            p,
+            value,
+            np.asarray(weights * (own[:, place + 1] - value)),
+            sizes,
+            counts[:, place],
+            value == median and bool((own[:, place + 1] == value).all()),
         )
-    return sections
+        for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
+    }
 
 
 def interval_about(
@@ -197,23 +255,8 @@ def interval_about(
     return Estimate(value, value - half_width, value + half_width, n, method)
 
 
-def _unsupported(
-    samples: Sequence[FloatArray], p: float, value: float, median: float, own: FloatArray, minimum: int
-) -> str:
-    """Say why the samples do not support the quantile, or nothing."""
-    if minimum <= 0:
-        return ""
-    # One latency that holds both median and quantile (a server that never queues) shows no spells. It is
-    # accepted where spells of a single observation each would have shown themselves.
-    enough = minimum / min(p, 1 - p)
-    if value == median and (own == value).all() and all(sample.size >= enough for sample in samples):
-        return ""
-    counts = [excursions(sample, value, median) for sample in samples]
-    fewest = min(counts)
-    if fewest >= minimum:
-        return ""
-    where = f"beyond p{100 * p:.6g} in replication {counts.index(fewest)}"
-    return f"{fewest} excursions {where}, {minimum} needed"
+def _least(minimum_excursions: int | Mapping[float, int], p: float) -> int:
+    return minimum_excursions if isinstance(minimum_excursions, int) else minimum_excursions[p]
 
 
 def _checked(sample: FloatArray) -> FloatArray:

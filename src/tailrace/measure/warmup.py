@@ -153,21 +153,29 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     if not series_per_replication or not 0 <= share <= 0.5:
         raise ValueError("at least one replication, and a warm-up of at most half of it")
     n = min(series.size for series in series_per_replication)
-    series = np.stack([series[:n] for series in series_per_replication])
     start = math.ceil(share * n)
     width = (n - start) // ROUNDS
     if n < 2 * FEWEST_BATCHES_KEPT * BATCH or width < 1:
         return Transient(False, None, None, f"{n} requests are too few to see a transient")
-    averaged = series.mean(axis=0)
-    cut = truncation_point(averaged)
+    batches = np.zeros(n // BATCH)
+    for series in series_per_replication:
+        batches += series[: n // BATCH * BATCH].reshape(-1, BATCH).mean(axis=1)
+    cut = truncation_point(batches / len(series_per_replication), batch=1)
+    cut = None if cut is None else cut * BATCH
     # the first rounds, so that what a remainder leaves out is at the end, where nothing is transient
-    rounds = series[:, start : start + ROUNDS * width].reshape(-1, ROUNDS, width).mean(axis=2)
+    rounds = np.stack(
+        [
+            series[start : start + ROUNDS * width].reshape(ROUNDS, width).mean(axis=1)
+            for series in series_per_replication
+        ]
+    )
     window = steady_window(rounds.mean(axis=0))
     cut_share = None if cut is None else cut / n
     reason = ""
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
-        if _agreed(series[:, start:until].mean(axis=1) - series[:, until:].mean(axis=1), 0.99):
+        changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
+        if _agreed(np.array(changes), 0.99):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
             reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
     if not reason and abs(window.rise_share) > RISE_LIMIT and _agreed(rounds @ _slope_weights(ROUNDS), 0.99):

@@ -67,9 +67,9 @@ def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
 def classes_table(result: Result) -> pd.DataFrame:
     """One row a figure of a class.
 
-    Columns: class, kind (all, read, write), sample (all, or slowest: the slowest 1 %), stage (empty for the whole
-    request), quantity (with its SI unit), statistic, value, low, high, n, method. A figure that is not known has
-    no value, low and high, and its method says why.
+    Columns: class, kind (all, read, write), sample (all; slowest: the slowest 1 %; median: the tenth around the
+    median), stage (empty for the whole request), quantity (with its SI unit), statistic, value, low, high, n, method.
+    A figure that is not known has no value, low and high, and its method says why.
     """
     import pandas as pd
 
@@ -112,6 +112,7 @@ def _figure_rows(figures: Figures) -> Iterator[dict[str, Any]]:
         yield {**whole, "quantity": "latency_s", "statistic": name, **estimate.as_dict()}
     yield from _stage_rows("all", figures.stages)
     yield from _stage_rows("slowest", figures.slowest_stages)
+    yield from _stage_rows("median", figures.median_stages)
 
 
 def _stage_rows(sample: str, stages: Mapping[str, StageTimes]) -> Iterator[dict[str, Any]]:

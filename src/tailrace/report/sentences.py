@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from tailrace.report.figures import number, percent, rounded_down
-from tailrace.study.result import Overload, Result, StationResult, TargetResult
+from tailrace.report.figures import TIME_UNITS, number, percent, rounded_down, time_unit
+from tailrace.study.result import Figures, Overload, Result, StationResult, TargetResult
+from tailrace.study.summary import LEVEL
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
 
@@ -119,6 +120,34 @@ def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, 
     return f"The {noun}{of}{f' of pool {pool}' if pool else ''}{way}", plural
 
 
+def tail_sentence(figures: Figures) -> str | None:
+    """Where the slowest 1 % spend what they take longer than the median request; None if that is not known."""
+    longer: dict[str, float] = {}
+    for stage in figures.slowest_stages:
+        for part in ("wait", "service"):
+            slow, usual = (
+                getattr(each[stage], f"{part}_s").value
+                for each in (figures.slowest_stages, figures.median_stages)
+            )
+            if slow is None or usual is None:
+                return None
+            longer[f"{part} at {_place(stage)}"] = slow - usual
+    whole = sum(longer.values())
+    if not whole > 0:
+        return None
+    shares = sorted(((seconds / whole, name) for name, seconds in longer.items()), reverse=True)
+    named = [f"{100 * share:.0f} % {name}" for share, name in shares if share >= 0.1][:2]
+    unit = time_unit([whole])
+    return (
+        f"The slowest 1 % take {number(whole / TIME_UNITS[unit])} {unit} longer than the median request: "
+        f"{' and '.join(named)}."
+    )
+
+
+def _place(stage: str) -> str:
+    return stage if stage == "media" else f"the {stage}"
+
+
 def method_sentence(result: Result) -> str:
     """How the answer was found, enough to repeat it."""
     begin = f"Method: tailrace {result.version}, seed {result.seed}, {result.engine} engine"
@@ -139,8 +168,12 @@ def method_sentence(result: Result) -> str:
 def interval_sentence(result: Result) -> str:
     """What ± and – mean in the tables of this answer."""
     said = "± is half of the 95 % confidence interval, from the spread over the replications."
-    if sum(len(each.targets) for each in result.classes) > 1:
-        said += " Those of the targets are wider, so that all of them hold together at 95 %."
+    if any(target.level > LEVEL for each in result.classes for target in each.targets):
+        level = next(target.level for each in result.classes for target in each.targets)
+        said += (
+            f" Targets are judged by the wider one of {100 * level:.4g} % each, so that all verdicts hold together "
+            "with 95 % (Bonferroni)."
+        )
     figures = [f for each in result.classes for f in (each.all, *each.kinds.values())]
     if any(estimate.value is None for f in figures for estimate in f.latency_s.values()):
         said += " What is – needs longer runs: a target of its own, or more run.requests."

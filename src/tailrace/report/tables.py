@@ -10,6 +10,7 @@ from io import StringIO
 
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -30,6 +31,7 @@ from tailrace.report.sentences import (
     interval_sentence,
     method_sentence,
     quantity_name,
+    tail_sentence,
     verdict_sentence,
 )
 from tailrace.report.theory import theory_block
@@ -85,6 +87,11 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
 
     def build(digits: int) -> tuple[Table, Footnotes]:
         notes, table = Footnotes(), plain_table("class", "quantity", "limit", "found", "unit", "verdict")
+        level = found[0][1].level
+        if any(target.judged != target.estimate for _, target in found):
+            table = plain_table(
+                "class", "quantity", "limit", "found", f"±, {100 * level:.4g} %", "unit", "verdict"
+            )
         units = [_target_unit(target) for _, target in found]
         figures = aligned(
             [
@@ -92,11 +99,16 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
                 for (_, target), (_, size) in zip(found, units, strict=True)
             ]
         )
-        for (name, target), (unit, size), figure in zip(found, units, figures, strict=True):
+        wider = [
+            interval_figure(target.judged.scaled(1 / size), digits)[1].removeprefix("±")
+            for (_, target), (_, size) in zip(found, units, strict=True)
+        ]
+        for (name, target), (unit, size), figure, half in zip(found, units, figures, wider, strict=True):
             limit = f"{'at most' if target.is_upper else 'at least'} {number(target.limit / size, 6)}"
             verdict = Text(target.verdict, style=STYLES.get(target.verdict, ""))
-            table.add_row(Text(name), quantity_name(target), limit, figure, Text(unit), verdict)
-        for place in (1, 4, 5):
+            judged = [half] if len(table.columns) == 7 else []
+            table.add_row(Text(name), quantity_name(target), limit, figure, *judged, Text(unit), verdict)
+        for place in (1, -2, -1):
             table.columns[place].justify = "left"
         return table, notes
 
@@ -138,7 +150,9 @@ def _class(each: ClassResult, width: int) -> list[RenderableType]:
         return table, notes
 
     parts = [*heading(f"Class {each.name}"), *fitted(seen, width)]
-    return [*parts, Text(), *fitted(lambda digits: _stage_table(each.all, digits), width)]
+    parts += [Text(), *fitted(lambda digits: _stage_table(each.all, digits), width)]
+    tail = tail_sentence(each.all)
+    return [*parts, *([Padding(Text(tail), (0, 0, 0, 2))] if tail else [])]
 
 
 def _column(figures: Figures, unit_s: float, digits: int, notes: Footnotes) -> list[str]:

@@ -31,7 +31,8 @@ class Figures:
     """What a class, or its reads or writes alone, will see.
 
     ``rate_per_s`` and ``throughput_bytes_per_s`` are completions; ``latency_s`` has the keys mean, p50, p90, p95, p99
-    and p999; ``stages`` and ``slowest_stages`` (the slowest 1 %) have the keys network, controller, lane and media.
+    and p999; ``stages``, ``slowest_stages`` (the slowest 1 %) and ``median_stages`` (the tenth of the requests around
+    the median latency) have the keys network, controller, lane and media.
     """
 
     requests: int
@@ -40,15 +41,22 @@ class Figures:
     latency_s: Mapping[str, Estimate]
     stages: Mapping[str, StageTimes]
     slowest_stages: Mapping[str, StageTimes]
+    median_stages: Mapping[str, StageTimes]
 
 
 @dataclass(frozen=True)
 class TargetResult:
-    """One promise: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found."""
+    """One promise: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found.
+
+    ``estimate`` has the interval of 95 %, ``judged`` that of the ``level`` by which the verdict is found: with several
+    targets, or several looks at them, it is the wider one, so that all verdicts hold together with 95 %.
+    """
 
     quantity: str
     limit: float
     estimate: Estimate
+    judged: Estimate
+    level: float
     verdict: Verdict
 
     @property
@@ -256,6 +264,7 @@ def _class_dict(result: ClassResult) -> dict[str, Any]:
                 "quantity": target.quantity,
                 "limit": target.limit,
                 "estimate": target.estimate.as_dict(),
+                "judged": {"level": target.level, **target.judged.as_dict()},
                 "verdict": target.verdict,
             }
             for target in result.targets
@@ -271,6 +280,7 @@ def _figures_dict(figures: Figures) -> dict[str, Any]:
         "latency_s": {name: estimate.as_dict() for name, estimate in figures.latency_s.items()},
         "stages": _stages_dict(figures.stages),
         "slowest_stages": _stages_dict(figures.slowest_stages),
+        "median_stages": _stages_dict(figures.median_stages),
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 
@@ -24,19 +24,21 @@ from tailrace.measure.length import (
     pilot_done,
     stopped_by,
 )
-from tailrace.measure.verdict import combined
+from tailrace.measure.verdict import bonferroni_level, combined
 from tailrace.measure.warmup import settled
 from tailrace.plan.stations import Bank
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.agreement import disagreements
 from tailrace.study.estimate import theory_of
+from tailrace.study.pool import Pool
 from tailrace.study.progress import Phase, Progress
 from tailrace.study.replayed import replay_budget, replay_notes
 from tailrace.study.result import ClassResult, Found, Overload, Result
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import (
+    LEVEL,
     STRICT,
     Bars,
     bars_of_pilot,
@@ -112,7 +114,7 @@ class InterruptedRun(KeyboardInterrupt):
 
 @dataclass(frozen=True)
 class _Answer:
-    samples: list[Sample]
+    pool: Pool
     stopped_by: StoppedBy
     notes: tuple[str, ...] = ()
 
@@ -139,12 +141,14 @@ class _Study:
         binding = self._load.binding
         if binding is not None and binding.load_factor <= 1.0:
             bank = next(bank for bank in self._load.banks if bank.name == binding.station)
-            return self._result([], None, self._overload(bank, binding.load_factor, "before the run"), ())
+            return self._result(
+                Pool([]), None, self._overload(bank, binding.load_factor, "before the run"), ()
+            )
         try:
             answer = self._simulated()
         except _OverloadedError as error:
-            return self._result([], None, self._grown(error), ())
-        return self._result(answer.samples, answer.stopped_by, None, answer.notes)
+            return self._result(Pool([]), None, self._grown(error), ())
+        return self._result(answer.pool, answer.stopped_by, None, answer.notes)
 
     # Length
 
@@ -153,32 +157,32 @@ class _Study:
         if run.fixed_length:
             return _Answer(self._replications(budget, run.replications), "fixed")
         requests, replications, notes = self._pilot()
-        samples = self._replications(requests, replications)
-        if any(each.value is None for each in self._steering_estimates(samples)):
+        pool = self._replications(requests, replications)
+        if any(each.value is None for each in self._steering_estimates(pool)):
             # The pilot supported them, so what lacks them in one replication is no matter of length.
-            self._bars = pooled_bars(self._scenario.workload, samples)
-        while (doubt := self._doubt(samples)) and requests < budget:
+            self._bars = pooled_bars(self._scenario.workload, pool)
+        while (doubt := self._doubt(pool)) and requests < budget:
             requests = min(2 * requests, budget)
-            samples = self._replications(requests, replications)
-        widest = max(self._steering_estimates(samples), key=_width)
+            pool = self._replications(requests, replications)
+        widest = max(self._steering_estimates(pool), key=_width)
         if doubt:
             notes += (f"The run is not settled within its budget: {doubt}.",)
-        return _Answer(samples, stopped_by(widest, run.wanted_precision), notes)
+        return _Answer(pool, stopped_by(widest, run.wanted_precision), notes)
 
     def _pilot(self) -> tuple[int, int, tuple[str, ...]]:
         """Requests in each replication of the answer, number of replications, and what there is to say of both."""
         run, workloads, budget = self._scenario.run, self._scenario.workload, self._budget
         length, widths = min(next_pilot_length(), budget), list[float]()
         while True:
-            samples = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
-            estimates = self._steering_estimates(samples)
+            pool = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
+            estimates = self._steering_estimates(pool)
             if pilot_done(*estimates) or length >= budget:
-                self._bars = bars_of_pilot(workloads, samples)
+                self._bars = bars_of_pilot(workloads, pool)
                 width = max(_width(each) for each in estimates)
                 requests = answer_length(length, width, run.wanted_precision, budget)
                 return requests, run.replications, ()
-            bars = pooled_bars(workloads, samples)
-            widths.append(max(_width(each) for each in self._steering_estimates(samples, bars)))
+            bars = pooled_bars(workloads, pool)
+            widths.append(max(_width(each) for each in self._steering_estimates(pool, bars)))
             if not longer_helps(widths):
                 self._bars = bars
                 most = run.replications * budget // length
@@ -186,12 +190,12 @@ class _Study:
                 return length, count, (STUCK_NOTE,)
             length = min(next_pilot_length(length), budget)
 
-    def _replications(self, requests: int, count: int) -> list[Sample]:
+    def _replications(self, requests: int, count: int) -> Pool:
         """The replications of an answer: fresh ones, numbered behind those of the pilot."""
         numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + count)
         return self._run("answer", numbers, requests, self._scenario.run.wanted_precision)
 
-    def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> list[Sample]:
+    def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> Pool:
         samples: list[Sample] = []
         most = MOST_UNDER_WAY + requests // 2 + 4 * self._closed_requests
         tasks = [(self._scenario, self._seed, number, requests, most, self._engine) for number in numbers]
@@ -205,27 +209,28 @@ class _Study:
         except KeyboardInterrupt:
             kept = samples if phase == "answer" and len(samples) > 1 else []
             said = f"Interrupted: {len(samples)} of {len(numbers)} replications of the {phase} were finished."
-            raise InterruptedRun(said, self._result(kept, None, None, (said,)) if kept else None) from None
+            result = self._result(Pool(kept), None, None, (said,)) if kept else None
+            raise InterruptedRun(said, result) from None
         backlog = backlog_growth(
             [sample.arrived for sample in samples], [sample.under_way for sample in samples]
         )
         if backlog.overloaded:
             raise _OverloadedError(samples, backlog)
-        return samples
+        return Pool(samples)
 
-    def _steering_estimates(self, samples: Sequence[Sample], bars: Bars | None = None) -> list[Estimate]:
+    def _steering_estimates(self, pool: Pool, bars: Bars | None = None) -> list[Estimate]:
         bars = self._bars if bars is None else bars
-        return [quantity_estimate(*steering, samples, bars=bars) for steering in self._steering]
+        return [quantity_estimate(*steering, pool, bars=bars) for steering in self._steering]
 
-    def _doubt(self, samples: Sequence[Sample]) -> str:
+    def _doubt(self, pool: Pool) -> str:
         """Why the run may be too short, whatever its width: a long transient, a quantile without support."""
         steering: dict[str, Workload] = {workload.name: workload for workload, _ in self._steering}
         for name in steering:
-            check = settled([sample.warming_s[name] for sample in samples])
+            check = settled([sample.warming_s[name] for sample in pool])
             if not check:
                 return f"class {name!r}: {check.reason}"
         for (workload, quantity), estimate in zip(
-            self._steering, self._steering_estimates(samples), strict=True
+            self._steering, self._steering_estimates(pool), strict=True
         ):
             if estimate.value is None:
                 return f"{quantity} of class {workload.name!r}: {estimate.method}"
@@ -253,7 +258,7 @@ class _Study:
 
     def _result(
         self,
-        samples: list[Sample],
+        pool: Pool,
         stopped: StoppedBy | None,
         overload: Overload | None,
         notes: tuple[str, ...],
@@ -261,27 +266,28 @@ class _Study:
         scenario, load = self._scenario, self._load
         targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
         classes: tuple[ClassResult, ...] = ()
-        if samples:
-            classes = tuple(class_result(each, samples, targets, self._bars) for each in scenario.workload)
+        if len(pool):
+            level = bonferroni_level(LEVEL, max(targets, 1))
+            classes = tuple(class_result(each, pool, level, self._bars) for each in scenario.workload)
         verdicts = [target.verdict for each in classes for target in each.targets]
         theory = theory_of(scenario, self._seed, load)
-        if samples:
-            notes += replay_notes(scenario, samples)
+        if len(pool):
+            notes += replay_notes(scenario, pool.samples)
         return Result(
             version=version("tailrace"),
             title=scenario.title,
             digest=scenario.digest,
             seed=self._seed,
             engine=self._engine,
-            replications=len(samples),
+            replications=len(pool),
             requests=sum(each.all.requests for each in classes),
             stopped_by=stopped,
             classes=classes,
-            stations=station_results(load.banks, load, samples) if samples else (),
+            stations=station_results(load.banks, load, pool) if len(pool) else (),
             theory=theory,
             overload=overload,
             verdict="overloaded" if overload is not None else combined(verdicts),
-            notes=(*notes, *disagreements(theory, classes, len(samples)), *_notes(load)),
+            notes=(*notes, *disagreements(theory, classes, len(pool)), *_notes(load)),
         )
 
 

@@ -2,48 +2,67 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
-from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.engine.choice import Engine, runner
-from tailrace.engine.observations import Observations
+from tailrace.arrays import BoolArray, FloatArray
+from tailrace.engine.choice import Engine, Run, started
 from tailrace.plan.build import build_plan
-from tailrace.plan.columns import READ
 from tailrace.scenario.scenario import Scenario
+from tailrace.study.gather import KINDS, Gathering, Kind, StageSums, measured_from
 
-WARMUP_SHARE = 0.1
+__all__ = ["Kind", "KindSample", "Latencies", "Sample", "StageSums", "StationSample", "replicate"]
+
 MARKS = 21
 WARM_MARK = 2
 """Of the marks, evenly spread over the arrivals, the one at which the measured window begins."""
 
-SLOWEST_SHARE = 0.01
-
 MOST_ROWS = 2**15
 """Requests that are planned at a time."""
 
-Kind = Literal["all", "read", "write"]
+
+@dataclass(frozen=True, eq=False)
+class Latencies:
+    """Latencies of a class in order of arrival, shape (n,), warm-up included, and which of them are of reads.
+
+    From ``begin`` on they are measured. Held once: those of reads or writes alone are picked when they are asked for.
+    """
+
+    every_s: FloatArray
+    is_read: BoolArray
+    begin: int
+
+    def of(self, kind: Kind) -> FloatArray:
+        """Those measured, of all requests or of reads or writes alone."""
+        measured = self.every_s[self.begin :]
+        if kind == "all":
+            return measured
+        is_read = self.is_read[self.begin :]
+        return measured[is_read if kind == "read" else ~is_read]
 
 
-@dataclass(frozen=True)
-class StageSums:
-    """Seconds waited and served at the four stages, summed over ``requests``; shape (4,) each."""
-
-    requests: int
-    wait_s: FloatArray
-    service_s: FloatArray
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class KindSample:
-    """Measured requests of a class, or of its reads or writes alone: latencies in order of arrival."""
+    """Measured requests of a class, or of its reads or writes alone.
 
-    latency_s: FloatArray
+    ``slowest`` are the slowest 1 %, ``middle`` those whose latency lies in the tenth around the median, or of long
+    runs every so many of these.
+    """
+
+    kind: Kind
+    latencies: Latencies
+    requests: int
     bytes_moved: float
     stages: StageSums
     slowest: StageSums
+    middle: StageSums
+
+    @property
+    def latency_s(self) -> FloatArray:
+        """Latencies in order of arrival; shape (requests,)."""
+        return self.latencies.of(self.kind)
 
 
 @dataclass(frozen=True)
@@ -64,8 +83,8 @@ class Sample:
     """
 
     window_s: float
-    kinds: dict[str, dict[Kind, KindSample]]
-    warming_s: dict[str, FloatArray]
+    kinds: Mapping[str, Mapping[Kind, KindSample]]
+    warming_s: Mapping[str, FloatArray]
     stations: StationSample
     arrived: FloatArray
     under_way: FloatArray
@@ -81,77 +100,81 @@ def replicate(
     most_present: int,
     engine: Engine = "reference",
 ) -> Sample:
-    """Simulate one replication of ``requests`` requests and boil it down."""
+    """Simulate one replication of ``requests`` requests and boil it down.
+
+    Beside the plan and the engine, which do not grow with their number, this takes 11 bytes a request (a float of
+    its latency, its class and its kind), and 100 bytes for the slowest of each hundred.
+    """
     plan = build_plan(scenario, seed, replication, rows=min(max(requests // 2, 256), MOST_ROWS))
-    observed = runner(engine)(plan, requests, MARKS, most_present)
-    first = [bank.first for bank in plan.stations.banks]
-    names = sorted(each.name for each in scenario.workload)
-    is_open = np.array([scenario.workload_named(name).is_open for name in names])
-    return boil_down(observed, names, is_open, first)
+    run = started(engine)(plan, requests, MARKS, most_present)
+    is_open = [scenario.workload_named(name).is_open for name in plan.classes]
+    return boil_down(
+        run, requests, plan.classes, np.array(is_open), [bank.first for bank in plan.stations.banks]
+    )
 
 
-def boil_down(observed: Observations, names: list[str], is_open: BoolArray, bank_first: list[int]) -> Sample:
-    """Keep of the observations what the answer needs.
+def boil_down(
+    run: Run, requests: int, names: tuple[str, ...], is_open: BoolArray, bank_first: list[int]
+) -> Sample:
+    """Carry out a run of so many requests and keep of it what the answer needs.
 
     ``names`` and ``is_open`` are those of the classes by number, ``bank_first`` is the first station of each bank.
     """
-    marks = observed.marks
+    gathering = Gathering(requests, is_open)
+    for block in run.blocks():
+        gathering.add(block, run.marks().time_s)
+    marks = run.marks()
     warm = min(WARM_MARK, marks.time_s.size - 1)
     busy = np.add.reduceat(marks.busy_s, bank_first, axis=1)
     waiting = np.add.reduceat(marks.waiting_s, bank_first, axis=1)
     arrived = marks.arrived[warm:].astype(np.float64)
-    under_way = (_open_present(observed, is_open) + marks.detached)[warm:].astype(np.float64)
-    kinds: dict[str, dict[Kind, KindSample]] = {}
+    present = gathering.open_present(marks.time_s.size) if run.complete else marks.present
+    kinds: dict[str, Mapping[Kind, KindSample]] = {}
     warming: dict[str, FloatArray] = {}
     window_s = float(marks.time_s[-1] - marks.time_s[warm])
-    if observed.complete:
-        begin = int(np.ceil(WARMUP_SHARE * len(observed)))
-        measured = np.arange(len(observed)) >= begin
-        window_s = float(observed.arrival_s[-1] - observed.arrival_s[begin - 1])
+    if run.complete:
+        window_s = gathering.window_s
         for number, name in enumerate(names):
-            mine = observed.class_index == number
-            warming[name] = observed.latency_s[mine]
-            chosen = mine & measured
-            read = observed.kind == READ
-            parts: tuple[tuple[Kind, BoolArray], ...] = (
-                ("all", chosen),
-                ("read", chosen & read),
-                ("write", chosen & ~read),
-            )
-            kinds[name] = {kind: _kind_sample(observed, which) for kind, which in parts if which.any()}
+            latencies = _latencies(gathering, number)
+            warming[name] = latencies.every_s
+            kinds[name] = _kinds(gathering, number, latencies)
     return Sample(
         window_s,
         kinds,
         warming,
         StationSample(busy[-1] - busy[warm], waiting[-1] - waiting[warm]),
         arrived,
-        under_way,
+        (present + marks.detached)[warm:].astype(np.float64),
         _growth(marks.time_s[warm:], waiting[warm:]),
-        observed.complete,
+        run.complete,
     )
 
 
-def _kind_sample(observed: Observations, chosen: BoolArray) -> KindSample:
-    latency = observed.latency_s[chosen]
-    wait, service = observed.wait_s[chosen], observed.service_s[chosen]
-    slow = max(int(np.ceil(SLOWEST_SHARE * latency.size)), 1)
-    slowest = np.argpartition(latency, latency.size - slow)[latency.size - slow :]
-    return KindSample(
-        latency,
-        float(observed.size_bytes[chosen].sum()),
-        StageSums(latency.size, wait.sum(axis=0), service.sum(axis=0)),
-        StageSums(slow, wait[slowest].sum(axis=0), service[slowest].sum(axis=0)),
-    )
+def _latencies(gathering: Gathering, number: int) -> Latencies:
+    """Those of one class; where there is no other they are not copied."""
+    begin = measured_from(gathering.latency_s.size)
+    mine = gathering.class_index == number
+    if mine.all():
+        return Latencies(gathering.latency_s, gathering.is_read, begin)
+    begin = int(np.count_nonzero(mine[:begin]))
+    return Latencies(gathering.latency_s[mine], gathering.is_read[mine], begin)
 
 
-def _open_present(observed: Observations, is_open: BoolArray) -> IntArray:
-    """Requests of open classes under way at each mark: what closed clients keep going cannot grow for good."""
-    if not observed.complete:
-        return observed.marks.present
-    mine = is_open[observed.class_index]
-    arrived = np.searchsorted(observed.arrival_s[mine], observed.marks.time_s, side="right")
-    completed = np.searchsorted(np.sort(observed.completion_s[mine]), observed.marks.time_s, side="right")
-    return np.asarray(arrived - completed)
+def _kinds(gathering: Gathering, number: int, latencies: Latencies) -> dict[Kind, KindSample]:
+    found: dict[Kind, KindSample] = {}
+    for kind in KINDS:
+        stages = gathering.stages(number, kind)
+        if stages.requests:
+            found[kind] = KindSample(
+                kind,
+                latencies,
+                stages.requests,
+                gathering.bytes_moved(number, kind),
+                stages,
+                gathering.slowest(number, kind),
+                gathering.middle(number, kind),
+            )
+    return found
 
 
 def _growth(time_s: FloatArray, waiting_s: FloatArray) -> FloatArray:

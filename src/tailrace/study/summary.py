@@ -10,12 +10,13 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import planned_excursions
-from tailrace.measure.quantile import excursions, partitioned_quantiles
-from tailrace.measure.section import MINIMUM_EXCURSIONS, sectioned_mean, sectioned_quantiles, sectioned_ratio
-from tailrace.measure.verdict import bonferroni_level, verdict
+from tailrace.measure.section import MINIMUM_EXCURSIONS, Sectioned, sectioned_ratio
+from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
 from tailrace.plan.stations import Bank, Discipline
 from tailrace.scenario.workload import Workload
+from tailrace.study.gather import Kind, StageSums
+from tailrace.study.pool import Pool
 from tailrace.study.result import (
     QUANTILES,
     ClassResult,
@@ -24,9 +25,10 @@ from tailrace.study.result import (
     StationResult,
     TargetResult,
 )
-from tailrace.study.sample import Kind, KindSample, Sample, StageSums
+from tailrace.study.sample import Sample
 from tailrace.study.saturation import Load
 
+LATENCIES = ("mean", *QUANTILES)
 LEVEL = 0.95
 
 Bars: TypeAlias = Mapping[tuple[str, Kind], Mapping[float, int]]
@@ -36,100 +38,79 @@ STRICT: Bars = {}
 """Where no pilot has shown what is supported, each sample must show it by itself."""
 
 
-def pooled_bars(workloads: Sequence[Workload], samples: Sequence[Sample]) -> Bars:
+def pooled_bars(workloads: Sequence[Workload], pool: Pool) -> Bars:
     """Bars for replications that differ for good: none where the pilot's excursions suffice taken together.
 
     What never happens in one replication can then be common in another, however long they are.
     """
-    bars = {}
-    for workload in workloads:
-        for kind in _kinds(workload, samples):
-            latency = [part.latency_s for part in _parts(workload, kind, samples)]
-            median, *quantiles = partitioned_quantiles(np.concatenate(latency), [0.5, *QUANTILES.values()])
-            counted = {
-                p: sum(excursions(each, float(value), float(median)) for each in latency)
-                for p, value in zip(QUANTILES.values(), quantiles, strict=True)
+    enough = MINIMUM_EXCURSIONS * len(pool)
+    return {
+        (workload.name, kind): {
+            p: 0 if spread.excursions.sum() >= enough else MINIMUM_EXCURSIONS
+            for p, spread in pool.spreads(workload.name, kind).items()
+        }
+        for workload in workloads
+        for kind in pool.kinds(workload.name)
+    }
+
+
+def bars_of_pilot(workloads: Sequence[Workload], pool: Pool) -> Bars:
+    """What the answer must show of each quantile, after a pilot whose replications these are."""
+    return {
+        (workload.name, kind): planned_excursions(
+            {
+                p: spread.section(MINIMUM_EXCURSIONS).estimate(LEVEL)
+                for p, spread in pool.spreads(workload.name, kind).items()
             }
-            enough = MINIMUM_EXCURSIONS * len(samples)
-            bars[workload.name, kind] = {
-                p: 0 if n >= enough else MINIMUM_EXCURSIONS for p, n in counted.items()
-            }
-    return bars
+        )
+        for workload in workloads
+        for kind in pool.kinds(workload.name)
+    }
 
 
-_NOTHING = KindSample(
-    np.empty(0), 0.0, StageSums(0, np.zeros(4), np.zeros(4)), StageSums(0, np.zeros(4), np.zeros(4))
-)
-
-
-def bars_of_pilot(workloads: Sequence[Workload], samples: Sequence[Sample]) -> Bars:
-    """What the answer must show of each quantile, after a pilot whose samples these are."""
-    bars = {}
-    for workload in workloads:
-        for kind in _kinds(workload, samples):
-            latency = [part.latency_s for part in _parts(workload, kind, samples)]
-            bars[workload.name, kind] = planned_excursions(
-                sectioned_quantiles(latency, QUANTILES.values(), LEVEL)
-            )
-    return bars
-
-
-def class_result(
-    workload: Workload, samples: Sequence[Sample], targets: int, bars: Bars = STRICT
-) -> ClassResult:
-    """All figures of one class. ``targets`` is the number of targets in the scenario, which share the error rate."""
+def class_result(workload: Workload, pool: Pool, level: float = LEVEL, bars: Bars = STRICT) -> ClassResult:
+    """All figures of one class; ``level`` is that of the intervals by which its targets are judged."""
     kinds: Mapping[Kind, Figures] = {
-        kind: figures(workload, kind, samples, bars) for kind in _kinds(workload, samples)
+        kind: figures(workload, kind, pool, bars) for kind in pool.kinds(workload.name)
     }
     limits = workload.target.limits if workload.target is not None else ()
-    level = bonferroni_level(LEVEL, max(targets, 1))
     return ClassResult(
         workload.name,
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
-        tuple(_target(workload, quantity, limit, samples, level, bars) for quantity, limit in limits),
+        tuple(_target(workload, quantity, limit, pool, level, bars) for quantity, limit in limits),
     )
 
 
-def figures(workload: Workload, kind: Kind, samples: Sequence[Sample], bars: Bars = STRICT) -> Figures:
+def figures(workload: Workload, kind: Kind, samples: Pool | Sequence[Sample], bars: Bars = STRICT) -> Figures:
     """Rates, latencies and stage times of a class, or of its reads or writes."""
-    parts = _parts(workload, kind, samples)
-    windows = [sample.window_s for sample in samples]
-    counts = [part.latency_s.size for part in parts]
+    pool = samples if isinstance(samples, Pool) else Pool(samples)
+    name = workload.name
+    parts = pool.parts(name, kind)
     return Figures(
-        sum(counts),
-        sectioned_ratio(counts, windows, LEVEL, n=sum(counts)),
-        sectioned_ratio([part.bytes_moved for part in parts], windows, LEVEL, n=sum(counts)),
-        _latencies([part.latency_s for part in parts], bars.get((workload.name, kind), MINIMUM_EXCURSIONS)),
+        sum(part.requests for part in parts),
+        pool.rate(name, kind).estimate(LEVEL),
+        pool.throughput(name, kind).estimate(LEVEL),
+        {quantity: _latency(pool, name, kind, quantity, bars).estimate(LEVEL) for quantity in LATENCIES},
         _stages([part.stages for part in parts]),
         _stages([part.slowest for part in parts]),
+        _stages([part.middle for part in parts]),
     )
 
 
 def quantity_estimate(
-    workload: Workload,
-    quantity: str,
-    samples: Sequence[Sample],
-    level: float = LEVEL,
-    bars: Bars = STRICT,
+    workload: Workload, quantity: str, pool: Pool, level: float = LEVEL, bars: Bars = STRICT
 ) -> Estimate:
     """The estimate of one quantity by the name that targets use: p99, read_p99, mean, rate, throughput ..."""
     kind: Kind = "all"
     for prefix in ("read", "write"):
         if quantity.startswith(f"{prefix}_"):
             kind, quantity = ("read" if prefix == "read" else "write"), quantity.removeprefix(f"{prefix}_")
-    parts = _parts(workload, kind, samples)
-    latency = [part.latency_s for part in parts]
-    windows = [sample.window_s for sample in samples]
     if quantity == "rate":
-        return sectioned_ratio([each.size for each in latency], windows, level)
+        return pool.rate(workload.name, kind).estimate(level)
     if quantity == "throughput":
-        return sectioned_ratio([part.bytes_moved for part in parts], windows, level)
-    if quantity == "mean":
-        return sectioned_mean(latency, level)
-    probability = QUANTILES[quantity]
-    bar = bars.get((workload.name, kind), MINIMUM_EXCURSIONS)
-    return sectioned_quantiles(latency, [probability], level, bar)[probability]
+        return pool.throughput(workload.name, kind).estimate(level)
+    return _latency(pool, workload.name, kind, quantity, bars).estimate(level)
 
 
 def steering_quantities(workloads: Sequence[Workload]) -> list[tuple[Workload, str]]:
@@ -143,9 +124,7 @@ def steering_quantities(workloads: Sequence[Workload]) -> list[tuple[Workload, s
     return promised or [(workload, "p99") for workload in workloads]
 
 
-def station_results(
-    banks: Sequence[Bank], load: Load, samples: Sequence[Sample]
-) -> tuple[StationResult, ...]:
+def station_results(banks: Sequence[Bank], load: Load, samples: Pool) -> tuple[StationResult, ...]:
     """Utilisation, share of saturation and mean number waiting of every bank."""
     seconds = sum(sample.window_s for sample in samples)
     busy: FloatArray = np.sum([sample.stations.busy_s for sample in samples], axis=0)
@@ -169,33 +148,26 @@ def station_results(
     return tuple(results)
 
 
-def _kinds(workload: Workload, samples: Sequence[Sample]) -> list[Kind]:
-    kinds: tuple[Kind, ...] = ("all", "read", "write")
-    return [kind for kind in kinds if any(kind in sample.kinds[workload.name] for sample in samples)]
-
-
-def _parts(workload: Workload, kind: Kind, samples: Sequence[Sample]) -> list[KindSample]:
-    return [sample.kinds[workload.name].get(kind, _NOTHING) for sample in samples]
-
-
-def _latencies(samples: Sequence[FloatArray], bar: int | Mapping[float, int]) -> dict[str, Estimate]:
-    """Mean and quantiles of latency, by name."""
-    quantiles = sectioned_quantiles(samples, QUANTILES.values(), LEVEL, bar)
-    named = {name: quantiles[probability] for name, probability in QUANTILES.items()}
-    return {"mean": sectioned_mean(samples, LEVEL), **named}
+def _latency(pool: Pool, name: str, kind: Kind, quantity: str, bars: Bars) -> Sectioned:
+    if quantity == "mean":
+        return pool.mean(name, kind)
+    probability = QUANTILES[quantity]
+    bar = bars[name, kind][probability] if (name, kind) in bars else MINIMUM_EXCURSIONS
+    return pool.spreads(name, kind)[probability].section(bar)
 
 
 def _target(
     workload: Workload,
     quantity: str,
     limit: float,
-    samples: Sequence[Sample],
+    pool: Pool,
     level: float,
     bars: Bars,
 ) -> TargetResult:
-    estimate = quantity_estimate(workload, quantity, samples, level, bars)
+    estimate = quantity_estimate(workload, quantity, pool, LEVEL, bars)
+    judged = quantity_estimate(workload, quantity, pool, level, bars)
     upper = quantity not in ("rate", "throughput")
-    return TargetResult(quantity, limit, estimate, verdict(estimate, limit, upper))
+    return TargetResult(quantity, limit, estimate, judged, level, verdict(judged, limit, upper))
 
 
 def _stages(sums: Sequence[StageSums]) -> dict[str, StageTimes]:
