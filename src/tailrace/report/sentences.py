@@ -135,7 +135,8 @@ def tail_sentence(figures: Figures) -> str | None:
     whole = sum(longer.values())
     if not whole > 0:
         return None
-    shares = sorted(((seconds / whole, name) for name, seconds in longer.items()), reverse=True)
+    more = sum(seconds for seconds in longer.values() if seconds > 0)
+    shares = sorted(((seconds / more, name) for name, seconds in longer.items()), reverse=True)
     named = [f"{100 * share:.0f} % {name}" for share, name in shares if share >= 0.1][:2]
     unit = time_unit([whole])
     return (
