@@ -36,6 +36,7 @@ if TYPE_CHECKING:
         Theory,
     )
     from tailrace.study.run import simulate
+    from tailrace.study.sweep import sweep
 
     __version__: str
 
@@ -55,6 +56,7 @@ __all__ = [
     "estimate",
     "load",
     "simulate",
+    "sweep",
 ]
 
 # Resolved at first use: what stands behind these names takes a second to import.
@@ -73,6 +75,7 @@ _HOMES = {
     "estimate": "tailrace.study.estimate",
     "load": "tailrace.scenario.read",
     "simulate": "tailrace.study.run",
+    "sweep": "tailrace.study.sweep",
 }
 
 

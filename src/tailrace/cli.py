@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import sys
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tailrace.cli_studies import add_to
 from tailrace.terminal import (
     BAD_INPUT,
     EXIT_CODES,
     INTERRUPTED,
     Debug,
+    Engine,
     failures,
     make_directory,
     put,
@@ -35,14 +36,6 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
-
-
-class Engine(StrEnum):
-    """Who carries the requests through the plan."""
-
-    AUTO = "auto"
-    REFERENCE = "reference"
-    COMPILED = "compiled"
 
 
 def _print_version(wanted: bool) -> None:
@@ -200,6 +193,9 @@ def schema(debug: Debug = False) -> None:
         from tailrace.scenario.schema import schema as scenario_schema
 
         put(json.dumps(scenario_schema(), indent=2) + "\n")
+
+
+add_to(app)
 
 
 def main() -> None:

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, NoReturn
 
@@ -20,6 +21,14 @@ EXIT_CODES = {"met": 0, "none": 0, "missed": 1, "overloaded": 1, "undecided": 3}
 Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program a failure happened.")]
 
 
+class Engine(StrEnum):
+    """Who carries the requests through the plan."""
+
+    AUTO = "auto"
+    REFERENCE = "reference"
+    COMPILED = "compiled"
+
+
 @contextmanager
 def failures(debug: bool) -> Iterator[None]:
     """Turn what goes wrong into lines on standard error and an exit code."""
@@ -31,8 +40,8 @@ def failures(debug: bool) -> Iterator[None]:
         stop(FAILURE, str(error))
     except TailraceError as error:
         stop(BAD_INPUT, str(error))
-    except KeyboardInterrupt:
-        stop(INTERRUPTED, "Interrupted.")
+    except KeyboardInterrupt as interrupt:
+        stop(INTERRUPTED, str(interrupt) or "Interrupted.")
     except BrokenPipeError:  # the reader of standard output has gone: nobody is left to tell
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise typer.Exit(FAILURE) from None

@@ -53,7 +53,7 @@ def write_result(
     if parts:
         (directory / "hardware").mkdir(exist_ok=True)
         contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
-    return tuple(_write_whole(directory / name, text) for name, text in contents.items())
+    return tuple(write_whole(directory / name, text) for name, text in contents.items())
 
 
 def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
@@ -122,13 +122,13 @@ def _stage_rows(sample: str, stages: Mapping[str, StageTimes]) -> Iterator[dict[
             yield {**row, **estimate.as_dict()}
 
 
-def _write_whole(path: Path, text: str) -> Path:
-    """Write beside the file and move into its place, so that nobody ever sees half of it."""
+def write_whole(path: Path, content: str | bytes) -> Path:
+    """Write beside the file and move into its place, so that nobody ever sees half of it; returns the path."""
     handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
     temporary = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         temporary.chmod(0o666 & ~_umask())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from tailrace.study.progress import Progress
+from tailrace.study.progress import Progress, StudyProgress
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
@@ -66,6 +66,60 @@ def _display() -> Display:
         TextColumn("{task.fields[count]}"),
         TimeElapsedColumn(),
         TextColumn("{task.fields[widths]}"),
+        console=Console(stderr=True),
+        transient=True,
+    )
+
+
+class StudyDisplay:
+    """The callback of a study of many points, and the context in which it shows steps done and time left."""
+
+    def __init__(self, shown: bool) -> None:
+        """``shown`` says whether there is anybody to see it."""
+        self._display = _study_display() if shown else None
+
+    def __enter__(self) -> Self:
+        if self._display is not None:
+            self._display.start()
+            self._task = self._display.add_task("Preparing", total=None, count="", left="")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._display is not None:
+            self._display.stop()
+
+    def __call__(self, progress: StudyProgress) -> None:
+        """Show how far the study is."""
+        if self._display is not None:
+            self._display.update(
+                self._task,
+                description=progress.step,
+                total=progress.wanted,
+                completed=progress.done,
+                count=f"{progress.done} of {progress.wanted} runs",
+                left=_time_left(progress.seconds_left),
+            )
+
+
+def _time_left(seconds: float | None) -> str:
+    if seconds is None:
+        return ""
+    return f"{seconds:.0f} s left" if seconds < 100 else f"{seconds / 60:.0f} min left"
+
+
+def _study_display() -> Display:
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Display
+
+    return Display(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=16),
+        TextColumn("{task.fields[count]}"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[left]}"),
         console=Console(stderr=True),
         transient=True,
     )

@@ -22,3 +22,13 @@ class Progress:
     requests: int
     half_width: float | None
     precision: float | None
+
+
+@dataclass(frozen=True)
+class StudyProgress:
+    """How far a study of many points is: runs of its present step, and how long the rest of it takes, if known."""
+
+    step: str
+    done: int
+    wanted: int
+    seconds_left: float | None

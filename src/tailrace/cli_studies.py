@@ -1,0 +1,151 @@
+"""The verbs that make many runs: sweep, and what keeps them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tailrace.terminal import (
+    EXIT_CODES,
+    FAILURE,
+    Debug,
+    Engine,
+    failures,
+    make_directory,
+    put,
+    stop,
+)
+
+Settings = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
+Seed = Annotated[
+    int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")
+]
+StoreFile = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="FILE", help="Keep every finished run here, and go on from it."),
+]
+WorkerCount = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, metavar="N", help="Number of processes; by default one for each core."),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler, instead of processes."),
+]
+Out = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Also write tables and pictures as files into this directory."),
+]
+EngineChoice = Annotated[Engine, typer.Option(help="Who simulates.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Show no progress.")]
+ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Give the command line these verbs."""
+    app.command()(sweep)
+    app.command()(studies)
+
+
+def sweep(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="The scenario, or several to compare.")
+    ],
+    vary: Annotated[
+        list[str],
+        typer.Option(
+            "--vary",
+            metavar="KEY=LIST",
+            help="Values of a key: 1,2,4,8 or 1..512 by *2 or 10..100 by 10 or 10%..105% of saturation; the first "
+            "key is the x axis of the picture, the others make its lines.",
+        ),
+    ],
+    settings: Settings = None,
+    together: Annotated[
+        bool, typer.Option("--together", help="Take the lists in step instead of all combinations.")
+    ] = False,
+    budget: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help='Shorten the runs so that all take about so long: "2 min".'),
+    ] = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Vary keys, and show throughput and latency over them."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.report.study_files import as_document, write_study
+        from tailrace.report.sweep import sweep_text
+        from tailrace.report.sweep_json import sweep_document
+        from tailrace.report.watch import StudyDisplay
+        from tailrace.scenario.read import load
+        from tailrace.study.session import Options
+        from tailrace.study.sweep import run_sweep
+        from tailrace.study.workers import available_cores
+
+        named = [(file.stem, load(file, settings or ())) for file in files]
+        if out is not None:
+            make_directory(out)
+        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = run_sweep(named, vary, together, budget, options, display)
+        document = as_document(sweep_document(found))
+        put(document if json else sweep_text(found, Console(highlight=False)))
+        if out is not None:
+            from tailrace.report.sweep_picture import sweep_picture
+
+            pictures = {name: sweep_picture(found, name) for name in found.class_names}
+            write_study(out, "sweep", sweep_text(found), found.frame(), document, pictures)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def studies(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The store, as --store wrote it.")],
+    show: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Show what a study asked, and its table.")
+    ] = None,
+    export: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Print the rows of a finished study as CSV.")
+    ] = None,
+    delete: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Delete a study, and the runs that no other study uses."),
+    ] = None,
+    debug: Debug = False,
+) -> None:
+    """List the studies in a store; show, export or delete one."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.report.studies import exported, studies_text, study_text
+        from tailrace.study.store import Store
+
+        with Store(file, must_exist=True) as store:
+            console = Console(highlight=False)
+            if delete is not None:
+                name = store.study(delete).name
+                put(f"Deleted {name} and {store.delete(name)} runs.\n")
+            elif export is not None:
+                rows = exported(store.study(export))
+                if rows is None:
+                    stop(FAILURE, f"{export}: not finished yet; the command that began it goes on with it")
+                put(rows)
+            elif show is not None:
+                put(study_text(store.study(show), console))
+            else:
+                put(studies_text(store.studies(), store.task_count(), console))

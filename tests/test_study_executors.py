@@ -1,0 +1,196 @@
+"""Who carries out the tasks does not matter to what comes out, and a worker that is lost costs time only."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from studies import counter
+from tailrace.errors import SettingError
+from tailrace.study import bench as bench_module
+from tailrace.study.bench import Bench, InterruptedStudyError, LostWorkersError
+from tailrace.study.executors import Crew
+from tailrace.study.outcome import written
+from tailrace.study.progress import StudyProgress
+from tailrace.study.store import Store
+from tailrace.study.tasks import Task
+
+TESTS = Path(__file__).parent
+
+
+def bag(count: int = 6, requests: int = 1500) -> list[Task]:
+    scenario = counter()
+    return [
+        Task(scenario, scenario.simulated_digest, 3, number, requests, "reference") for number in range(count)
+    ]
+
+
+def documents(bench: Bench, tasks: list[Task]) -> list[bytes]:
+    return [written(outcome) for outcome in bench.run(tasks, "Answer")]
+
+
+@pytest.fixture(scope="module")
+def expected() -> list[bytes]:
+    with Crew() as crew:
+        return documents(Bench(crew), bag())
+
+
+def test_processes_give_the_same_outcomes_in_the_same_order(
+    expected: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
+    with Crew(2) as crew:
+        assert documents(Bench(crew), bag()) == expected
+
+
+def test_a_killed_process_costs_nothing_but_its_own_task(
+    expected: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
+    killed = []
+    with Crew(2) as crew:
+
+        def watch(progress: StudyProgress) -> None:
+            if progress.done == 3 and not killed:
+                process = next(iter(crew.executor()._processes))  # type: ignore[attr-defined]
+                os.kill(process, signal.SIGKILL)
+                killed.append(process)
+
+        assert documents(Bench(crew, watch=watch), bag()) == expected
+    assert killed
+
+
+def test_workers_that_are_lost_again_and_again_end_the_study_with_an_error(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(bench_module, "timed", end_the_process)
+    monkeypatch.setattr(bench_module, "MOST_LOSSES", 1)
+    with Crew(2) as crew:
+        crew.executor()
+        with pytest.raises(LostWorkersError, match="lost 2 times"):
+            Bench(crew).run(bag(), "Answer")
+
+
+def end_the_process(task: Task) -> None:
+    os._exit(1)
+
+
+def test_what_the_store_has_is_not_done_again(
+    expected: list[bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store(tmp_path / "a.store") as store, Crew() as crew:
+        first = Bench(crew, store)
+        assert documents(first, bag(4)) == expected[:4]
+        second = Bench(crew, store)
+        assert documents(second, bag(6)) == expected
+        assert (second.tally.found, second.tally.performed) == (4, 2)
+
+
+def test_an_interrupted_study_says_what_is_kept_and_goes_on(expected: list[bytes], tmp_path: Path) -> None:
+    def stop(progress: StudyProgress) -> None:
+        if progress.done == 3:
+            raise KeyboardInterrupt
+
+    with Store(tmp_path / "a.store") as store, Crew() as crew:
+        with pytest.raises(
+            InterruptedStudyError, match=r"3 of 6 .* kept in .*a\.store: the same command goes on"
+        ):
+            Bench(crew, store, stop).run(bag(), "Answer")
+        assert store.task_count() == 3
+        assert documents(Bench(crew, store), bag()) == expected
+    with Crew() as crew, pytest.raises(InterruptedStudyError, match="--store FILE would keep it"):
+        Bench(crew, None, stop).run(bag(), "Answer")
+
+
+def test_an_error_in_a_task_comes_out_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(task: Task) -> None:
+        raise ZeroDivisionError("told")
+
+    monkeypatch.setattr(bench_module, "timed", fail)
+    with Crew() as crew, pytest.raises(ZeroDivisionError, match="told"):
+        Bench(crew).run(bag(2), "Answer")
+
+
+def test_no_workers_and_no_scheduler_are_said_at_once() -> None:
+    with pytest.raises(SettingError, match="accepted: 1 or more"):
+        Crew(0)
+
+
+@contextmanager
+def cluster() -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A scheduler and two worker processes of one thread each, on loopback."""
+    environment = os.environ | {
+        "PYTHONPATH": os.pathsep.join([*sys.path, str(TESTS)]),
+        "PYTHONWARNINGS": "ignore",
+    }
+    dask = [sys.executable, "-m", "distributed.cli.dask_scheduler"]
+    hush = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment}
+    address_file = Path(environment.get("PYTEST_TMP", "/tmp")) / f"scheduler-{os.getpid()}.json"
+    address_file.unlink(missing_ok=True)
+    started = [
+        subprocess.Popen(
+            [
+                *dask,
+                "--host",
+                "127.0.0.1",
+                "--port",
+                "0",
+                "--no-dashboard",
+                "--scheduler-file",
+                str(address_file),
+            ],
+            **hush,  # type: ignore[call-overload]
+        )
+    ]
+    try:
+        worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--nthreads", "1", "--no-dashboard"]
+        command = [*worker, "--no-nanny", "--host", "127.0.0.1", "--scheduler-file", str(address_file)]
+        started += [subprocess.Popen(command, **hush) for _ in range(2)]  # type: ignore[call-overload]
+        yield str(address_file), started[1:]
+    finally:
+        for process in started:
+            process.kill()
+        for process in started:
+            process.wait()
+        address_file.unlink(missing_ok=True)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(expected: list[bytes]) -> None:
+    pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    import json
+
+    with cluster() as (address_file, workers):
+        deadline = time.monotonic() + 60
+        while not Path(address_file).exists() or not Path(address_file).read_text().endswith("}"):
+            assert time.monotonic() < deadline, "the scheduler did not start"
+            assert workers[0].poll() is None
+        address = json.loads(Path(address_file).read_text())["address"]
+        with Crew(1, address) as crew:
+            crew._client.wait_for_workers(2, timeout=60)
+            assert crew.width == 2
+            killed = []
+
+            def watch(progress: StudyProgress) -> None:
+                if progress.done == 2 and not killed:
+                    workers[0].kill()
+                    killed.append(workers[0])
+
+            assert documents(Bench(crew, watch=watch), bag()) == expected
+            assert killed
+            assert crew.width == 1
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_an_address_where_nobody_listens_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    monkeypatch.setattr("tailrace.study.executors.SCHEDULER_WAIT", "500ms")
+    with pytest.raises(SettingError, match="nobody answers"):
+        Crew(1, "tcp://127.0.0.1:9")

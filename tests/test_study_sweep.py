@@ -1,0 +1,187 @@
+"""Sweeps: every point is what a run of its own says, whoever does it and however often it is interrupted."""
+
+from pathlib import Path
+
+import pytest
+
+import tailrace
+from studies import closed, counter
+from tailrace.errors import SettingError
+from tailrace.measure.spectrum import pooled_quantiles, spectrum
+from tailrace.report.study_files import as_document, write_study
+from tailrace.report.sweep import knees, sweep_text
+from tailrace.report.sweep_json import sweep_document
+from tailrace.report.sweep_picture import sweep_picture
+from tailrace.study.bench import InterruptedStudyError
+from tailrace.study.knee import knee
+from tailrace.study.progress import StudyProgress
+from tailrace.study.run import simulate
+from tailrace.study.session import Options
+from tailrace.study.sweep import Sweep, run_sweep, sweep
+from tailrace.theory import mmc_response_mean
+
+VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
+
+
+@pytest.fixture(scope="module")
+def found() -> Sweep:
+    return run_sweep([("counter", counter())], VARY, options=Options(engine="reference"))
+
+
+def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
+    frame = found.frame()
+    assert len(frame) == 6
+    assert list(frame["workload.booking.clients"]) == [5, 5, 10, 10, 15, 15]
+    point = frame[(frame["workload.booking.clients"] == 10) & (frame["server.media.servers"] == 2)].iloc[0]
+    alone = simulate(counter(), engine="reference").classes[0]
+    for name, estimate in (("rate_per_s", alone.all.rate_per_s), ("mean_s", alone.all.latency_s["mean"])):
+        assert (point[name], point[f"{name}_low"], point[f"{name}_high"]) == pytest.approx(
+            (estimate.value, estimate.low, estimate.high), rel=1e-9
+        )
+    # The spectrum is exact to 0.27 %.
+    assert point.p90_s == pytest.approx(alone.all.latency_s["p90"].value, rel=2.71e-3)
+
+
+def test_the_mean_over_the_sweep_is_that_of_theory(found: Sweep) -> None:
+    frame = found.frame()
+    for row in frame.to_dict("records"):
+        exact = float(
+            mmc_response_mean(100.0 * row["workload.booking.clients"], 1e3, row["server.media.servers"])
+        )
+        # 95 % intervals of four replications, doubled: about six standard errors
+        half = row["mean_s_high"] - row["mean_s_low"]
+        assert abs(row["mean_s"] - exact) < half
+
+
+def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
+    found: Sweep, tmp_path: Path
+) -> None:
+    done = []
+
+    def stop(progress: StudyProgress) -> None:
+        done.append(progress.done)
+        if len(done) == 9:
+            raise KeyboardInterrupt
+
+    options = Options(engine="reference", store=tmp_path / "a.store")
+    with pytest.raises(InterruptedStudyError):
+        run_sweep([("counter", counter())], VARY, options=options, progress=stop)
+    again = run_sweep([("counter", counter())], VARY, options=options)
+    assert again.frame().to_csv() == found.frame().to_csv()
+
+
+def test_what_cannot_be_carried_is_overloaded_and_has_no_figures() -> None:
+    frame = sweep(counter(), {"load": [1, 3]}, engine="reference")
+    assert list(frame.verdict) == [frame.verdict.iloc[0], "overloaded"]
+    assert frame.overloaded_station.iloc[1] == "drive"
+    assert frame.iloc[1][["mean_s", "p99_s", "rate_per_s"]].isna().all()
+    assert frame.attrs["units"] == {"load": ""}
+    assert frame.attrs["seed"] == 3
+
+
+def test_several_scenarios_are_compared_in_one_table() -> None:
+    frame = tailrace.sweep(
+        [counter("title=Two"), counter("title=Three", "server.media.servers=3")],
+        {"load": [0.5]},
+        engine="reference",
+    )
+    assert list(frame.scenario) == ["Two", "Three"]
+    # common random numbers: the same arrivals in both
+    assert frame.rate_per_s.iloc[0] == pytest.approx(frame.rate_per_s.iloc[1], rel=1e-12)
+
+
+def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
+    near, far = (
+        sweep(
+            counter("run.precision=0.05", "run.requests=60000", f'workload.booking.target.p99="{limit}"'),
+            {"load": [1]},
+            engine="auto",
+        ).requests.iloc[0]
+        for limit in ("6.4 ms", "50 ms")
+    )
+    assert far < near / 2
+
+
+def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
+    scenario = counter("run.requests=100000")
+    options = Options(engine="reference", store=tmp_path / "a.store")
+    first = run_sweep([("counter", scenario)], {"load": [1, 0.5]}, budget="2 s", options=options)
+    requests = first.frame().requests
+    assert (requests < 4 * 90_000).all()
+    again = run_sweep([("counter", scenario)], {"load": [1, 0.5]}, budget="2 s", options=options)
+    assert again.frame().to_csv() == first.frame().to_csv()
+
+
+def test_a_budget_that_is_no_time_is_refused() -> None:
+    for budget in ("2 KiB", "-1 s", 0):
+        with pytest.raises(SettingError, match="budget"):
+            sweep(counter(), {"load": [1]}, budget=budget)
+
+
+def test_the_knee_lies_where_the_p99_has_doubled() -> None:
+    found = knee([1, 2, 4, 8], [1.0, 1.0, 1.0, 4.0])
+    assert (found.within, found.beyond) == (4, 8)
+    # from 4 to 8 the p99 goes with the square of the value, and has doubled at 4 times the root of 2
+    assert found.value == pytest.approx(4 * 2**0.5)
+    assert knee([1, 2], [1.0, 1.5]).value is None
+    assert knee([1, 2], [1.0, None]).beyond == 2
+    assert knee([1, 2], [None, 1.0]).within is None
+
+
+def test_a_closed_class_bends_at_its_servers() -> None:
+    found = run_sweep(
+        [("scan", closed("run.requests=4000"))],
+        ["workload.scan.queue_depth=1..64 by *2"],
+        options=Options(engine="reference"),
+    )
+    ((_, bend),) = knees(found, "scan")
+    assert bend.value is not None
+    assert 8 < bend.value < 32
+
+
+def test_a_pooled_quantile_of_spectra_is_that_of_the_samples_together() -> None:
+    import numpy as np
+
+    rng = np.random.default_rng(5)
+    samples = [rng.lognormal(-7, 1, 4000) for _ in range(4)]
+    together = np.sort(np.concatenate(samples))
+    ps = [0.001, 0.5, 0.9, 0.99, 0.999]
+    found = pooled_quantiles([spectrum(each) for each in samples], ps)
+    exact = together[np.ceil(np.array(ps) * together.size).astype(int) - 1]
+    assert found == pytest.approx(exact, rel=2.71e-3)
+    assert found[1] == pytest.approx(exact[1], rel=3e-4)
+    constant = spectrum(np.full(1000, 1.2345e-4))
+    assert pooled_quantiles([constant, constant], [0.5, 0.99]).tolist() == [1.2345e-4] * 2
+    with pytest.raises(ValueError, match="empty"):
+        pooled_quantiles([spectrum(np.empty(0))], [0.5])
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
+    from io import StringIO
+
+    from rich.console import Console
+
+    long = run_sweep(
+        [("a" * 60, counter(f"title={'x' * 150}")), ("b" * 60, counter("server.media.servers=4"))],
+        ["workload.booking.rate=10%..105% of saturation by 95"],
+        options=Options(engine="reference"),
+    )
+    for each in (found, long):
+        text = sweep_text(each, Console(file=StringIO(), width=width, color_system=None))
+        assert max(map(len, text.splitlines())) <= width
+        assert "overloaded" in text or each is found
+
+
+def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Path) -> None:
+    import pandas as pd
+
+    document = as_document(sweep_document(found))
+    pictures = {"booking": sweep_picture(found, "booking")}
+    write_study(tmp_path, "sweep", sweep_text(found), found.frame(), document, pictures)
+    assert pd.read_csv(tmp_path / "sweep.csv").shape == found.frame().shape
+    assert (tmp_path / "sweep_booking.png").read_bytes().startswith(b"\x89PNG")
+    axes = pictures["booking"].axes
+    assert [each.get_ylabel() for each in axes] == ["throughput, requests/s", "p99 latency, ms"]
+    assert axes[1].get_xlabel() == "workload.booking.clients"
+    assert len(axes[1].get_lines()) >= 2
