@@ -44,3 +44,19 @@ class Extents:
         begin = np.where(place == 0, self.address[owner], (first[owner] + place) * grain)
         until = np.where(place == counts[owner] - 1, end[owner], (first[owner] + place + 1) * grain)
         return Extents(counts, owner, self.drive[owner], begin, until - begin)
+
+    def split_at(self, address: int) -> Extents:
+        """The same bytes for the same owners, in two where an extent reaches across the address."""
+        across = (self.address < address) & (self.address + self.size_bytes > address)
+        if not across.any():
+            return self
+        again = 1 + across.astype(np.int64)
+        each = np.repeat(np.arange(len(self)), again)
+        second = np.zeros(each.size, dtype=bool)
+        second[1:] = each[1:] == each[:-1]
+        first = across[each] & ~second
+        end = self.address[each] + self.size_bytes[each]
+        begin = np.where(second, address, self.address[each])
+        owner = self.owner[each]
+        counts = np.bincount(owner, minlength=self.counts.size)
+        return Extents(counts, owner, self.drive[each], begin, np.where(first, address, end) - begin)

@@ -15,10 +15,15 @@ from tailrace.workload.streams import Purpose
 
 @dataclass(frozen=True)
 class Operations:
-    """Drive operations in columns; the owner of each extent is the place of its request in ``requests``."""
+    """Drive operations in columns; the owner of each extent is the place of its request in ``requests``.
+
+    ``behind``, shape (requests,), counts the operations of each request that came before these, so that all of them
+    draw apart.
+    """
 
     requests: Requests
     extents: Extents
+    behind: IntArray | None = None
 
     def __len__(self) -> int:
         return len(self.extents)
@@ -26,7 +31,8 @@ class Operations:
     @cached_property
     def ordinal(self) -> IntArray:
         """Place of each operation within its request."""
-        return places(self.extents.counts)
+        ordinal = places(self.extents.counts)
+        return ordinal if self.behind is None else ordinal + self.behind[self.extents.owner]
 
     def uniforms(self, purpose: Purpose) -> FloatArray:
         """One uniform draw for each operation."""

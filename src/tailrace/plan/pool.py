@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from tailrace.arrays import IntArray
-from tailrace.hardware.layout import Striping
+from tailrace.hardware.geometry import Geometry
 from tailrace.plan.flash import FlashPlan
 from tailrace.plan.links import LanesPlan, plan_lanes
 from tailrace.plan.media import GenericPlan, MediaPlan, WriteState
-from tailrace.plan.operations import Operations
-from tailrace.plan.path import Path, fork
+from tailrace.plan.redundancy import DriveWork, Folding, Processors, plan_redundancy
 from tailrace.plan.spinning import SpinningPlan
 from tailrace.plan.stations import Stations
 from tailrace.scenario.flash import Flash
@@ -21,24 +19,23 @@ from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Streams
 
 
-@dataclass(frozen=True)
-class DriveWork:
-    """What requests do on the drives: the path of each, and the number of its drive operations, shape (requests,)."""
-
-    path: Path
-    operations: IntArray
-
-
 class PoolPlan:
     """The lanes and drives of one pool, and how requests are laid over them."""
 
-    def __init__(self, pool: Pool, seed: int, replication: int, stations: Stations) -> None:
-        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles."""
+    def __init__(
+        self, pool: Pool, seed: int, replication: int, processors: Processors | None, stations: Stations
+    ) -> None:
+        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+
+        ``processors`` are those that compute parity, None where there are none with a price of their own.
+        """
         before = len(stations.banks)
         hardware = Streams(seed, replication, pool.station_name("hardware"))
         lanes = plan_lanes(pool.lanes, pool.media.count, stations)
         self._media = _plan_media(pool, lanes, hardware, stations)
-        self._striping = Striping(pool.media.count, int(pool.layout.stripe_unit))
+        folding = Folding(processors, pool.layout.parity_rate)
+        self.geometry = Geometry.of(pool)
+        self._redundancy = plan_redundancy(self.geometry, self._media, folding, stations)
         mine = stations.banks[before:]
         stations.banks[before:] = [replace(bank, name=pool.station_name(bank.name)) for bank in mine]
 
@@ -48,21 +45,11 @@ class PoolPlan:
 
     def reads(self, requests: Requests) -> DriveWork:
         """Reads of one class."""
-        operations = self._operations(requests)
-        counts = operations.extents.counts
-        return DriveWork(fork(self._media.reads(operations), counts), counts)
+        return self._redundancy.reads(requests)
 
     def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
         """Writes of one class; ``state`` is what earlier blocks of the same source left, brought up to date."""
-        operations = self._operations(requests)
-        random = workload.pattern == "random"
-        counts = operations.extents.counts
-        return DriveWork(
-            fork(self._media.writes(operations, workload.durable, random, state), counts), counts
-        )
-
-    def _operations(self, requests: Requests) -> Operations:
-        return Operations(requests, self._striping.operations(requests.address, requests.size_bytes))
+        return self._redundancy.writes(workload, requests, state)
 
 
 def _plan_media(pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stations) -> MediaPlan:

@@ -11,6 +11,7 @@ from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
 from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, give, take, visit
 from tailrace.plan.pool import PoolPlan
+from tailrace.plan.redundancy import Processors
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Controller, LawStage
@@ -38,7 +39,11 @@ class ServerPlan:
             for workload in sorted(scenario.workload, key=lambda each: each.name)
             if workload.limit is not None
         }
-        pools = {pool.name: PoolPlan(pool, seed, replication, self.stations) for pool in server.pools}
+        controller = self._controller
+        processors = controller.processors if isinstance(controller, ControllerPlan) else None
+        pools = {
+            pool.name: PoolPlan(pool, seed, replication, processors, self.stations) for pool in server.pools
+        }
         self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.workload}
 
     def new_state(self, workload: Workload, streams: Streams) -> WriteState:
@@ -89,6 +94,11 @@ class ControllerPlan:
         self._copies_data = controller.copy_rate is not None
         self._piece = int(controller.copy_piece)
         self._cores = stations.add("cores", Stage.CONTROLLER, Discipline.FCFS, controller.cores)
+
+    @property
+    def processors(self) -> Processors:
+        """The cores, for work that is not counted by requests."""
+        return Processors(self._cores, self._piece)
 
     def arrive(self, requests: Requests, operations: IntArray, with_data: bool) -> list[Path]:
         """Take in, issue the operations and, for writes, copy: the first piece goes with the rest in one visit."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from tailrace import units
 from tailrace.scenario import recorded
 from tailrace.scenario.flash import Flash
+from tailrace.scenario.layout import findings_of_drives
 from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.server import Network, Pool
 
@@ -70,6 +71,8 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
     yield from _pools(scenario)
     for place, (pool, mine) in enumerate(classes_by_pool(scenario)):
         checked = _InPool(scenario, pool, scenario.server.pool_path(place), mine)
+        if any(findings_of_drives(pool.layout, pool.media.count)):
+            continue  # how much it holds is not known
         yield from _addresses(checked)
         yield from _write_buffer(checked)
         yield from _memory_of_stations(checked)

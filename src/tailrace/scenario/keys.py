@@ -150,11 +150,9 @@ def accepted(shape: Shape) -> str:
         model = shape.items[0].model
         if model and "name" not in model.model_fields:
             return f"a list of tables {_braced(model)}"
-        return (
-            f"tables in double brackets, {_HEADERS[model]}"
-            if model
-            else f"a list of {len(shape.items)} values"
-        )
+        if model:
+            return f"tables in double brackets, {_HEADERS[model]}"
+        return "a list of such" if shape.is_open_list else f"a list of {len(shape.items)} values"
     if shape.choices and not all(choice.model for choice in shape.choices.values()):
         return " or ".join(accepted(choice) for choice in shape.choices.values())
     if choosing := chooser(shape):
@@ -257,7 +255,14 @@ def _models_in(shape: Shape) -> Iterator[tuple[str, str, type[Model]]]:
         yield from ((condition, "[]", model) for condition, _, model in _models_in(listed))
 
 
-_CONDITIONS = {"|law": "with service", "|parts": "", "|points": "as a list", "|pieces": "as a table"}
+_CONDITIONS = {
+    "|law": "with service",
+    "|parts": "",
+    "|points": "as a list",
+    "|pieces": "as a table",
+    "|number": "",
+    "|list": "",
+}
 
 
 def chooser(shape: Shape) -> str | None:
@@ -275,6 +280,8 @@ def _kind(shape: Shape) -> str:
         return shape.quantity
     if shape.literals:
         return "choice"
+    if "|number" in shape.choices:
+        return _kind(shape.choices["|number"])
     named = {int: "whole number", float: "number", str: "text", bool: "true or false"}
     return named.get(shape.type) or ("list" if shape.items is not None else "table")
 

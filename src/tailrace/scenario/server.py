@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, Tag
 
 from tailrace.scenario.law import Law
-from tailrace.scenario.layout import Layout
+from tailrace.scenario.layout import Layout, findings_of_drives
 from tailrace.scenario.media import Generic, Media
 from tailrace.scenario.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.quantity import (
@@ -193,8 +193,12 @@ class Pool(Model):
 
     @property
     def usable_capacity(self) -> int:
-        """Bytes that the workload may address: whole rows of stripe units over all drives."""
-        return self.media.capacity // self.layout.stripe_unit * self.layout.stripe_unit * self.media.count
+        """Bytes that the workload may address: whole rows, without spares, parity and further copies."""
+        layout = self.layout
+        in_use = layout.in_use(self.media.count)
+        size = layout.group_size(self.media.count)
+        keeping = in_use // layout.mirrored - in_use // size * layout.parities
+        return self.media.capacity // layout.stripe_unit * layout.stripe_unit * max(keeping, 0)
 
     @property
     def transfer_piece(self) -> int:
@@ -210,6 +214,10 @@ class Pool(Model):
             return self.media.queue_slots
         slow = isinstance(self.lanes, Lanes) and self.lanes.is_slow_serial
         return 32 if slow else 1024
+
+    def findings(self) -> Iterator[Finding]:
+        """The layout must go with the number of drives."""
+        yield from findings_of_drives(self.layout, self.media.count)
 
     def station_name(self, name: str) -> str:
         """What a station of this pool is called in answers: by its noun alone in the unnamed pool."""
@@ -263,6 +271,8 @@ class Server(Model):
         keys: tuple[KeyPath, ...] = (*((key,) for key in _DRIVES), ("pool",))
         if self.media is None and not self.pool:
             yield Finding((), "neither media nor pool", _POOL_FORMS, keys)
+        elif self.media is not None and not self.pool:
+            yield from findings_of_drives(self.layout, self.media.count)
         for key in _DRIVES if self.pool else ():
             if key in self.model_fields_set and getattr(self, key) is not None:
                 yield Finding((key,), "given beside pool", _POOL_FORMS, (("pool",),))
