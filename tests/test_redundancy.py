@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tailrace.errors import ScenarioError
 from tailrace.hardware.geometry import Geometry
 from tailrace.hardware.rows import Touched, row_reads, row_writes
 from tailrace.plan.build import sample_requests
@@ -323,3 +324,67 @@ def covered(work, drive, address):
 def in_span(vector, rows):
     rank = np.linalg.matrix_rank(rows) if rows.size else 0
     return np.linalg.matrix_rank(np.vstack([rows, vector])) == rank
+
+
+# What cannot be
+
+
+@pytest.mark.parametrize(
+    ("drives", "layout", "key", "wrong"),
+    [
+        (8, 'redundancy = "single parity"\ngroup = 3', "group", "group does not divide the 8 drives"),
+        (9, 'redundancy = "single parity"\ngroup = 4\nspares = 2', "group", "does not divide the 7 drives beside the spares"),
+        (7, 'redundancy = "mirror"', "redundancy", "the copies do not divide the 7 drives"),
+        (8, 'redundancy = "mirror"\ncopies = 3', "copies", "the copies do not divide the 8 drives"),
+        (9, 'redundancy = "mirror"\ncopies = 3\ngroup = 1', "group", "holds no whole number of copies"),
+        (2, 'redundancy = "single parity"', "redundancy", "single parity on 2 drives"),
+        (9, 'redundancy = "double parity"\ngroup = 3', "group", "double parity on 3 drives"),
+        (8, "copies = 2", "copies", "without a mirror"),
+        (8, 'redundancy = "mirror"\nparity_rate = "1 GB/s"', "parity_rate", "without parity"),
+        (8, 'redundancy = "single parity"\nparity_rate = "1 GB/s"', "parity_rate", "no cores to compute it"),
+        (8, "spares = 8", "spares", "no drive is left to use"),
+        (8, 'redundancy = "mirror"\nfailed = 9', "failed", "more failed drives than drives"),
+        (8, 'redundancy = "mirror"\nfailed = [8]', "failed", "no such drive"),
+        (8, 'redundancy = "mirror"\nfailed = [2, 2]', "failed", "a drive more than once"),
+        (8, "failed = 1", "failed", "data lost"),
+        (8, 'redundancy = "mirror"\nfailed = [4, 5]', "failed", "data lost: 2 of the drives 4 to 5 have failed"),
+        (8, 'redundancy = "mirror"\nfailed = 5', "failed", "data lost"),
+        (8, 'redundancy = "single parity"\nfailed = 2', "failed", "drives 0 to 7 have failed, and single parity survives 1"),
+        (8, 'redundancy = "single parity"\ngroup = 4\nfailed = 3', "failed", "data lost: 2 of the drives 0 to 3"),
+        (8, 'redundancy = "double parity"\nfailed = [0, 3, 6]', "failed", "data lost: 3 of"),
+        (9, 'redundancy = "single parity"\nspares = 1\nrebuild_rate = "50 MB/s"', "rebuild_rate", "no drive has failed"),
+        (8, 'redundancy = "single parity"\nfailed = 1\nrebuild_rate = "50 MB/s"', "rebuild_rate", "no spare to rebuild on"),
+        (9, 'redundancy = "single parity"\nspares = 1\nfailed = 1\nrebuilt = 0.5', "rebuilt", "nothing is being rebuilt"),
+    ],
+)  # fmt: skip
+def test_a_layout_that_contradicts_itself_is_refused_in_one_plain_sentence(drives, layout, key, wrong):
+    with pytest.raises(ScenarioError) as refused:
+        parse(server(drives, layout) + workload())
+    (problem,) = refused.value.problems
+    assert problem.key == f"server.layout.{key}"
+    assert wrong in problem.message
+
+
+def test_failed_drives_are_spread_over_the_groups_first():
+    def failed(drives, layout):
+        return parse(server(drives, layout) + workload()).server.layout.failed_drives(drives)
+
+    assert failed(12, 'redundancy = "single parity"\ngroup = 4\nfailed = 3') == (0, 4, 8)
+    assert failed(8, 'redundancy = "double parity"\ngroup = 4\nfailed = 3') == (0, 4, 1)
+    assert failed(8, 'redundancy = "mirror"\nfailed = 4') == (0, 2, 4, 6)
+    assert failed(8, 'redundancy = "mirror"\nfailed = [3, 7]') == (3, 7)
+
+
+@pytest.mark.parametrize(
+    ("layout", "share"),
+    [
+        ('redundancy = "none"\nspares = 2', 6),
+        ('redundancy = "mirror"', 4),
+        ('redundancy = "mirror"\ncopies = 3\nspares = 2', 2),
+        ('redundancy = "single parity"\ngroup = 4', 6),
+        ('redundancy = "double parity"', 6),
+        ('redundancy = "double parity"\nspares = 2', 4),
+    ],
+)
+def test_the_usable_capacity_is_that_of_the_data_units(layout, share):
+    assert parse(server(8, layout) + workload()).server.pools[0].usable_capacity == share * 64 * UNIT

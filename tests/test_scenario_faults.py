@@ -113,7 +113,7 @@ def only(*changes, text=None):
         ("server.media.capacity", '"3.84 TB/s"', "a data rate, but a size is due"),
         ("server.media.write_amplification", "0.5", "below 1"),
         ("server.layout.stripe_unit", '"1000 B"', "not a multiple of 512 B"),
-        ("server.layout.redundancy", '"mirror"', "unknown"),
+        ("server.layout.redundancy", '"triple parity"', "unknown"),
         ("run.seed", "-1", "below 0"),
         ("run.seed", "1.5", "not a whole number"),
         ("run.precision", "1", "not below 1"),

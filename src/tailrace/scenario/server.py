@@ -277,6 +277,11 @@ class Server(Model):
             if key in self.model_fields_set and getattr(self, key) is not None:
                 yield Finding((key,), "given beside pool", _POOL_FORMS, (("pool",),))
         names: set[str] = set()
+        for place, pool in enumerate(self.pools):
+            if pool.layout.parity_rate is not None and not isinstance(self.controller, Controller):
+                key = (*self.pool_path(place)[1:], "layout", "parity_rate")
+                accepted = "parity_rate with a controller of cores"
+                yield Finding(key, "no cores to compute it", accepted, (("controller",),))
         for place, pool in enumerate(self.pool):
             if pool.name in names:
                 accepted = "a name of its own for each pool"
