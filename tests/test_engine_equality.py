@@ -394,6 +394,11 @@ def test_engines_agree_on_every_rule_of_the_arm_at_a_heavy_load(rule: str) -> No
 
 
 FLASH = "booking-flash-busy"
+WRITES_OF_ROWS = [
+    'workload.booking.request_size=[{size="8 KiB", share=0.7}, {size="1 MiB", share=0.3}]',
+    "workload.booking.read_share=0.4",
+    "load=0.1",
+]
 VARIANTS = {
     "limit": (FLASH, ['workload.booking.limit="40000 /s"']),
     "priorities": ("mixed", ["workload.manifests.priority=3", "workload.booking.priority=0"]),
@@ -414,6 +419,15 @@ VARIANTS = {
     "regular": (FLASH, ['workload.booking.arrivals="regular"', "server.controller.variability=0.0"]),
     "half duplex": ("booking-spinning", ['server.lanes.rate="3 Gbit/s"']),
     "age limit": ("booking-spinning", ['server.media.age_limit="20 ms"', "load=3.0"]),
+    "mirror": (FLASH, ['server.layout.redundancy="mirror"', "server.layout.failed=[3]", *WRITES_OF_ROWS]),
+    "single parity": (
+        "booking-spinning",
+        ['server.layout={redundancy="single parity", group=6, parity_rate="2 GB/s"}', *WRITES_OF_ROWS],
+    ),
+    "double parity, two drives down": (
+        FLASH,
+        ['server.layout={redundancy="double parity", failed=2, stripe_unit="16 KiB"}', *WRITES_OF_ROWS],
+    ),
     "few drive slots": ("booking-spinning", ["server.media.queue_slots=2", "load=3.0"]),
 }
 

@@ -278,10 +278,15 @@ class Server(Model):
                 yield Finding((key,), "given beside pool", _POOL_FORMS, (("pool",),))
         names: set[str] = set()
         for place, pool in enumerate(self.pools):
-            if pool.layout.parity_rate is not None and not isinstance(self.controller, Controller):
-                key = (*self.pool_path(place)[1:], "layout", "parity_rate")
+            layout = pool.layout
+            if (
+                layout.parities
+                and layout.parity_rate is not None
+                and not isinstance(self.controller, Controller)
+            ):
+                path = (*self.pool_path(place)[1:], "layout", "parity_rate")
                 accepted = "parity_rate with a controller of cores"
-                yield Finding(key, "no cores to compute it", accepted, (("controller",),))
+                yield Finding(path, "no cores to compute it", accepted, (("controller",),))
         for place, pool in enumerate(self.pool):
             if pool.name in names:
                 accepted = "a name of its own for each pool"
