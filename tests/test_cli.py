@@ -240,9 +240,8 @@ def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
     program = (
         "import sys, tailrace.study.run as study, tailrace.cli as cli\n"
         "inner = study.simulate\n"
-        "def simulate(scenario, seed, engine, workers, watch):\n"
+        "def simulate(scenario, seed, engine, workers, watch, until_decided):\n"
         "    def noted(progress):\n"
-        "        watch(progress)\n"
         "        print('running', file=sys.stderr, flush=True)\n"
         "    return inner(scenario, seed, engine, workers, noted)\n"
         "study.simulate = simulate\n"
@@ -425,15 +424,18 @@ def test_progress_is_shown_only_where_somebody_sees_it(
     monkeypatch.setenv("FORCE_COLOR", "1")  # what is captured is to pass for a terminal
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
-        with Watch(shown) as watch:
+        # the clock is read at the start and, of what is shown, as a phase begins and with each report of it
+        with Watch(shown, iter([0.0, 1.0, 1.0, 10.0, 10.0, 16.0]).__next__) as watch:
             watch(Progress("compiling", 0, 1, 0, None, None))
             watch(Progress("pilot", 0, 8, 2500, None, None))
+            watch(Progress("answer", 0, 16, 12_000, None, 0.1))
             watch(Progress("answer", 3, 16, 12_000, 0.12, 0.1))
         printed = capsys.readouterr()
         assert printed.out == ""
         assert ("Answer: runs of 12,000 requests" in printed.err) is shown
         assert ("3 of 16" in printed.err) is shown
         assert ("±12 %, wanted ±10 %" in printed.err) is shown
+        assert ("26 s left" in printed.err) is shown  # 3 took 6 s, 13 are to come
 
 
 # The package

@@ -7,6 +7,7 @@ import pytest
 from tailrace.scenario import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study import workers
+from tailrace.study.progress import Progress
 from tailrace.study.result import Result
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
@@ -173,6 +174,36 @@ def test_several_targets_share_the_error_rate() -> None:
     assert shared.level == pytest.approx(1 - 0.05 / 3)
     assert shared.estimate == one.estimate
     assert (shared.judged.half_width or 0.0) > (one.judged.half_width or 1.0) * 1.2
+
+
+def test_a_run_until_decided_stops_at_the_first_look_where_that_decides() -> None:
+    once, until = simulate(counter()), simulate(counter(), until_decided=True)
+    assert (until.stopped_by, until.replications, until.verdict) == ("decided", 4, "met")
+    target = until.classes[0].targets[0]
+    assert target.level == pytest.approx(1 - 0.05 / 3)  # whether or not further looks were taken
+    assert target.estimate == once.classes[0].targets[0].estimate
+    assert (target.judged.half_width or 0.0) > (target.estimate.half_width or 1.0)
+
+
+def test_a_run_until_decided_goes_on_with_fresh_replications_to_its_third_look_at_most() -> None:
+    found = simulate(counter()).classes[0].all.latency_s["p50"].value
+    assert found is not None
+    text = ONE_STATION.replace('p99 = "TARGET"', f'p50 = "{found * 1e6:.3f} us"')
+    result = simulate(parse(text), until_decided=True)
+    assert (result.stopped_by, result.replications, result.verdict) == ("budget", 12, "undecided")
+    assert result.requests == 12 * 3600
+    whole = simulate(parse(text, overrides=["run.replications=12"]))
+    assert result.classes[0].all == whole.classes[0].all
+
+
+def test_progress_tells_the_half_width_so_far() -> None:
+    seen: list[Progress] = []
+    simulate(counter(), progress=seen.append)
+    assert [each.done for each in seen] == [0, 1, 2, 3, 4]
+    assert [each.half_width is None for each in seen] == [True, True, False, False, False]
+    width = simulate(counter()).classes[0].targets[0].estimate.relative_half_width
+    # about the mean of the replications' own quantiles, where the answer's is about the pooled one
+    assert seen[-1].half_width == pytest.approx(width, rel=0.1)
 
 
 def test_an_unknown_engine_is_refused_by_name() -> None:

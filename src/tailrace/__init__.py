@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from tailrace.scenario.read import load
     from tailrace.scenario.scenario import Scenario
     from tailrace.study.estimate import estimate
+    from tailrace.study.journey import Journey, journey
     from tailrace.study.result import (
         ClassResult,
         ClassTheory,
@@ -45,6 +46,7 @@ __all__ = [
     "ClassTheory",
     "Estimate",
     "Figures",
+    "Journey",
     "Result",
     "Scenario",
     "ScenarioError",
@@ -54,6 +56,7 @@ __all__ = [
     "Theory",
     "__version__",
     "estimate",
+    "journey",
     "load",
     "simulate",
     "sweep",
@@ -65,6 +68,7 @@ _HOMES = {
     "ClassTheory": "tailrace.study.result",
     "Estimate": "tailrace.measure.estimate",
     "Figures": "tailrace.study.result",
+    "Journey": "tailrace.study.journey",
     "Result": "tailrace.study.result",
     "Scenario": "tailrace.scenario.scenario",
     "ScenarioError": "tailrace.errors",
@@ -73,6 +77,7 @@ _HOMES = {
     "TargetResult": "tailrace.study.result",
     "Theory": "tailrace.study.result",
     "estimate": "tailrace.study.estimate",
+    "journey": "tailrace.study.journey",
     "load": "tailrace.scenario.read",
     "simulate": "tailrace.study.run",
     "sweep": "tailrace.study.sweep",

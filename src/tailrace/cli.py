@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tailrace.cli_studies import add_to
+from tailrace.cli_studies import (
+    EngineChoice,
+    Json,
+    Quiet,
+    ScenarioFile,
+    Seed,
+    Settings,
+    WorkerCount,
+    add_to,
+)
 from tailrace.terminal import (
     BAD_INPUT,
     EXIT_CODES,
@@ -57,26 +66,23 @@ def _root(
 
 @app.command()
 def run(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")],
-    settings: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."
-        ),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
-    seed: Annotated[
-        int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")
-    ] = None,
+    file: ScenarioFile,
+    settings: Settings = None,
+    json: Json = False,
+    seed: Seed = None,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Also write the answer as files into this directory.")
     ] = None,
-    engine: Annotated[Engine, typer.Option(help="Who simulates.")] = Engine.AUTO,
-    workers: Annotated[
-        int | None,
-        typer.Option(min=1, metavar="N", help="Number of processes; one for each core if left out."),
-    ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    until_decided: Annotated[
+        bool,
+        typer.Option(
+            "--until-decided",
+            help="Go on while a target is undecided: up to three times as many replications.",
+        ),
+    ] = False,
+    quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
     """Simulate a scenario and print what each class will see."""
@@ -88,7 +94,8 @@ def run(
             text = file.read_text(encoding="utf-8-sig")
             make_directory(out)
         try:
-            result = _simulate(scenario, seed, engine, workers, shown=not quiet and sys.stderr.isatty())
+            shown = not quiet and sys.stderr.isatty()
+            result = _simulate(scenario, seed, engine, workers, shown, until_decided)
         except KeyboardInterrupt as interrupt:
             partial: Result | None = getattr(interrupt, "result", None)
             if partial is not None:
@@ -106,14 +113,9 @@ def run(
 
 @app.command()
 def estimate(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")],
-    settings: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."
-        ),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
+    file: ScenarioFile,
+    settings: Settings = None,
+    json: Json = False,
     debug: Debug = False,
 ) -> None:
     """Say what closed forms make of a scenario, without any simulation."""
@@ -136,6 +138,36 @@ def estimate(
         saturation = theory.saturation
         if saturation is not None and saturation.load_factor <= 1.0:
             raise typer.Exit(EXIT_CODES["overloaded"])
+
+
+@app.command()
+def journey(
+    file: ScenarioFile,
+    slowest: Annotated[
+        int, typer.Option(min=1, max=1000, metavar="N", help="How many requests to follow.")
+    ] = 5,
+    workload: Annotated[
+        str | None, typer.Option("--class", metavar="NAME", help="Only requests of this class.")
+    ] = None,
+    settings: Settings = None,
+    json: Json = False,
+    seed: Seed = None,
+    debug: Debug = False,
+) -> None:
+    """Follow the slowest requests from station to station."""
+    with failures(debug):
+        from tailrace.scenario.read import load
+        from tailrace.study.journey import journey as followed
+
+        found = followed(load(file, settings or ()), slowest, seed, workload)
+        from tailrace.report.journey import journey_json, journey_text
+
+        if json:
+            put(journey_json(found))
+        else:
+            from rich.console import Console
+
+            put(journey_text(found, Console(highlight=False)))
 
 
 @app.command()
@@ -204,14 +236,20 @@ def main() -> None:
 
 
 def _simulate(
-    scenario: Scenario, seed: int | None, engine: Engine, workers: int | None, shown: bool
+    scenario: Scenario,
+    seed: int | None,
+    engine: Engine,
+    workers: int | None,
+    shown: bool,
+    until_decided: bool = False,
 ) -> Result:
     from tailrace.report.watch import Watch
     from tailrace.study.run import simulate
     from tailrace.study.workers import available_cores
 
     with Watch(shown) as watch:
-        return simulate(scenario, seed, engine.value, workers or available_cores(), watch)
+        seen = watch if shown else None
+        return simulate(scenario, seed, engine.value, workers or available_cores(), seen, until_decided)
 
 
 def _print_answer(result: Result, json: bool) -> None:

@@ -32,7 +32,7 @@ The squared widths of answer and pilot are as F(15, 7), so that 85 % of the answ
 precision; 47 % would without it (derived).
 """
 
-StoppedBy = Literal["precision", "budget", "fixed"]
+StoppedBy = Literal["precision", "budget", "fixed", "decided"]
 
 
 def next_pilot_length(requests: int | None = None) -> int:

@@ -156,7 +156,8 @@ def method_sentence(result: Result) -> str:
         return f"{begin}."
     ended = {
         "precision": "the precision asked for was reached",
-        "budget": "the budget was used up before the precision asked for was reached",
+        "budget": "the budget was used up before what was asked for was reached",
+        "decided": "the run went on until every target was decided",
         "fixed": "the length was given",
         None: "",
     }[result.stopped_by]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -16,14 +18,16 @@ PHASES = {"compiling": "Compiling the engine, this once", "pilot": "Pilot", "ans
 class Watch:
     """The callback of a study, and the context in which it shows its progress."""
 
-    def __init__(self, shown: bool) -> None:
-        """``shown`` says whether there is anybody to see it."""
+    def __init__(self, shown: bool, clock: Callable[[], float] = time.perf_counter) -> None:
+        """``shown`` says whether there is anybody to see it; ``clock`` tells seconds."""
         self._display = _display() if shown else None
+        self._clock = clock
+        self._began_s = clock()
 
     def __enter__(self) -> Self:
         if self._display is not None:
             self._display.start()
-            self._task = self._display.add_task("Preparing", total=None, count="", widths="")
+            self._task = self._display.add_task("Preparing", total=None, count="", widths="", left="")
         return self
 
     def __exit__(
@@ -39,6 +43,8 @@ class Watch:
         if progress.phase == "compiling":  # nobody knows how long that takes
             self._display.update(self._task, description=PHASES[progress.phase])
             return
+        if progress.done == 0:
+            self._began_s = self._clock()
         self._display.update(
             self._task,
             description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",
@@ -46,7 +52,18 @@ class Watch:
             completed=progress.done,
             count=f"{progress.done} of {progress.wanted}",
             widths=_widths(progress),
+            left=_left(progress, self._clock() - self._began_s),
         )
+
+
+def _left(progress: Progress, elapsed_s: float) -> str:
+    """How long this phase will go on, if the rest takes as long as what is done."""
+    if not 0 < progress.done < progress.wanted:
+        return ""
+    seconds = round(elapsed_s / progress.done * (progress.wanted - progress.done))
+    if seconds < 90:
+        return f"{seconds} s left"
+    return f"{seconds // 60} min left" if seconds < 5400 else f"{seconds / 3600:.1f} h left"
 
 
 def _widths(progress: Progress) -> str:
@@ -57,14 +74,14 @@ def _widths(progress: Progress) -> str:
 
 def _display() -> Display:
     from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TextColumn
     from rich.progress import Progress as Display
 
     return Display(
         TextColumn("{task.description}"),
         BarColumn(bar_width=10),
         TextColumn("{task.fields[count]}"),
-        TimeElapsedColumn(),
+        TextColumn("{task.fields[left]}"),
         TextColumn("{task.fields[widths]}"),
         console=Console(stderr=True),
         transient=True,

@@ -170,8 +170,8 @@ class _Slowest:
     def sums(self, groups: list[int]) -> StageSums:
         """Sums over the slowest of the groups together."""
         rows = self._joined()
-        mine = rows[np.isin(rows["group"], groups)]
-        return StageSums.of(mine[_slowest(mine, _slow_count(int(self._seen[groups].sum())))])
+        mine = np.flatnonzero(np.isin(rows["group"], groups))
+        return StageSums.of(rows[_slowest(rows, mine, _slow_count(int(self._seen[groups].sum())))])
 
     def _prune(self) -> None:
         rows = self._joined()
@@ -182,14 +182,14 @@ class _Slowest:
                 mine = np.flatnonzero(np.isin(rows["group"], groups))
                 # However many of those to come are of this kind: no more can be called slowest.
                 most = _slow_count(int(self._seen[groups].sum()) + self._left)
-                slow = mine[_slowest(rows[mine], most)]
+                slow = _slowest(rows, mine, most)
                 kept[slow] = True
                 least = rows["latency_s"][slow].min() if len(mine) > most else -np.inf
                 # The class as a whole comes first in KINDS; its reads and writes may go lower.
                 self._least[groups] = least if kind == "all" else np.minimum(self._least[groups], least)
         self._rows = [rows[kept]]
         self._held = int(np.count_nonzero(kept))
-        self._most = max(2 * self._held, FEW_ROWS)
+        self._most = max(3 * self._held // 2, FEW_ROWS)
 
     def _joined(self) -> Records:
         rows: Records = np.concatenate(self._rows)
@@ -206,12 +206,12 @@ def _slow_count(requests: int) -> int:
     return max(int(np.ceil(SLOWEST_SHARE * requests)), 1)
 
 
-def _slowest(rows: Records, count: int) -> IntArray:
-    """Places of the slowest so many; of equally slow ones those that arrived first."""
-    if len(rows) <= count:
-        return np.arange(len(rows))
-    latency_s = rows["latency_s"]
-    least = np.partition(latency_s, len(rows) - count)[len(rows) - count]
-    above, tied = np.flatnonzero(latency_s > least), np.flatnonzero(latency_s == least)
+def _slowest(rows: Records, mine: IntArray, count: int) -> IntArray:
+    """Which of the places ``mine`` hold the slowest so many; of equally slow ones those that arrived first."""
+    if len(mine) <= count:
+        return mine
+    latency_s = rows["latency_s"][mine]
+    least = np.partition(latency_s, len(mine) - count)[len(mine) - count]
+    above, tied = mine[latency_s > least], mine[latency_s == least]
     first = np.argsort(rows["order"][tied], kind="stable")[: count - above.size]
     return np.concatenate([above, tied[first]])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 import numpy as np
@@ -43,14 +43,19 @@ from tailrace.study.summary import (
     Bars,
     bars_of_pilot,
     class_result,
+    own_value,
     pooled_bars,
     quantity_estimate,
+    spread_width,
     station_results,
     steering_quantities,
 )
 from tailrace.study.workers import Workers
 
 Watch = Callable[[Progress], None]
+
+LOOKS = 3
+"""Stages of a run that goes on until its targets are decided."""
 
 MOST_UNDER_WAY = 50_000
 """Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, and
@@ -68,6 +73,7 @@ def simulate(
     engine: str = "auto",
     workers: int | None = None,
     progress: Watch | None = None,
+    until_decided: bool = False,
 ) -> Result:
     """Predict what the server of a scenario will do to the latency of each class.
 
@@ -78,6 +84,8 @@ def simulate(
         workers: number of processes; the answer is the same. By default this process alone; a program that asks
             for more must guard its entry with ``if __name__ == "__main__"``, as any that starts processes.
         progress: called as replications finish.
+        until_decided: go on, in stages of as many fresh replications, while a target is undecided, for at most three
+            stages. Each stage is a look at the targets, so each of their intervals is wider from the first on.
 
     Returns:
         The answer; two calls with the same scenario and seed give the same.
@@ -97,7 +105,7 @@ def simulate(
     with Workers(1 if workers is None else workers) as crew:
         if chosen == "compiled":
             prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
-        return _Study(scenario, seed, chosen, crew, watch).answer()
+        return _Study(scenario, seed, chosen, crew, watch, until_decided).answer()
 
 
 def _unwatched(_: Progress) -> None:
@@ -128,12 +136,23 @@ class _OverloadedError(Exception):
 
 
 class _Study:
-    def __init__(self, scenario: Scenario, seed: int, engine: Engine, crew: Workers, watch: Watch) -> None:
+    def __init__(
+        self,
+        scenario: Scenario,
+        seed: int,
+        engine: Engine,
+        crew: Workers,
+        watch: Watch,
+        until_decided: bool = False,
+    ) -> None:
         self._scenario, self._seed, self._watch = scenario, seed, watch
         self._engine, self._crew = engine, crew
         self._load = offered_load(scenario, seed)
         self._steering = steering_quantities(scenario.workload)
         self._bars = STRICT
+        targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
+        self._looks = LOOKS if until_decided and targets else 1
+        self._level = bonferroni_level(LEVEL, max(targets, 1) * self._looks)
         self._budget = replay_budget(scenario)
         self._closed_requests = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
 
@@ -155,7 +174,7 @@ class _Study:
     def _simulated(self) -> _Answer:
         run, budget = self._scenario.run, self._budget
         if run.fixed_length:
-            return _Answer(self._replications(budget, run.replications), "fixed")
+            return self._decided(_Answer(self._replications(budget, run.replications), "fixed"), budget)
         requests, replications, notes = self._pilot()
         pool = self._replications(requests, replications)
         if any(each.value is None for each in self._steering_estimates(pool)):
@@ -167,7 +186,25 @@ class _Study:
         widest = max(self._steering_estimates(pool), key=_width)
         if doubt:
             notes += (f"The run is not settled within its budget: {doubt}.",)
-        return _Answer(pool, stopped_by(widest, run.wanted_precision), notes)
+            return _Answer(pool, "budget", notes)
+        return self._decided(_Answer(pool, stopped_by(widest, run.wanted_precision), notes), requests)
+
+    def _decided(self, answer: _Answer, requests: int) -> _Answer:
+        """The answer as it is, or with further stages of fresh replications as long as a target is undecided."""
+        pool, count = answer.pool, len(answer.pool)
+        for look in range(1, self._looks + 1):
+            verdicts = [target.verdict for each in self._classes(pool) for target in each.targets]
+            if "undecided" not in verdicts:
+                stopped: StoppedBy = "decided" if self._looks > 1 else answer.stopped_by
+                return replace(answer, pool=pool, stopped_by=stopped)
+            if look < self._looks:
+                stage = self._replications(requests, count, behind=len(pool))
+                pool = Pool([*pool, *stage])
+        stopped = "budget" if self._looks > 1 else answer.stopped_by
+        return replace(answer, pool=pool, stopped_by=stopped)
+
+    def _classes(self, pool: Pool) -> tuple[ClassResult, ...]:
+        return tuple(class_result(each, pool, self._level, self._bars) for each in self._scenario.workload)
 
     def _pilot(self) -> tuple[int, int, tuple[str, ...]]:
         """Requests in each replication of the answer, number of replications, and what there is to say of both."""
@@ -190,9 +227,10 @@ class _Study:
                 return length, count, (STUCK_NOTE,)
             length = min(next_pilot_length(length), budget)
 
-    def _replications(self, requests: int, count: int) -> Pool:
-        """The replications of an answer: fresh ones, numbered behind those of the pilot."""
-        numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + count)
+    def _replications(self, requests: int, count: int, behind: int = 0) -> Pool:
+        """The replications of an answer: fresh ones, numbered behind those of the pilot and of earlier stages."""
+        first = PILOT_REPLICATIONS + behind
+        numbers = range(first, first + count)
         return self._run("answer", numbers, requests, self._scenario.run.wanted_precision)
 
     def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> Pool:
@@ -200,12 +238,16 @@ class _Study:
         most = MOST_UNDER_WAY + requests // 2 + 4 * self._closed_requests
         tasks = [(self._scenario, self._seed, number, requests, most, self._engine) for number in numbers]
         self._watch(Progress(phase, 0, len(numbers), requests, None, precision))
+        own: list[list[float]] = []
         try:
             for sample in self._crew.run(replicate, tasks):
                 samples.append(sample)
-                self._watch(Progress(phase, len(samples), len(numbers), requests, None, precision))
                 if not sample.complete:
                     raise _OverloadedError(samples, None)
+                if self._watch is not _unwatched:
+                    own.append([own_value(*steering, sample) for steering in self._steering])
+                width = spread_width(own)
+                self._watch(Progress(phase, len(samples), len(numbers), requests, width, precision))
         except KeyboardInterrupt:
             kept = samples if phase == "answer" and len(samples) > 1 else []
             said = f"Interrupted: {len(samples)} of {len(numbers)} replications of the {phase} were finished."
@@ -264,11 +306,7 @@ class _Study:
         notes: tuple[str, ...],
     ) -> Result:
         scenario, load = self._scenario, self._load
-        targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
-        classes: tuple[ClassResult, ...] = ()
-        if len(pool):
-            level = bonferroni_level(LEVEL, max(targets, 1))
-            classes = tuple(class_result(each, pool, level, self._bars) for each in scenario.workload)
+        classes = self._classes(pool) if len(pool) else ()
         verdicts = [target.verdict for each in classes for target in each.targets]
         theory = theory_of(scenario, self._seed, load)
         if len(pool):

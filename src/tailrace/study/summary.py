@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TypeAlias
 
@@ -10,6 +11,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import planned_excursions
+from tailrace.measure.quantile import partitioned_quantiles
 from tailrace.measure.section import MINIMUM_EXCURSIONS, Sectioned, sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
@@ -102,15 +104,52 @@ def quantity_estimate(
     workload: Workload, quantity: str, pool: Pool, level: float = LEVEL, bars: Bars = STRICT
 ) -> Estimate:
     """The estimate of one quantity by the name that targets use: p99, read_p99, mean, rate, throughput ..."""
-    kind: Kind = "all"
-    for prefix in ("read", "write"):
-        if quantity.startswith(f"{prefix}_"):
-            kind, quantity = ("read" if prefix == "read" else "write"), quantity.removeprefix(f"{prefix}_")
+    kind, quantity = _kind_of(quantity)
     if quantity == "rate":
         return pool.rate(workload.name, kind).estimate(level)
     if quantity == "throughput":
         return pool.throughput(workload.name, kind).estimate(level)
     return _latency(pool, workload.name, kind, quantity, bars).estimate(level)
+
+
+def own_value(workload: Workload, quantity: str, sample: Sample) -> float:
+    """What one replication by itself says of a quantity, NaN if nothing: to show how a run is getting on."""
+    kind, quantity = _kind_of(quantity)
+    part = sample.kinds[workload.name].get(kind)
+    if part is None:
+        return math.nan
+    if quantity == "rate":
+        return part.requests / sample.window_s
+    if quantity == "throughput":
+        return part.bytes_moved / sample.window_s
+    if quantity == "mean":
+        return float(part.latency_s.mean())
+    return float(partitioned_quantiles(part.latency_s.copy(), [QUANTILES[quantity]])[0])
+
+
+def spread_width(values: Sequence[Sequence[float]]) -> float | None:
+    """The widest relative half-width of several quantities by their values in each replication so far.
+
+    A figure for whoever waits: the answer's intervals are about the pooled value. None below two replications.
+    """
+    if len(values) < 2:
+        return None
+    columns = [
+        sectioned_ratio(column, np.ones(len(column)))
+        for column in zip(*values, strict=True)
+        if np.isfinite(column).all()
+    ]
+    widths = [each.relative_half_width for each in columns]
+    return max((width for width in widths if width is not None), default=None)
+
+
+def _kind_of(quantity: str) -> tuple[Kind, str]:
+    """The kind of requests that a quantity is about, and what of them."""
+    if quantity.startswith("read_"):
+        return "read", quantity.removeprefix("read_")
+    if quantity.startswith("write_"):
+        return "write", quantity.removeprefix("write_")
+    return "all", quantity
 
 
 def steering_quantities(workloads: Sequence[Workload]) -> list[tuple[Workload, str]]:

@@ -61,8 +61,8 @@ def perform(task: Task) -> Outcome:
 def code_version() -> str:
     """The version of this package, and a mark of the code that simulates, so that changed code finds nothing old."""
     package = Path(__file__).parent.parent
-    files = [path for folder in SIMULATED_BY for path in (package / folder).glob("*.py")]
-    files += [package / "study" / name for name in ("sample.py", "outcome.py", "tasks.py")]
+    files = [path for folder in SIMULATED_BY for path in (package / folder).rglob("*.py")]
+    files += [package / "study" / name for name in ("gather.py", "sample.py", "outcome.py", "tasks.py")]
     mark = hashlib.sha256()
     for path in sorted(files):
         mark.update(path.name.encode() + b"\0" + path.read_bytes())
