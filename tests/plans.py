@@ -1,6 +1,6 @@
 """Plans written step by step, for tests that go below scenarios.
 
-A path is a list of steps made by `visit`, `take`, `give`, `split` and `detach`; its END is added. So::
+A path is a list of steps made by `visit`, `take`, `take_ranked`, `give`, `split` and `detach`; its END is added. So::
 
     tandem = stations(station("fcfs"), station("ps", servers=2))
     path = [visit(0, 3.0), split([visit(1, 1.0)], [visit(1, 2.0)])]
@@ -19,7 +19,20 @@ import numpy as np
 
 from tailrace.physics.arm import ARRIVAL_ORDER
 from tailrace.plan.build import Plan
-from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, READ, SPLIT, TAKE, VISIT, Chunk, Stage, Steps
+from tailrace.plan.columns import (
+    BRANCH,
+    DETACH,
+    END,
+    GIVE,
+    READ,
+    SPLIT,
+    TAKE,
+    TAKE_RANKED,
+    VISIT,
+    Chunk,
+    Stage,
+    Steps,
+)
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Arm, Discipline, Stations
 
@@ -49,6 +62,11 @@ def take(pool: int, permits: int = 1) -> Step:
     return ("take", pool, permits)
 
 
+def take_ranked(pool: int, rank: int) -> Step:
+    """Take a permit of the ranked pool with that station number; lower ranks go first among those who wait."""
+    return ("take ranked", pool, rank)
+
+
 def give(pool: int, permits: int = 1) -> Step:
     """Give permits back to a pool."""
     return ("give", pool, permits)
@@ -76,6 +94,8 @@ def _flat(path: Path) -> Flat:
                 flat.append((VISIT, number, work_s, where))
             case ("take", pool, permits):
                 flat.append((TAKE, pool, permits, ANYWHERE))
+            case ("take ranked", pool, rank):
+                flat.append((TAKE_RANKED, pool, rank, ANYWHERE))
             case ("give", pool, permits):
                 flat.append((GIVE, pool, permits, ANYWHERE))
             case ("split", branches):
@@ -172,6 +192,8 @@ class ListedSource(Source):
 
 # Stations and plans
 
+Station: TypeAlias = tuple[Discipline, int, Stage, Arm | None, bool]
+
 
 def arm(
     rule: int = ARRIVAL_ORDER,
@@ -189,23 +211,27 @@ def arm(
 
 
 def station(
-    discipline: str, servers: int = 1, stage: Stage = Stage.CONTROLLER, of_arm: Arm | None = None
-) -> tuple[Discipline, int, Stage, Arm | None]:
+    discipline: str,
+    servers: int = 1,
+    stage: Stage = Stage.CONTROLLER,
+    of_arm: Arm | None = None,
+    ranked: bool = False,
+) -> Station:
     """A station, for `stations`: "fcfs", "ps", "delay", "arm" or "token"; ``servers`` are permits for a pool.
 
-    An arm without ``of_arm`` is `arm()`.
+    An arm without ``of_arm`` is `arm()`. ``ranked`` is for pools.
     """
     which = Discipline[discipline.upper()]
     if which == Discipline.ARM and of_arm is None:
         of_arm = arm()
-    return (which, servers, stage, of_arm)
+    return (which, servers, stage, of_arm, ranked)
 
 
-def stations(*each: tuple[Discipline, int, Stage, Arm | None]) -> Stations:
+def stations(*each: Station) -> Stations:
     """Stations numbered in the order in which they are written, named "station 0" and so on."""
     added = Stations()
-    for number, (discipline, servers, stage, of_arm) in enumerate(each):
-        added.add(f"station {number}", stage, discipline, servers, arm=of_arm)
+    for number, (discipline, servers, stage, of_arm, ranked) in enumerate(each):
+        added.add(f"station {number}", stage, discipline, servers, arm=of_arm, ranked=ranked)
     return added
 
 

@@ -27,6 +27,7 @@ from plans import (
     station,
     stations,
     take,
+    take_ranked,
     visit,
 )
 from plans import (
@@ -136,7 +137,7 @@ def arms(draw: st.DrawFn) -> Arm:
 
 @st.composite
 def servers(draw: st.DrawFn, kinds: tuple[str, ...], most: int) -> Stations:
-    """One to ``most`` banks of the kinds named, and up to three pools, with higher numbers or among them."""
+    """One to ``most`` banks of the kinds named, and up to three pools, ranked or not, among or behind them."""
     drawn = [draw(st.sampled_from(kinds)) for _ in range(draw(st.integers(1, most)))]
     drawn += ["token"] * draw(st.integers(0, 3))
     server = Stations()
@@ -145,7 +146,10 @@ def servers(draw: st.DrawFn, kinds: tuple[str, ...], most: int) -> Stations:
         one = draw(arms()) if kind == "arm" else None
         count = 2 if kind == "arm" else 1
         servers = 1 if kind in ("arm", "delay") else draw(st.integers(1, 3))
-        server.add(f"station {number}", stage, Discipline[kind.upper()], servers, count, arm=one)
+        ranked = kind == "token" and draw(st.booleans())
+        server.add(
+            f"station {number}", stage, Discipline[kind.upper()], servers, count, arm=one, ranked=ranked
+        )
     return server
 
 
@@ -193,11 +197,14 @@ class Writer:
         pool = self._draw(st.sampled_from(pools))
         permits = self._draw(st.integers(1, self._permits[pool]))
         inside = self.path(pool + 1, depth - 1)
-        if kind == "hand over":
-            return [take(pool, permits), detach([*inside, give(pool, permits)])]
+        taken = take(pool, permits)
         if self._draw(st.booleans()):
-            return [take(pool, permits), *inside, *[give(pool)] * permits]
-        return [take(pool, permits), *inside, give(pool, permits)]
+            permits, taken = 1, take_ranked(pool, self._draw(st.integers(0, 3)))
+        if kind == "hand over":
+            return [taken, detach([*inside, give(pool, permits)])]
+        if self._draw(st.booleans()):
+            return [taken, *inside, *[give(pool)] * permits]
+        return [taken, *inside, give(pool, permits)]
 
     def _visit(self) -> Step:
         number = self._draw(st.sampled_from(self._others))
@@ -330,11 +337,16 @@ def test_a_run_given_up_notes_nothing_of_the_requests_that_come_at_the_same_inst
 # Plans with crowds: everything that the compiled engine keeps outgrows its first room
 
 
-def crowd(discipline: str, requests: int, seed: int) -> Callable[[], Plan]:
-    """Nearly all requests come in a few batches, to one station and, each by a split, three times to another."""
+def crowd(discipline: str, requests: int, seed: int, ranked: bool = False) -> Callable[[], Plan]:
+    """Nearly all requests come in a few batches, to one station and, each by a split, three times to another.
+
+    Before that they wait for a permit of a pool, by one of a hundred ranks where it is ranked.
+    """
     rng = np.random.default_rng(seed)
     server = stations(
-        station(discipline, of_arm=arm(SHORTEST_ACCESS)), station("delay"), station("token", 700)
+        station(discipline, of_arm=arm(SHORTEST_ACCESS)),
+        station("delay"),
+        station("token", 700, ranked=ranked),
     )
 
     def some_visit(number: int) -> Step:
@@ -343,7 +355,7 @@ def crowd(discipline: str, requests: int, seed: int) -> Callable[[], Plan]:
 
     paths = [
         [
-            take(2),
+            take_ranked(2, int(rng.integers(100))),
             split(*([some_visit(1)] for _ in range(3))),
             give(2),
             some_visit(0),
@@ -361,6 +373,11 @@ def test_engines_agree_when_thousands_are_under_way(discipline: str) -> None:
     requests = 600 if discipline == "arm" else 3000
     found = assert_engines_agree(crowd(discipline, requests, seed=1), requests, marks=50)
     assert found.marks.present.max() > requests // 3
+
+
+def test_engines_agree_when_thousands_wait_by_rank() -> None:
+    found = assert_engines_agree(crowd("delay", 3000, seed=2, ranked=True), 3000, marks=50)
+    assert found.marks.waiting_s[:, 2].max() > 0.0
 
 
 # Scenarios

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from plans import arm, detach, give, plan, rows, split, station, stations, take, visit
+from plans import arm, detach, give, plan, rows, split, station, stations, take, take_ranked, visit
 from tailrace.engine.choice import runner
 from tailrace.engine.observations import Observations
 from tailrace.physics.arm import ARRIVAL_ORDER, ELEVATOR, SHORTEST_ACCESS, SHORTEST_SEEK
@@ -163,6 +163,58 @@ def test_nobody_overtakes_one_who_waits_for_more_permits(engine: Engine) -> None
     listed = rows([1, 1, 1, 0.5], [holding(2, 3), holding(1, 1), holding(2, 1), holding(1, 1)])
     small = plan(stations(station("token", servers=2), station("delay")), listed)
     check(engine, small, [(1, 4, 0, 3), (2, 5, 2, 1), (3, 6, 2, 1), (3.5, 7, 2.5, 1)])
+
+
+def by_rank(rank: int, seconds: float) -> list[tuple[object, ...]]:
+    return [take_ranked(0, rank), visit(1, seconds), give(0)]
+
+
+def plain(permits: int, seconds: float) -> list[tuple[object, ...]]:
+    return [take(0, permits), visit(1, seconds), give(0, permits)]
+
+
+# A permit held from 1 to 5; meanwhile five join: ranks 2 at 2, 1 at 2.5, none (which is 0) at 3, 1 at 3.5, 0 at 4.
+RANKED_ROWS = rows(
+    [1, 1, 0.5, 0.5, 0.5, 0.5],
+    [by_rank(3, 4), by_rank(2, 1), by_rank(1, 1), plain(1, 1), by_rank(1, 1), by_rank(0, 1)],
+)
+
+
+def test_those_who_wait_in_a_ranked_pool_go_by_rank_and_then_in_order_of_joining(engine: Engine) -> None:
+    # At 5 the take without rank, at 6 the other of rank 0, at 7 and 8 those of rank 1, at 9 the first that came.
+    server = stations(station("token", ranked=True), station("delay"))
+    expected = [(1, 5, 0, 4), (2, 10, 7, 1), (2.5, 8, 4.5, 1), (3, 6, 2, 1), (3.5, 9, 4.5, 1), (4, 7, 2, 1)]
+    check(engine, plan(server, RANKED_ROWS), expected)
+
+
+def test_ranks_count_for_nothing_in_a_pool_that_is_not_ranked(engine: Engine) -> None:
+    server = stations(station("token"), station("delay"))
+    expected = [(1, 5, 0, 4), (2, 6, 3, 1), (2.5, 7, 3.5, 1), (3, 8, 4, 1), (3.5, 9, 4.5, 1), (4, 10, 5, 1)]
+    check(engine, plan(server, RANKED_ROWS), expected)
+
+
+def test_in_a_ranked_pool_too_nobody_overtakes_one_of_the_same_rank_who_waits_for_more(
+    engine: Engine,
+) -> None:
+    # Of two permits one is held to 4, the other to 6. Both are wanted from 2 on; the third, of rank 0 too, waits behind
+    # that until 8, and so does the fourth, of rank 1, although one permit is free from 4 on; they get one each at 8.
+    server = stations(station("token", servers=2, ranked=True), station("delay"))
+    listed = rows(
+        [1, 0, 1, 0.5, 2], [by_rank(0, 3), by_rank(0, 5), plain(2, 2), by_rank(0, 1), by_rank(1, 1)]
+    )
+    expected = [(1, 4, 0, 3), (1, 6, 0, 5), (2, 8, 4, 2), (2.5, 9, 5.5, 1), (4.5, 9, 3.5, 1)]
+    check(engine, plan(server, listed), expected)
+
+
+def test_a_take_of_rank_0_goes_before_one_of_higher_rank_and_then_has_the_permit_to_itself(
+    engine: Engine,
+) -> None:
+    # What is under way is never interrupted: rank 1 holds the permit from 1 to 4 though rank 0 comes at 2. At 4 that
+    # gets it, to 5; the second slice of the first, which asks again at 4 with rank 1, goes before the rank 2 of 1.5.
+    server = stations(station("token", ranked=True), station("delay"))
+    sliced = [*by_rank(2, 3), *by_rank(1, 2)]
+    listed = rows([1, 0.5, 0.5], [sliced, by_rank(2, 1), by_rank(0, 1)])
+    check(engine, plan(server, listed), [(1, 7, 1, 5), (1.5, 8, 5.5, 1), (2, 5, 2, 1)])
 
 
 def test_a_split_goes_on_when_its_last_branch_has_ended_and_is_charged_for_that_one(engine: Engine) -> None:

@@ -9,8 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, VISIT, Access, Steps
+import plans
+from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
+from tailrace.plan.demand import chunk_demand
 from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
+from tailrace.study.ways import slowest_way_mean_s
 
 Step = tuple[Any, ...]
 """Operation, argument, work, and what the arm must know (None for nothing)."""
@@ -223,3 +226,31 @@ def test_one_child_each_needs_no_split_and_none_at_all_no_step() -> None:
     assert fork(child, np.array([1, 1, 1])) is child
     nothing = fork(visit(0, 1, 0.5), np.array([0, 0]))
     assert np.asarray(nothing.lengths).tolist() == [0, 0]
+
+
+def test_a_ranked_take_writes_its_rank_for_one_permit() -> None:
+    steps, at = laid_out(Series(2, [take(2, 5, rank=np.array([0, 3])), give(2, 5)]), np.array([0, 1]), False)
+    written = [[step[:3] for step in rows_of(steps, int(at[k]), 3)] for k in (0, 1)]
+    assert written == [[(TAKE_RANKED, 5, rank), (GIVE, 5, 1.0), (END, 0, 0.0)] for rank in (0.0, 3.0)]
+    assert [step[:3] for step in rows_of(*laid_out(take(1, 5, rank=2), np.array([0]), False)[:1], 0, 1)] == [
+        (TAKE_RANKED, 5, 2.0)
+    ]
+
+
+@pytest.mark.parametrize("bad", [{"permits": 2.0, "rank": 1}, {"rank": np.array([0, -1])}])
+def test_a_ranked_take_of_several_permits_or_below_rank_0_is_refused(bad: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="of one permit, and its rank is 0 or more"):
+        take(2, 5, **bad)
+
+
+@pytest.mark.parametrize("taken", [plans.take(0), plans.take_ranked(0, 0), plans.take_ranked(0, 7)])
+def test_the_demand_for_a_permit_is_the_service_while_it_is_held_whatever_its_rank(taken: Step) -> None:
+    server = plans.stations(plans.station("token", ranked=True), plans.station("fcfs"))
+    path = [plans.visit(1, 4.0), taken, plans.visit(1, 3.0), plans.give(0)]
+    chunk = plans.rows([1.0], [path])
+    demand = chunk_demand(chunk, server)
+    assert demand.service_s.tolist() == [3.0, 7.0]
+    assert demand.visits.tolist() == [1.0, 2.0]
+    # Beside 7 s of service the request waits for 5 s at the pool and 1 s at each visit.
+    columns = (np.array([5.0, 1.0]), np.array([0.5, 0.5]), np.ones(2), np.zeros(2))
+    assert slowest_way_mean_s(chunk, np.array([True]), columns) == 14.0

@@ -22,7 +22,7 @@ from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
-from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, VISIT, Chunk, Steps
+from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk, Steps
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Discipline
 
@@ -134,7 +134,7 @@ class ReferenceRun:
             case Discipline.DELAY:
                 return Delay(env)
             case Discipline.TOKEN:
-                return Pool(env, bank.servers)
+                return Pool(env, bank.servers, bank.ranked)
             case Discipline.ARM:
                 assert bank.arm is not None
                 return ArmStation(env, bank.arm, float(bank.arm.phase[number - bank.first]))
@@ -237,9 +237,10 @@ class ReferenceRun:
                 record[place] += stay.wait_s
                 record[place + 4] += stay.service_s
                 at += 1
-            elif code == TAKE:
+            elif code in (TAKE, TAKE_RANKED):
                 number = arg[at]
-                stay = stations[number].take(work[at])
+                permits, order = (work[at], 0.0) if code == TAKE else (1.0, work[at])
+                stay = stations[number].take(permits, order)
                 if stay is not None:
                     yield stay
                     record[stage[number]] += stay.wait_s

@@ -6,9 +6,11 @@ starts, so that its end is known, and is the first to be called back when it hap
 
 from __future__ import annotations
 
+from bisect import insort
 from collections import deque
 from collections.abc import Callable
 from heapq import heappop, heappush
+from operator import itemgetter
 from typing import Any
 
 from simpy.core import Environment
@@ -280,17 +282,21 @@ class ArmStation:
 
 
 class Pool:
-    """Permits, taken strictly first come, first served: nobody overtakes one who waits for more."""
+    """Permits, taken strictly first come, first served: nobody overtakes one who waits for more.
 
-    def __init__(self, env: Environment, permits: int) -> None:
+    In a ranked pool those who wait go by rank (lower first), and then in the order in which they joined.
+    """
+
+    def __init__(self, env: Environment, permits: int, ranked: bool) -> None:
         self._env = env
         self._permits = permits
         self._free = float(permits)
-        self._queue: deque[tuple[float, Stay]] = deque()
+        self._ranked = ranked
+        self._queue: deque[tuple[float, float, Stay]] = deque()
         self._held_s = 0.0
         self._waiting_s = 0.0
 
-    def take(self, permits: float) -> Stay | None:
+    def take(self, permits: float, rank: float) -> Stay | None:
         """Take permits: None if they were free, else what to wait for."""
         now = self._env._now
         if not self._queue and self._free >= permits:
@@ -298,7 +304,10 @@ class Pool:
             self._held_s -= permits * now
             return None
         stay = Stay(self._env, 0.0, [])
-        self._queue.append((permits, stay))
+        if self._ranked:
+            insort(self._queue, (rank, permits, stay), key=itemgetter(0))
+        else:
+            self._queue.append((rank, permits, stay))
         self._waiting_s -= now
         return stay
 
@@ -307,8 +316,8 @@ class Pool:
         now = self._env._now
         self._free += permits
         self._held_s += permits * now
-        while self._queue and self._queue[0][0] <= self._free:
-            granted, stay = self._queue.popleft()
+        while self._queue and self._queue[0][1] <= self._free:
+            _, granted, stay = self._queue.popleft()
             self._free -= granted
             self._held_s -= granted * now
             self._waiting_s += now

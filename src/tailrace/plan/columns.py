@@ -3,6 +3,9 @@
 A path is a run of steps that ends with END. SPLIT k is followed by k branches, each BRANCH n and then n steps of
 which the last is END; the path goes on behind the last branch when all of them have ended. DETACH n is followed
 by n steps, the last END, that go their own way. Lengths instead of pointers: a path can be walked in order.
+TAKE and GIVE move as many permits of a pool as ``work`` says. TAKE_RANKED takes one, and ``work`` is its rank: in a
+pool that is declared ranked, those who wait go by rank, lower first, and then in the order in which they joined; there
+a TAKE counts as rank 0. Elsewhere ranks count for nothing.
 """
 
 from __future__ import annotations
@@ -14,10 +17,10 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from tailrace.arrays import FloatArray, IntArray
+from tailrace.arrays import BoolArray, FloatArray, IntArray
 
-END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH = range(7)
-OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach")
+END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED = range(8)
+OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach", "take ranked")
 
 READ, WRITE = 0, 1
 
@@ -51,7 +54,7 @@ class Access:
 
 @dataclass
 class Steps:
-    """Steps in columns, shape (number of steps,). ``work`` is seconds of service or a number of permits.
+    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits or a rank.
 
     ``arg`` is the station or pool, the number of branches, or the length to jump. The arm's columns are None
     where no station is an arm.
@@ -77,6 +80,14 @@ class Steps:
         """The steps at the given places."""
         access = self.access and Access(*(column[places] for column in self.access.columns()))
         return Steps(self.op[places], self.arg[places], self.work[places], access)
+
+    def takes(self) -> BoolArray:
+        """Which steps take permits."""
+        return np.asarray((self.op == TAKE) | (self.op == TAKE_RANKED))
+
+    def permits(self) -> FloatArray:
+        """The permits that a step takes or gives; of steps that do neither it means nothing."""
+        return np.where(self.op == TAKE_RANKED, 1.0, self.work)
 
     @classmethod
     def joined(cls, parts: Sequence[Steps]) -> Steps:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, SPLIT, TAKE, VISIT, Chunk
+from tailrace.plan.columns import DETACH, GIVE, SPLIT, VISIT, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -67,7 +67,7 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
     """The visits of a block, in the order in which they are written."""
     steps = chunk.steps
     paced = np.append(stations.per_station("paces"), 0)[np.where(_on_station(chunk), steps.arg, -1)] > 0
-    took, gave = np.flatnonzero(paced & (steps.op == TAKE)), np.flatnonzero(paced & (steps.op == GIVE))
+    took, gave = np.flatnonzero(paced & steps.takes()), np.flatnonzero(paced & (steps.op == GIVE))
     # One permit each, and never two of a pool at once on a written path: of every pool, takes and gives alternate.
     took = took[np.argsort(steps.arg[took], kind="stable")]
     gave = gave[np.argsort(steps.arg[gave], kind="stable")]
@@ -93,7 +93,7 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
 def _on_station(chunk: Chunk) -> BoolArray:
     """Which steps name a station or a pool."""
     op = chunk.steps.op
-    return np.asarray((op == VISIT) | (op == TAKE) | (op == GIVE))
+    return np.asarray((op == VISIT) | chunk.steps.takes() | (op == GIVE))
 
 
 def _variability(visits: Visits, stations: int) -> FloatArray:
@@ -114,10 +114,10 @@ def permit_seconds(chunk: Chunk, stations: int) -> tuple[FloatArray, FloatArray]
     """
     steps = chunk.steps
     elapsed = np.cumsum(np.where(steps.op == VISIT, steps.work, 0.0))
-    took, gave = np.flatnonzero(steps.op == TAKE), np.flatnonzero(steps.op == GIVE)
+    took, gave, permits = np.flatnonzero(steps.takes()), np.flatnonzero(steps.op == GIVE), steps.permits()
 
     def summed(at: IntArray) -> FloatArray:
-        return np.bincount(steps.arg[at], elapsed[at] * steps.work[at], stations).astype(np.float64)
+        return np.bincount(steps.arg[at], elapsed[at] * permits[at], stations).astype(np.float64)
 
     takes = np.bincount(steps.arg[took], minlength=stations).astype(np.float64)
     return summed(gave) - summed(took), takes

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import BRANCH, DETACH, GIVE, SPLIT, TAKE, VISIT, Access, Steps
+from tailrace.plan.columns import BRANCH, DETACH, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
 
 
 class Path(ABC):
@@ -49,9 +49,22 @@ def visit(
     return _Step(VISIT, count, station, work_s, access)
 
 
-def take(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:
-    """Take permits from a pool, waiting for them first come, first served."""
-    return _Step(TAKE, count, pool, permits)
+def take(
+    count: int,
+    pool: int | IntArray,
+    permits: float | FloatArray = 1.0,
+    rank: int | IntArray | None = None,
+) -> Path:
+    """Take permits from a pool, waiting for them first come, first served.
+
+    With ``rank``, from 0 on, it is one permit, and in a ranked pool lower ranks go before higher ones that wait.
+    Raises ValueError for a negative rank, and for a rank with any other number of permits.
+    """
+    if rank is None:
+        return _Step(TAKE, count, pool, permits)
+    if np.any(np.asarray(permits) != 1.0) or np.any(np.asarray(rank) < 0):
+        raise ValueError("a ranked take is of one permit, and its rank is 0 or more")
+    return _Step(TAKE_RANKED, count, pool, np.asarray(rank, dtype=np.float64))
 
 
 def give(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:

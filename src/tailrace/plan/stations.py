@@ -49,7 +49,8 @@ class Bank:
     """Identical stations with consecutive numbers: the dies of all drives, say.
 
     ``servers`` is per station (permits, for a pool of tokens). ``paces`` is False where permits bound how much
-    is under way rather than serve: such a pool can be full without anything being short.
+    is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
+    pools in which ranked takes go by their rank.
     """
 
     name: str
@@ -60,6 +61,7 @@ class Bank:
     servers: int
     paces: bool = True
     arm: Arm | None = None
+    ranked: bool = False
 
 
 @dataclass
@@ -86,10 +88,11 @@ class Stations:
         *,
         paces: bool = True,
         arm: Arm | None = None,
+        ranked: bool = False,
     ) -> int:
-        """Add ``count`` identical stations and return the number of the first."""
+        """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        self.banks.append(Bank(name, stage, discipline, first, count, servers, paces, arm))
+        self.banks.append(Bank(name, stage, discipline, first, count, servers, paces, arm, ranked))
         return first
 
     def bank_of(self, number: int) -> Bank:
@@ -100,6 +103,6 @@ class Stations:
         raise IndexError(f"station {number} of {len(self)}")
 
     def per_station(self, attribute: str) -> IntArray:
-        """An integer attribute of the banks (stage, discipline, servers, paces), one entry a station."""
+        """An integer attribute of the banks (stage, discipline, servers, paces, ranked), one entry a station."""
         values = [int(getattr(bank, attribute)) for bank in self.banks]
         return np.repeat(np.array(values, dtype=np.int64), [bank.count for bank in self.banks])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
-from tailrace.plan.columns import BRANCH, DETACH, END, SPLIT, TAKE, VISIT, Chunk
+from tailrace.plan.columns import BRANCH, DETACH, END, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 
 MOST_ROWS = 400
 """Requests whose ways are walked."""
@@ -56,7 +56,7 @@ class _Walk:
                 served, waited, free, at = self._split(at + 1, arg)
                 service, wait, unhindered = service + served, wait + waited, unhindered * free
                 continue
-            elif op in (VISIT, TAKE):
+            elif op in (VISIT, TAKE, TAKE_RANKED):
                 if op == VISIT:
                     service += self._work[at] * self._slowdown[arg] + self._beyond[arg]
                 wait += self._wait[arg]

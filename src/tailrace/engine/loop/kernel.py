@@ -65,9 +65,11 @@ from tailrace.engine.loop.stations import (
     gives,
     ps_arrives,
     ps_leaves,
+    queue_up,
+    queue_up_ranked,
     takes,
 )
-from tailrace.plan.columns import DETACH, END, GIVE, SPLIT, TAKE, VISIT
+from tailrace.plan.columns import DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT
 from tailrace.plan.stations import Discipline
 
 FCFS, PS, DELAY = int(Discipline.FCFS), int(Discipline.PS), int(Discipline.DELAY)
@@ -223,10 +225,12 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
         if op == END:
             way.pc = pc
             return _end(loop, arrays, number)
-        if op == TAKE:
-            way.pc = pc
-            if not takes(loop, arrays, arrays.stations[arg], arg * loop.ranks, number, step.work):
-                return CARRY_ON
+        if op in (TAKE, TAKE_RANKED):
+            station = arrays.stations[arg]
+            permits = step.work if op == TAKE else 1.0
+            if not takes(loop, station, permits):
+                way.pc = pc
+                return _wait(loop, arrays, number, arg, 0.0 if op == TAKE else step.work)
             pc += 1
         elif op == GIVE:
             gives(loop, arrays, arrays.stations[arg], arg * loop.ranks, step.work)
@@ -251,6 +255,21 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                 way.pc = pc
                 way.link = sent
                 return CARRY_ON
+
+
+@inlined
+def _wait(loop: Record, arrays: Arrays, number: Place, at: Place, rank: float) -> int:
+    """A way waits for permits of the pool ``at``."""
+    station = arrays.stations[at]
+    if not station.ranked:
+        queue_up(loop, arrays, station, at * loop.ranks, number)
+    elif station.waiting == station.room:
+        loop.asked = at
+        put_back(loop, arrays, number)
+        return NEEDS_STATION
+    else:
+        queue_up_ranked(loop, arrays, station, number, rank)
+    return CARRY_ON
 
 
 @inlined

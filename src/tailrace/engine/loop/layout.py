@@ -90,11 +90,15 @@ CYCLE = _record(("source", "u4"), ("client", "u4"))
 STATION = _record(
     ("discipline", "u1"),
     ("stage", "u1"),
+    ("ranked", "u1"),  # pool: whether those who wait go by rank
     ("kind", "u4"),  # arm: see KIND
     ("servers", "i4"),
     ("free", "i4"),  # fcfs, arm: servers that are free
     ("waiting", "i4"),  # ways that wait; ps: ways that are present
-    ("at", "u4"),  # ps, arm: the first place of its part of an array that all such stations share ...
+    (
+        "at",
+        "u4",
+    ),  # ps, ranked pool, arm: the first place of its part of an array that such stations share ...
     ("room", "i4"),  # ... and the number of places in it
     ("timer", "i8"),  # ps: the key of the live timer
     ("busy_s", "f8"),
@@ -102,6 +106,7 @@ STATION = _record(
     ("virtual", "f8"),  # ps
     ("changed_s", "f8"),  # ps
     ("permits", "f8"),  # pool: those that are free
+    ("joined", "i8"),  # ranked pool: takes that have had to wait so far
     ("head", "f8"),  # arm
     ("end", "f8"),  # arm: the address at which its last request ended
     ("phase", "f8"),  # arm
@@ -194,7 +199,7 @@ class Arrays(NamedTuple):
     class_rank: Places
     stations: Records
     queues: Records
-    shares: Records  # ps: entries of virtual time
+    shares: Records  # ps: entries of virtual time; ranked pools: of ranks
     kinds: Records
     curves: FloatArray  # (4, kinds, pieces): edges, a, b, c
     order: Places  # arms: those that wait in order of arrival, then the places that are free

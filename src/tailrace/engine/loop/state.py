@@ -41,7 +41,7 @@ WAYS, EVENTS, CHUNKS, STEPS, FINISHED_AT_ONCE = 256, 1024, 64, 4096, 2048
 """Room at the start. So many finished requests fit the processor's second cache."""
 
 SHARES, CANDIDATES = 16, 32
-"""Room at the start for those who are present at a ps station, and who wait for an arm."""
+"""Room at the start for those who are present at a ps station or wait at a ranked pool, and who wait for an arm."""
 
 LINE_BYTES = 64
 
@@ -241,10 +241,10 @@ class State:
         return True
 
     def more_places(self, number: int) -> None:
-        """Twice the room at a ps station or an arm: its part of the shared arrays moves behind all others."""
+        """Twice the room at a ps station, ranked pool or arm: its part of the shared arrays moves behind all others."""
         station = self.arrays.stations[number]
         at, room = int(station["at"]), int(station["room"])
-        if station["discipline"] == Discipline.PS:
+        if station["discipline"] != Discipline.ARM:
             end = self.arrays.shares.size - HEAP_MARGIN
             shares = aligned(end + 2 * room + HEAP_MARGIN, ENTRY)
             shares[:end] = self.arrays.shares[:end]
@@ -262,13 +262,14 @@ class State:
 
 
 def _stations(stations: Stations) -> tuple[int, int, Records]:
-    """Places for those present at ps stations, places for those who wait for arms, and the stations."""
+    """Places for those present at ps stations or waiting at ranked pools, for those waiting for arms; the stations."""
     records = aligned(len(stations), STATION)
     records["discipline"] = stations.per_station("discipline")
     records["stage"] = stations.per_station("stage")
     records["servers"] = records["free"] = records["permits"] = stations.per_station("servers")
     records["timer"] = -1
-    shared = np.flatnonzero(records["discipline"] == Discipline.PS)
+    records["ranked"] = stations.per_station("ranked")
+    shared = np.flatnonzero((records["discipline"] == Discipline.PS) | (records["ranked"] > 0))
     records["at"][shared] = HEAP_OFFSET + SHARES * np.arange(shared.size)
     records["room"][shared] = SHARES
     arms = np.flatnonzero(records["discipline"] == Discipline.ARM)

@@ -5,6 +5,8 @@ They do, in the same order and the same arithmetic, what the stations of the ref
 
 from __future__ import annotations
 
+from typing import Any
+
 from numpy import int64
 from numpy import uintp as place
 
@@ -13,6 +15,7 @@ from tailrace.engine.loop.compilation import compiled, inlined
 from tailrace.engine.loop.heap import rise, sink
 from tailrace.engine.loop.layout import INDEX_MASK, NONE, NUMBER_SHIFT, SERVED, TIMED, Arrays, Place, Record
 from tailrace.physics import arm
+from tailrace.plan.columns import TAKE
 
 APART, CONTINUES, CONTINUES_LATE = arm.APART, arm.CONTINUES, arm.CONTINUES_LATE
 
@@ -21,7 +24,8 @@ positioning_s = compiled(arm.positioning_s)
 
 
 @inlined
-def _queue_up(loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place) -> None:
+def queue_up(loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place) -> None:
+    """A way stands at the end of a queue."""
     way, line = arrays.ways[number], arrays.queues[place(queue)]
     station.waiting_s -= loop.now
     station.waiting += 1
@@ -53,7 +57,7 @@ def fcfs_arrives(
 ) -> None:
     """A way arrives; ``queue`` is that of its rank."""
     if station.free == 0:
-        _queue_up(loop, arrays, station, queue, number)
+        queue_up(loop, arrays, station, queue, number)
         return
     station.free -= 1
     station.busy_s -= loop.now
@@ -224,14 +228,24 @@ def arm_serves(loop: Record, arrays: Arrays, station: Record, at_service_end: bo
 
 
 @inlined
-def takes(loop: Record, arrays: Arrays, station: Record, queue: Place, number: Place, permits: float) -> bool:
-    """A way takes permits: whether it has them at once."""
+def takes(loop: Record, station: Record, permits: float) -> bool:
+    """Take permits if they are free and nobody waits: whether that is so."""
     if station.waiting == 0 and station.permits >= permits:
         station.permits -= permits
         station.busy_s -= permits * loop.now
         return True
-    _queue_up(loop, arrays, station, queue, number)
     return False
+
+
+@inlined
+def queue_up_ranked(loop: Record, arrays: Arrays, station: Record, number: Place, rank: float) -> None:
+    """A way waits for permits of a ranked pool, where there is room."""
+    station.waiting_s -= loop.now
+    arrays.ways[number].since_s = loop.now
+    key = station.joined << NUMBER_SHIFT | int64(number)
+    station.joined += 1
+    rise(arrays.shares, station.at, station.waiting, rank, key)
+    station.waiting += 1
 
 
 @inlined
@@ -239,6 +253,9 @@ def gives(loop: Record, arrays: Arrays, station: Record, queue: Place, permits: 
     """Permits come back; those who waited for them become ready, in order."""
     station.permits += permits
     station.busy_s += permits * loop.now
+    if station.ranked:
+        _grant_ranked(loop, arrays, station)
+        return
     line = arrays.queues[place(queue)]
     while station.waiting > 0:
         number = line.first
@@ -246,11 +263,31 @@ def gives(loop: Record, arrays: Arrays, station: Record, queue: Place, permits: 
         granted = arrays.steps[way.pc].work
         if granted > station.permits:
             break
-        station.permits -= granted
-        station.busy_s -= granted * loop.now
-        station.waiting_s += loop.now
-        station.waiting -= 1
         line.first = way.link
-        way.wait_s[station.stage] += loop.now - way.since_s
-        way.pc += 1
-        make_ready(loop, arrays, number)
+        _grant(loop, arrays, station, number, granted)
+
+
+@inlined
+def _grant_ranked(loop: Record, arrays: Arrays, station: Record) -> None:
+    while station.waiting > 0:
+        number: Any = place(arrays.shares[station.at].key & INDEX_MASK)
+        step = arrays.steps[arrays.ways[number].pc]
+        granted = step.work if step.op == TAKE else 1.0
+        if granted > station.permits:
+            break
+        _grant(loop, arrays, station, number, granted)
+        last = arrays.shares[station.at + station.waiting]
+        sink(arrays.shares, station.at, station.waiting, last.instant, last.key)
+
+
+@inlined
+def _grant(loop: Record, arrays: Arrays, station: Record, number: Place, granted: float) -> None:
+    """Permits go to the first of those who wait."""
+    way = arrays.ways[number]
+    station.permits -= granted
+    station.busy_s -= granted * loop.now
+    station.waiting_s += loop.now
+    station.waiting -= 1
+    way.wait_s[station.stage] += loop.now - way.since_s
+    way.pc += 1
+    make_ready(loop, arrays, number)
