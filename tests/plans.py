@@ -43,18 +43,18 @@ MANY_STEPS = 2**19
 
 Step: TypeAlias = tuple[Any, ...]
 Path: TypeAlias = Sequence[Step]
-Where: TypeAlias = tuple[float, float, float, float, float]
+Where: TypeAlias = tuple[float, ...]
 """What an arm must know of a visit: target (share of the stroke), angle (share of a turn), settle seconds, start and
-end address."""
+end address, and how many bytes it may read on behind a read (A_WRITE for a write; 0 if left out)."""
 
-ANYWHERE: Where = (0.0, 0.0, 0.0, -1.0, -1.0)
+ANYWHERE: Where = (0.0, 0.0, 0.0, -1.0, -1.0, 0.0)
 
 # Steps
 
 
 def visit(number: int, work_s: float, where: Where = ANYWHERE) -> Step:
     """A visit to the station ``number`` with ``work_s`` of service (of transfer, at an arm)."""
-    return ("visit", number, work_s, where)
+    return ("visit", number, work_s, (*where, *ANYWHERE[len(where) :]))
 
 
 def take(pool: int, permits: int = 1) -> Step:
@@ -201,13 +201,14 @@ def arm(
     age_limit_s: float = np.inf,
     seek_s: tuple[float, float, float] = (0.0, 0.0, 1.0),
     phase: float = 0.0,
+    segments: int = 0,
 ) -> Arm:
     """One arm whose seek over a share x of the stroke takes a + b sqrt(x) + c x, of ``seek_s`` = (a, b, c).
 
-    By default a seek over the whole stroke takes 1 s, as does a turn.
+    By default a seek over the whole stroke takes 1 s, as does a turn, and nothing is read ahead.
     """
     a, b, c = (np.array([value]) for value in seek_s)
-    return Arm(rule, turns_per_s, age_limit_s, np.array([1.0]), a, b, c, np.array([phase]), slots=0)
+    return Arm(rule, turns_per_s, age_limit_s, np.array([1.0]), a, b, c, np.array([phase]), 0, segments)
 
 
 def station(

@@ -21,7 +21,7 @@ Step = tuple[Any, ...]
 Written = list[list[Step]]
 """The steps of each item."""
 
-NO_ACCESS = (0.0, 0.0, 0.0, -1.0, -1.0)
+NO_ACCESS = (0.0, 0.0, 0.0, -1.0, -1.0, 0.0)
 
 
 def flat(parts: Written) -> list[Step]:
@@ -63,7 +63,7 @@ def single_steps(draw: st.DrawFn, count: int) -> tuple[Path, Written]:
     args_given = np.array(arg) if isinstance(arg, list) else arg
     work_given = np.array(work, dtype=np.float64) if isinstance(work, list) else float(work)
     if kind is visit and draw(st.booleans()):
-        rows = np.array(draw(st.lists(columns, min_size=5, max_size=5)), dtype=np.float64).reshape(5, count)
+        rows = np.array(draw(st.lists(columns, min_size=6, max_size=6)), dtype=np.float64).reshape(6, count)
         path = visit(count, args_given, work_given, Access(*rows))
         for step, access in zip(written, rows.T.tolist(), strict=True):
             step[0] = (*step[0][:3], tuple(access))

@@ -19,7 +19,7 @@ from simpy.events import URGENT, Event, Initialize, Process
 
 from tailrace.engine.loop.layout import FINISHED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Where
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk, Steps
@@ -41,11 +41,10 @@ class _Steps:
         self.op = steps.op.tolist()
         self.arg = steps.arg.tolist()
         self.work = steps.work.tolist()
-        self.access: list[tuple[float, float, float, float, float]] = []
+        self.access: list[Where] = []
         if steps.access is not None:
-            each = steps.access
-            columns = (each.target, each.angle, each.settle_s, each.start, each.end)
-            self.access = list(zip(*(column.tolist() for column in columns), strict=True))
+            columns = (column.tolist() for column in steps.access.columns())
+            self.access = list(zip(*columns, strict=True))
 
 
 Row: TypeAlias = tuple[_Steps, int, float, int, int, int, int]

@@ -11,15 +11,19 @@ from collections import deque
 from collections.abc import Callable
 from heapq import heappop, heappush
 from operator import itemgetter
-from typing import Any
+from typing import Any, TypeAlias
 
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT, Event
 
+from tailrace.physics import read_ahead
 from tailrace.physics.arm import APART, CONTINUES, CONTINUES_LATE, NOWHERE, choose, positioning_s
 from tailrace.plan.stations import Arm
 
 NAN = float("nan")
+
+Where: TypeAlias = tuple[float, float, float, float, float, float]
+"""What an arm must know of a visit: the columns of `plan.columns.Access`."""
 
 
 class Stay(Event):
@@ -189,7 +193,10 @@ class Delay:
 
 
 class ArmStation:
-    """One arm over turning platters; it picks the next request when it has finished one."""
+    """One arm over turning platters; it picks the next request when it has finished one.
+
+    With segments it reads on while nothing waits, by the rules of :mod:`tailrace.physics.read_ahead`.
+    """
 
     def __init__(self, env: Environment, arm: Arm, phase: float) -> None:
         self._env = env
@@ -208,23 +215,34 @@ class ArmStation:
         self._angle: list[float] = []
         self._settle: list[float] = []
         self._stop: list[float] = []
+        self._ahead: list[float] = []
+        self._served = 0.0, 0.0, 0.0, 0.0  # start, end, ahead and transfer time of what is served
+        low, high, used = ([value] * arm.segments for value in read_ahead.NO_SEGMENT)
+        self._low, self._high, self._used = low, high, used
+        self._reading = list(read_ahead.NOT_READING)
         self._busy_s = 0.0
         self._waiting_s = 0.0
 
-    def arrive(self, work_s: float, access: tuple[float, float, float, float, float]) -> Stay:
-        """A path arrives with a transfer of ``work_s``; ``access`` is (target, angle, settle, start, end)."""
+    def arrive(self, work_s: float, access: Where) -> Stay:
+        """A path arrives with a transfer of ``work_s``."""
+        if self._low and access[-1] >= 0.0 and self._answers(work_s, access):
+            stay = Stay(self._env, 0.0, [])
+            self._env.schedule(stay, NORMAL, 0.0)
+            return stay
         stay = Stay(self._env, work_s, [self._finish])
-        target, angle, settle_s, start, end = access
+        target, angle, settle_s, start, end, ahead = access
         if self._unused:
             slot = self._unused.pop()
         else:
             slot = len(self._stays)
-            for column in (self._arrived, self._start, self._target, self._angle, self._settle, self._stop):
+            for column in (self._arrived, self._start, self._target, self._angle, self._settle):
                 column.append(0.0)
+            self._stop.append(0.0)
+            self._ahead.append(0.0)
             self._stays.append(stay)
         self._stays[slot] = stay
         self._arrived[slot] = stay.arrived_s
-        self._start[slot], self._stop[slot] = start, end
+        self._start[slot], self._stop[slot], self._ahead[slot] = start, end, ahead
         self._target[slot], self._angle[slot], self._settle[slot] = target, angle, settle_s
         self._slots.append(slot)
         self._waiting_s -= stay.arrived_s
@@ -235,6 +253,8 @@ class ArmStation:
         return stay
 
     def _finish(self, _: Stay) -> None:
+        if self._low:
+            self._keep()
         if self._slots:
             self._serve_next(at_service_end=True)
         else:
@@ -243,6 +263,9 @@ class ArmStation:
 
     def _serve_next(self, at_service_end: bool) -> None:
         now, arm = self._env._now, self._arm
+        continuing_s = -1.0
+        if self._low and not at_service_end:
+            continuing_s = self._stop_reading()
         place = choose(
             arm.rule,
             now,
@@ -261,19 +284,73 @@ class ArmStation:
         )
         slot = self._slots.pop(place)
         self._unused.append(slot)
-        continues = APART
-        if self._start[slot] == self._end:
-            continues = CONTINUES if at_service_end else CONTINUES_LATE
-        target = self._target[slot]
-        position = positioning_s(
-            now, self._head, target, self._angle[slot], self._settle[slot], continues, *self._turning
-        )
+        stay, target = self._stays[slot], self._target[slot]
+        transfer_s = stay.service_s
+        if continuing_s >= 0.0:
+            stay.service_s = continuing_s
+        else:
+            continues = APART
+            if self._start[slot] == self._end:
+                continues = CONTINUES if at_service_end else CONTINUES_LATE
+            position = positioning_s(
+                now, self._head, target, self._angle[slot], self._settle[slot], continues, *self._turning
+            )
+            stay.service_s = position + transfer_s
         self._head, self._end = target, self._stop[slot]
-        stay = self._stays[slot]
+        if self._low:
+            self._served = self._start[slot], self._end, self._ahead[slot], transfer_s
+            if self._ahead[slot] < 0.0:
+                read_ahead.drop(self._start[slot], self._end, self._low, self._high, self._used)
         stay.wait_s = now - stay.arrived_s
-        stay.service_s = position + stay.service_s
         self._waiting_s += now
         self._env.schedule(stay, NORMAL, stay.service_s)
+
+    def _answers(self, transfer_s: float, access: Where) -> bool:
+        """Whether a read that arrives is a hit; it may send an idle arm to read on."""
+        now, reading, low, high = self._env._now, self._reading, self._low, self._high
+        target, angle, settle_s, start, end, ahead = access
+        read_ahead.read_so_far(now, reading, low, high)
+        segment = read_ahead.holder(start, end, low, high)
+        if segment < 0:
+            return False
+        idle = not self._busy
+        if read_ahead.hit(now, segment, idle, start, end, ahead, reading, high, self._used):
+            self._head, self._end = read_ahead.stop(now, self._head, self._end, reading, high)
+            at = high[segment]
+            there = read_ahead.angle_at(at, start, end, angle, transfer_s, self._arm.turns_per_s)
+            continues = CONTINUES_LATE if at == self._end else APART
+            from_s = now + positioning_s(now, self._head, target, there, settle_s, continues, *self._turning)
+            read_ahead.begin(from_s, at, segment, start, end, ahead, transfer_s, target, reading, high)
+        return True
+
+    def _stop_reading(self) -> float:
+        """The arm, idle till now, is needed by the one that waits: what its service takes if it continues, or -1."""
+        now, reading, low, high = self._env._now, self._reading, self._low, self._high
+        read_ahead.read_so_far(now, reading, low, high)
+        slot, seconds = self._slots[0], -1.0
+        if self._ahead[slot] >= 0.0:
+            seconds = read_ahead.continuing_s(
+                now,
+                self._start[slot],
+                self._stop[slot],
+                self._stays[slot].service_s,
+                reading,
+                low,
+                high,
+            )
+        self._head, self._end = read_ahead.stop(now, self._head, self._end, reading, high)
+        return seconds
+
+    def _keep(self) -> None:
+        """A read that may be followed by others has been served: its bytes stay, and an arm not needed reads on."""
+        start, end, ahead, transfer_s = self._served
+        if ahead <= 0.0:
+            return
+        reading, high = self._reading, self._high
+        segment = read_ahead.keep(start, end, ahead, reading, self._low, high, self._used)
+        if not self._slots:
+            now, target = self._env._now, self._head
+            read_ahead.begin(now, end, segment, start, end, ahead, transfer_s, target, reading, high)
 
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of busy (0 or 1) and of the number waiting, from 0 to now."""

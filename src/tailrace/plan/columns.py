@@ -39,17 +39,22 @@ STAGES = ("network", "controller", "lane", "media")
 
 @dataclass(frozen=True)
 class Access:
-    """What an arm must know of a visit, one entry a visit: shares of the stroke and turn, seconds, bytes."""
+    """What an arm must know of a visit, one entry a visit: shares of the stroke and turn, seconds, bytes.
+
+    ``ahead`` is how many bytes the arm may read on behind a read. On a drive with segments it is `A_WRITE` of
+    :mod:`tailrace.physics.read_ahead` for writes; on others it means nothing.
+    """
 
     target: FloatArray
     angle: FloatArray
     settle_s: FloatArray
     start: FloatArray
     end: FloatArray
+    ahead: FloatArray
 
     def columns(self) -> tuple[FloatArray, ...]:
         """The columns in the order in which they are declared."""
-        return (self.target, self.angle, self.settle_s, self.start, self.end)
+        return (self.target, self.angle, self.settle_s, self.start, self.end, self.ahead)
 
 
 @dataclass
@@ -71,7 +76,7 @@ class Steps:
         access = None
         if with_access:
             floats = (np.zeros(count), np.zeros(count), np.zeros(count))
-            access = Access(*floats, np.full(count, -1.0), np.full(count, -1.0))
+            access = Access(*floats, np.full(count, -1.0), np.full(count, -1.0), np.zeros(count))
         return cls(
             np.full(count, END, dtype=np.uint8), np.zeros(count, dtype=np.int32), np.zeros(count), access
         )

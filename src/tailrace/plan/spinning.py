@@ -114,6 +114,7 @@ class SpinningPlan(MediaPlan):
         target, angle = self._cost.position(extents.address)
         slower = self._slowness[extents.drive]
         start = extents.address.astype(np.float64)
-        access = Access(target, angle, self._cost.settle_s(write, slower), start, start + extents.size_bytes)
+        settle_s, ahead = self._cost.settle_s(write, slower), np.zeros(len(extents))
+        access = Access(target, angle, settle_s, start, start + extents.size_bytes, ahead)
         transfer_s = self._cost.transfer_s(extents.address, extents.size_bytes) * slower
         return visit(len(extents), self._arm + extents.drive, transfer_s, access)

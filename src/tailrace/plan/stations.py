@@ -30,7 +30,8 @@ class Arm:
 
     ``rule`` is one of the scheduling constants of :mod:`tailrace.physics.arm`; the seek curve is
     ``a + b sqrt(x) + c x`` seconds on pieces of the stroke that end at ``edges``; ``phase`` in turns, one entry
-    a drive. ``slots`` is the pool of the first drive's queue slots.
+    a drive. ``slots`` is the pool of the first drive's queue slots; ``segments`` is how many stretches of addresses
+    that its arm has read each drive can hold (0: what is read on behind a read is lost).
     """
 
     rule: int
@@ -42,6 +43,7 @@ class Arm:
     c: FloatArray
     phase: FloatArray
     slots: int
+    segments: int = 0
 
 
 @dataclass(frozen=True)

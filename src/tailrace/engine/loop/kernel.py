@@ -58,8 +58,9 @@ from tailrace.engine.loop.layout import (
     Records,
 )
 from tailrace.engine.loop.stations import (
+    arm_answers,
     arm_arrives,
-    arm_serves,
+    arm_served,
     fcfs_arrives,
     fcfs_served,
     gives,
@@ -138,11 +139,8 @@ def _take_event(loop: Record, arrays: Arrays) -> tuple[int, Place]:
         way.pc += 1
         if station.discipline == FCFS:
             fcfs_served(loop, arrays, station, number * loop.ranks)
-        elif station.waiting > 0:
-            _serve_arm(loop, arrays, number, True)
         else:
-            station.free = 1
-            station.busy_s += loop.now
+            arm_served(loop, arrays, number, way.pc - 1)
     elif event == TIMED:
         if arrays.stations[place(index)].timer != key:
             return CARRY_ON, NONE
@@ -283,25 +281,18 @@ def _visit(loop: Record, arrays: Arrays, number: Place, at: Place, work_s: float
         way.service_s[station.stage] += work_s
         way.pc += 1
         schedule(loop, arrays, work_s, number, GOES_ON)
+    elif discipline != PS and arm_answers(loop, arrays, at, way.pc):
+        way.pc += 1
+        schedule(loop, arrays, 0.0, number, GOES_ON)
+    elif station.waiting == station.room:
+        loop.asked = at
+        put_back(loop, arrays, number)
+        return NEEDS_STATION
+    elif discipline == PS:
+        ps_arrives(loop, arrays, at, number, work_s)
     else:
-        if station.waiting == station.room:
-            loop.asked = at
-            put_back(loop, arrays, number)
-            return NEEDS_STATION
-        if discipline == PS:
-            ps_arrives(loop, arrays, at, number, work_s)
-        else:
-            arm_arrives(loop, arrays, station, number, way.pc)
-            if station.free > 0:
-                station.free = 0
-                station.busy_s -= loop.now
-                _serve_arm(loop, arrays, at, False)
+        arm_arrives(loop, arrays, at, number, way.pc)
     return CARRY_ON
-
-
-@compiled
-def _serve_arm(loop: Record, arrays: Arrays, number: Place, at_service_end: bool) -> None:
-    arm_serves(loop, arrays, arrays.stations[number], at_service_end)
 
 
 @inlined

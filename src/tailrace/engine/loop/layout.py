@@ -66,7 +66,9 @@ WAY = _record(
 )
 
 STEP = _record(("op", "u1"), ("arg", "u4"), ("work", "f8"))
-ACCESS = _record(("target", "f8"), ("angle", "f8"), ("settle_s", "f8"), ("start", "f8"), ("end", "f8"))
+ACCESS = _record(
+    ("target", "f8"), ("angle", "f8"), ("settle_s", "f8"), ("start", "f8"), ("end", "f8"), ("ahead", "f8")
+)
 
 ROW = _record(
     ("first", "u4"),  # its first step
@@ -100,6 +102,7 @@ STATION = _record(
         "u4",
     ),  # ps, ranked pool, arm: the first place of its part of an array that such stations share ...
     ("room", "i4"),  # ... and the number of places in it
+    ("arm", "u4"),  # arm: its place among all arms
     ("timer", "i8"),  # ps: the key of the live timer
     ("busy_s", "f8"),
     ("waiting_s", "f8"),
@@ -117,7 +120,7 @@ STATION = _record(
 QUEUE = _record(("first", "u4"), ("last", "u4"))
 
 # What the arms of a bank have in common.
-KIND = _record(("rule", "i8"), ("turns_per_s", "f8"), ("age_limit_s", "f8"))
+KIND = _record(("rule", "i8"), ("turns_per_s", "f8"), ("age_limit_s", "f8"), ("segments", "i8"))
 
 # An entry of a calendar: an instant, and a key that tells its number, whom it is for, and what happens. The bits of
 # the instant read as an integer have the same order, for instants from 0 on, and compare in a third of the time.
@@ -205,6 +208,8 @@ class Arrays(NamedTuple):
     order: Places  # arms: those that wait in order of arrival, then the places that are free
     owner: Places  # arms: the way that waits at a place
     candidates: FloatArray  # (5, places): arrival, then start, target, angle and settle time of the access
+    reading: FloatArray  # (arms, fields): what each arm reads on, as in `physics.read_ahead`
+    segments: FloatArray  # (3, arms, segments): low, high and used of what it has read
     finished: Records
 
 

@@ -32,6 +32,7 @@ from tailrace.engine.loop.layout import (
 )
 from tailrace.engine.loop.transfer import put_rows, put_steps
 from tailrace.physics.arm import NOWHERE
+from tailrace.physics.read_ahead import NO_SEGMENT, NOT_READING
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import Chunk, Steps
 from tailrace.plan.source import Source
@@ -113,6 +114,8 @@ class State:
         shares, candidates, stations = _stations(plan.stations)
         banks = [bank for bank in plan.stations.banks if bank.arm is not None]
         kinds, curves = _kinds([bank.arm for bank in banks if bank.arm is not None])
+        arms = sum(bank.count for bank in banks)
+        segments = max((bank.arm.segments for bank in banks if bank.arm is not None), default=0)
         queues = np.zeros(len(plan.stations) * len(ranks), QUEUE)
         queues["first"] = NONE
         self.arrays = Arrays(
@@ -134,6 +137,8 @@ class State:
             order=np.arange(candidates, dtype=np.uint32),
             owner=np.zeros(candidates, dtype=np.uint32),
             candidates=np.zeros((5, candidates)),
+            reading=np.tile(NOT_READING, (arms, 1)),
+            segments=np.broadcast_to(np.reshape(NO_SEGMENT, (3, 1, 1)), (3, arms, segments)).copy(),
             finished=aligned(FINISHED_AT_ONCE, FINISHED),
         )
         loop = self.loop
@@ -214,7 +219,7 @@ class State:
         if steps.access is not None:
             self._enlarge(access=self.arrays.steps.size)
             access = self.arrays.access[at : at + steps.op.size]
-            for name in ("target", "angle", "settle_s", "start", "end"):
+            for name in ("target", "angle", "settle_s", "start", "end", "ahead"):
                 access[name] = getattr(steps.access, name)
 
     def _enlarge(self, **counts: int) -> None:
@@ -275,6 +280,7 @@ def _stations(stations: Stations) -> tuple[int, int, Records]:
     arms = np.flatnonzero(records["discipline"] == Discipline.ARM)
     records["at"][arms] = CANDIDATES * np.arange(arms.size)
     records["room"][arms] = CANDIDATES
+    records["arm"][arms] = np.arange(arms.size)
     records["end"] = NOWHERE
     kind = 0
     for bank in stations.banks:
@@ -293,7 +299,7 @@ def _kinds(arms: list[Arm]) -> tuple[Records, np.ndarray[Any, Any]]:
     # The last piece reaches as far as any distance: the pieces behind it are never looked at.
     curves[0] = np.inf
     for number, arm in enumerate(arms):
-        kinds[number] = (arm.rule, arm.turns_per_s, arm.age_limit_s)
+        kinds[number] = (arm.rule, arm.turns_per_s, arm.age_limit_s, arm.segments)
         pieces = arm.edges.size
         curves[0, number, : pieces - 1] = arm.edges[:-1]
         for place, column in enumerate((arm.a, arm.b, arm.c), start=1):
