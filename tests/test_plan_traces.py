@@ -356,7 +356,7 @@ def test_a_durable_write_waits_for_the_program_of_every_page_that_it_touches() -
 
 
 def access(chunk: Chunk, row: int) -> list[tuple[float, ...]]:
-    """What the arm is told in each visit of a row: target, angle, settle, start, end."""
+    """What the arm is told in each visit of a row: target, angle, settle, start, end, bytes to be read on."""
     assert chunk.steps.access is not None
     ends = np.append(chunk.first[1:], chunk.steps.op.size)
     places = [at for at in range(chunk.first[row], ends[row]) if chunk.steps.access.end[at] >= 0]
@@ -374,7 +374,7 @@ def test_a_read_from_a_spinning_drive() -> None:
         visit lane out 1, 8.192
         give queue slots 1, 1
         end""")
-    assert access(chunk, 0) == [pytest.approx((0.025, 0.165824, 0.0, address, address + 8192), rel=1e-9)]
+    assert access(chunk, 0) == [pytest.approx((0.025, 0.165824, 0.0, address, address + 8192, 0.0), rel=1e-9)]
 
 
 def test_a_large_read_from_a_spinning_drive_leaves_it_in_pieces_that_continue_each_other() -> None:
@@ -397,7 +397,7 @@ def test_a_large_read_from_a_spinning_drive_leaves_it_in_pieces_that_continue_ea
         end
         give queue slots 0, 1
         end""")
-    assert [(start, end) for *_, start, end in access(chunk, 0)] == [
+    assert [(start, end) for *_, start, end, _ in access(chunk, 0)] == [
         (0, 16 * KIB),
         (16 * KIB, 32 * KIB),
         (32 * KIB, 40 * KIB),
@@ -412,7 +412,7 @@ def test_a_write_to_a_spinning_drive_crosses_the_lane_first_and_settles() -> Non
         visit arm 0, 81.92
         give queue slots 0, 1
         end""")
-    assert access(chunk, 0) == [pytest.approx((0.0, 0.0, 2e-3, 0, 8192), abs=1e-12)]
+    assert access(chunk, 0) == [pytest.approx((0.0, 0.0, 2e-3, 0, 8192, 0.0), abs=1e-12)]
 
 
 # Generic media, and stages that follow a law
