@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from tailrace.measure.estimate import Estimate
     from tailrace.scenario.read import load
     from tailrace.scenario.scenario import Scenario
+    from tailrace.study.compare import Comparison, compare
     from tailrace.study.estimate import estimate
     from tailrace.study.journey import Journey, journey
     from tailrace.study.result import (
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ClassResult",
     "ClassTheory",
+    "Comparison",
     "Estimate",
     "Figures",
     "Journey",
@@ -55,6 +57,7 @@ __all__ = [
     "TargetResult",
     "Theory",
     "__version__",
+    "compare",
     "estimate",
     "journey",
     "load",
@@ -66,6 +69,7 @@ __all__ = [
 _HOMES = {
     "ClassResult": "tailrace.study.result",
     "ClassTheory": "tailrace.study.result",
+    "Comparison": "tailrace.study.compare",
     "Estimate": "tailrace.measure.estimate",
     "Figures": "tailrace.study.result",
     "Journey": "tailrace.study.journey",
@@ -76,6 +80,7 @@ _HOMES = {
     "StationResult": "tailrace.study.result",
     "TargetResult": "tailrace.study.result",
     "Theory": "tailrace.study.result",
+    "compare": "tailrace.study.compare",
     "estimate": "tailrace.study.estimate",
     "journey": "tailrace.study.journey",
     "load": "tailrace.scenario.read",

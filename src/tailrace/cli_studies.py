@@ -52,6 +52,7 @@ def add_to(app: typer.Typer) -> None:
     """Give the command line these verbs."""
     app.command()(sweep)
     app.command()(studies)
+    app.command()(compare)
 
 
 def sweep(
@@ -111,6 +112,44 @@ def sweep(
 
             pictures = {name: sweep_picture(found, name) for name in found.class_names}
             write_study(out, "sweep", sweep_text(found), found.frame(), document, pictures)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def compare(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE FILE...", help="Two scenarios or more; the first is the measure."),
+    ],
+    settings: Settings = None,
+    json: Json = False,
+    seed: Seed = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Compare designs on the same requests: differences, verdicts, costs, and how many do what one does."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.report.compare import comparison_json, comparison_text
+        from tailrace.report.watch import Watch
+        from tailrace.scenario.read import load
+        from tailrace.study.compare import compare as compared
+        from tailrace.study.workers import available_cores
+
+        scenarios = [load(file, settings or ()) for file in files]
+        shown = not quiet and sys.stderr.isatty()
+        with Watch(shown) as watch:
+            found = compared(
+                *scenarios,
+                names=[file.stem for file in files],
+                seed=seed,
+                engine=engine.value,
+                workers=workers or available_cores(),
+                progress=watch if shown else None,
+            )
+        put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 

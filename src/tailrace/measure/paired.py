@@ -42,7 +42,7 @@ def paired_mean(first: Sequence[FloatArray], second: Sequence[FloatArray], level
         finite.
     """
     _check_pairs(first, second)
-    return _paired(mean_sections(first), mean_sections(second), level)
+    return paired_sections(mean_sections(first), mean_sections(second), level)
 
 
 def paired_quantiles(
@@ -64,7 +64,7 @@ def paired_quantiles(
     probabilities = list(ps)
     ours = quantile_sections(first, probabilities, minimum_excursions)
     theirs = quantile_sections(second, probabilities, minimum_excursions)
-    return {p: _paired(ours[p], theirs[p], level) for p in probabilities}
+    return {p: paired_sections(ours[p], theirs[p], level) for p in probabilities}
 
 
 def paired_quantile(
@@ -79,7 +79,8 @@ def _check_pairs(first: Sequence[FloatArray], second: Sequence[FloatArray]) -> N
         raise ValueError(f"replications are paired one to one, not {len(first)} with {len(second)}")
 
 
-def _paired(first: Sectioned, second: Sectioned, level: float) -> Paired:
+def paired_sections(first: Sectioned, second: Sectioned, level: float = 0.95) -> Paired:
+    """Difference and ratio of one figure of two designs, from how their replications lie about it."""
     n = min(first.n, second.n)
     if first.value is None or second.value is None:
         reason = f"first: {first.reason}" if first.reason else f"second: {second.reason}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
@@ -17,6 +16,7 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.gather import measured_from
+from tailrace.study.run import seed_of
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""
@@ -104,10 +104,7 @@ def journey(
     names = sorted(each.name for each in scenario.workload)
     if workload is not None and workload not in names:
         raise SettingError(f"class is {workload!r}; accepted: {', '.join(names)}")
-    if seed is None:
-        seed = scenario.run.seed
-    if seed is None:
-        seed = secrets.randbelow(2**32)
+    seed = seed_of(scenario, seed)
     requests = min(scenario.run.budget, REQUESTS)
     run = runner(choose_engine("auto", requests))
     plan = build_plan(scenario, seed, PILOT_REPLICATIONS)

@@ -34,7 +34,7 @@ from tailrace.study.estimate import theory_of
 from tailrace.study.pool import Pool
 from tailrace.study.progress import Phase, Progress
 from tailrace.study.replayed import replay_budget, replay_notes
-from tailrace.study.result import ClassResult, Found, Overload, Result
+from tailrace.study.result import QUANTILES, ClassResult, Found, Overload, Result
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.summary import (
@@ -94,21 +94,25 @@ def simulate(
         SettingError: a ValueError: an engine that is not known or not installed, or fewer than one worker.
         InterruptedRun: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
-    if seed is None:
-        seed = scenario.run.seed
-    if seed is None:
-        seed = secrets.randbelow(2**32)
+    seed = seed_of(scenario, seed)
     run = scenario.run
     least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
     chosen = choose_engine(engine, least * run.replications)
-    watch = progress or _unwatched
+    watch = progress or unwatched
     with Workers(1 if workers is None else workers) as crew:
         if chosen == "compiled":
             prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
-        return _Study(scenario, seed, chosen, crew, watch, until_decided).answer()
+        return Study(scenario, seed, chosen, crew, watch, until_decided).answer()
 
 
-def _unwatched(_: Progress) -> None:
+def seed_of(scenario: Scenario, seed: int | None) -> int:
+    """The seed to use: the one given, else the scenario's, else one drawn."""
+    if seed is None:
+        seed = scenario.run.seed
+    return secrets.randbelow(2**32) if seed is None else seed
+
+
+def unwatched(_: Progress) -> None:
     """Nobody watches."""
 
 
@@ -127,7 +131,7 @@ class _Answer:
     notes: tuple[str, ...] = ()
 
 
-class _OverloadedError(Exception):
+class OverloadedError(Exception):
     """The backlog of a run grew beyond what a server that keeps up could show."""
 
     def __init__(self, samples: list[Sample], backlog: Backlog | None) -> None:
@@ -135,7 +139,9 @@ class _OverloadedError(Exception):
         self.samples, self.backlog = samples, backlog
 
 
-class _Study:
+class Study:
+    """The runs of one scenario: pilot, replications of an answer, and what they say."""
+
     def __init__(
         self,
         scenario: Scenario,
@@ -145,11 +151,11 @@ class _Study:
         watch: Watch,
         until_decided: bool = False,
     ) -> None:
-        self._scenario, self._seed, self._watch = scenario, seed, watch
+        self.scenario, self._seed, self._watch = scenario, seed, watch
         self._engine, self._crew = engine, crew
-        self._load = offered_load(scenario, seed)
+        self.load = offered_load(scenario, seed)
         self._steering = steering_quantities(scenario.workload)
-        self._bars = STRICT
+        self.bars = STRICT
         targets = sum(len(each.target.limits) for each in scenario.workload if each.target is not None)
         self._looks = LOOKS if until_decided and targets else 1
         self._level = bonferroni_level(LEVEL, max(targets, 1) * self._looks)
@@ -157,32 +163,38 @@ class _Study:
         self._closed_requests = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
 
     def answer(self) -> Result:
-        binding = self._load.binding
-        if binding is not None and binding.load_factor <= 1.0:
-            bank = next(bank for bank in self._load.banks if bank.name == binding.station)
-            return self._result(
-                Pool([]), None, self._overload(bank, binding.load_factor, "before the run"), ()
-            )
+        """The whole answer."""
+        asked = self.asked_too_much()
+        if asked is not None:
+            return self.result(Pool([]), None, asked, ())
         try:
             answer = self._simulated()
-        except _OverloadedError as error:
-            return self._result(Pool([]), None, self._grown(error), ())
-        return self._result(answer.pool, answer.stopped_by, None, answer.notes)
+        except OverloadedError as error:
+            return self.result(Pool([]), None, self.grown(error), ())
+        return self.result(answer.pool, answer.stopped_by, None, answer.notes)
+
+    def asked_too_much(self) -> Overload | None:
+        """The overload that the demands show before any run; None if they show none."""
+        binding = self.load.binding
+        if binding is None or binding.load_factor > 1.0:
+            return None
+        bank = next(bank for bank in self.load.banks if bank.name == binding.station)
+        return self._overload(bank, binding.load_factor, "before the run")
 
     # Length
 
     def _simulated(self) -> _Answer:
-        run, budget = self._scenario.run, self._budget
+        run, budget = self.scenario.run, self._budget
         if run.fixed_length:
-            return self._decided(_Answer(self._replications(budget, run.replications), "fixed"), budget)
-        requests, replications, notes = self._pilot()
-        pool = self._replications(requests, replications)
+            return self._decided(_Answer(self.replications(budget, run.replications), "fixed"), budget)
+        requests, replications, notes = self.pilot()
+        pool = self.replications(requests, replications)
         if any(each.value is None for each in self._steering_estimates(pool)):
             # The pilot supported them, so what lacks them in one replication is no matter of length.
-            self._bars = pooled_bars(self._scenario.workload, pool)
-        while (doubt := self._doubt(pool)) and requests < budget:
+            self.bars = pooled_bars(self.scenario.workload, pool)
+        while (doubt := self.doubt(pool)) and requests < budget:
             requests = min(2 * requests, budget)
-            pool = self._replications(requests, replications)
+            pool = self.replications(requests, replications)
         widest = max(self._steering_estimates(pool), key=_width)
         if doubt:
             notes += (f"The run is not settled within its budget: {doubt}.",)
@@ -198,73 +210,97 @@ class _Study:
                 stopped: StoppedBy = "decided" if self._looks > 1 else answer.stopped_by
                 return replace(answer, pool=pool, stopped_by=stopped)
             if look < self._looks:
-                stage = self._replications(requests, count, behind=len(pool))
+                stage = self.replications(requests, count, behind=len(pool))
                 pool = Pool([*pool, *stage])
         stopped = "budget" if self._looks > 1 else answer.stopped_by
         return replace(answer, pool=pool, stopped_by=stopped)
 
     def _classes(self, pool: Pool) -> tuple[ClassResult, ...]:
-        return tuple(class_result(each, pool, self._level, self._bars) for each in self._scenario.workload)
+        return tuple(class_result(each, pool, self._level, self.bars) for each in self.scenario.workload)
 
-    def _pilot(self) -> tuple[int, int, tuple[str, ...]]:
+    def length(self) -> tuple[int, int, tuple[str, ...]]:
+        """Requests in each replication, number of replications, and what there is to say: as given, or by a pilot."""
+        run = self.scenario.run
+        return (self._budget, run.replications, ()) if run.fixed_length else self.pilot()
+
+    def judged(self, pool: Pool, notes: tuple[str, ...]) -> Result:
+        """The answer of replications as they are, whatever there is to doubt."""
+        run = self.scenario.run
+        if run.fixed_length:
+            return self.result(pool, "fixed", None, notes)
+        doubt = self.doubt(pool)
+        if doubt:
+            notes += (f"The run is not settled within its budget: {doubt}.",)
+        widest = max(self._steering_estimates(pool), key=_width)
+        return self.result(pool, stopped_by(widest, run.wanted_precision), None, notes)
+
+    def unbarred(self, pool: Pool) -> Bars:
+        """Bars that no quantile fails: for values without intervals."""
+        return {
+            (each.name, kind): dict.fromkeys(QUANTILES.values(), 0)
+            for each in self.scenario.workload
+            for kind in pool.kinds(each.name)
+        }
+
+    def pilot(self) -> tuple[int, int, tuple[str, ...]]:
         """Requests in each replication of the answer, number of replications, and what there is to say of both."""
-        run, workloads, budget = self._scenario.run, self._scenario.workload, self._budget
+        run, workloads, budget = self.scenario.run, self.scenario.workload, self._budget
         length, widths = min(next_pilot_length(), budget), list[float]()
         while True:
             pool = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
             estimates = self._steering_estimates(pool)
             if pilot_done(*estimates) or length >= budget:
-                self._bars = bars_of_pilot(workloads, pool)
+                self.bars = bars_of_pilot(workloads, pool)
                 width = max(_width(each) for each in estimates)
                 requests = answer_length(length, width, run.wanted_precision, budget)
                 return requests, run.replications, ()
             bars = pooled_bars(workloads, pool)
             widths.append(max(_width(each) for each in self._steering_estimates(pool, bars)))
             if not longer_helps(widths):
-                self._bars = bars
+                self.bars = bars
                 most = run.replications * budget // length
                 count = answer_replications(widths[-1], run.wanted_precision, run.replications, most)
                 return length, count, (STUCK_NOTE,)
             length = min(next_pilot_length(length), budget)
 
-    def _replications(self, requests: int, count: int, behind: int = 0) -> Pool:
+    def replications(self, requests: int, count: int, behind: int = 0) -> Pool:
         """The replications of an answer: fresh ones, numbered behind those of the pilot and of earlier stages."""
         first = PILOT_REPLICATIONS + behind
         numbers = range(first, first + count)
-        return self._run("answer", numbers, requests, self._scenario.run.wanted_precision)
+        return self._run("answer", numbers, requests, self.scenario.run.wanted_precision)
 
     def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> Pool:
         samples: list[Sample] = []
         most = MOST_UNDER_WAY + requests // 2 + 4 * self._closed_requests
-        tasks = [(self._scenario, self._seed, number, requests, most, self._engine) for number in numbers]
+        tasks = [(self.scenario, self._seed, number, requests, most, self._engine) for number in numbers]
         self._watch(Progress(phase, 0, len(numbers), requests, None, precision))
         own: list[list[float]] = []
         try:
             for sample in self._crew.run(replicate, tasks):
                 samples.append(sample)
                 if not sample.complete:
-                    raise _OverloadedError(samples, None)
-                if self._watch is not _unwatched:
+                    raise OverloadedError(samples, None)
+                if self._watch is not unwatched:
                     own.append([own_value(*steering, sample) for steering in self._steering])
                 width = spread_width(own)
                 self._watch(Progress(phase, len(samples), len(numbers), requests, width, precision))
         except KeyboardInterrupt:
             kept = samples if phase == "answer" and len(samples) > 1 else []
             said = f"Interrupted: {len(samples)} of {len(numbers)} replications of the {phase} were finished."
-            result = self._result(Pool(kept), None, None, (said,)) if kept else None
+            result = self.result(Pool(kept), None, None, (said,)) if kept else None
             raise InterruptedRun(said, result) from None
         backlog = backlog_growth(
             [sample.arrived for sample in samples], [sample.under_way for sample in samples]
         )
         if backlog.overloaded:
-            raise _OverloadedError(samples, backlog)
+            raise OverloadedError(samples, backlog)
         return Pool(samples)
 
     def _steering_estimates(self, pool: Pool, bars: Bars | None = None) -> list[Estimate]:
-        bars = self._bars if bars is None else bars
+        bars = self.bars if bars is None else bars
         return [quantity_estimate(*steering, pool, bars=bars) for steering in self._steering]
 
-    def _doubt(self, pool: Pool) -> str:
+    def doubt(self, pool: Pool) -> str:
         """Why the run may be too short, whatever its width: a long transient, a quantile without support."""
         steering: dict[str, Workload] = {workload.name: workload for workload, _ in self._steering}
         for name in steering:
@@ -280,10 +316,10 @@ class _Study:
 
     # Answer
 
-    def _grown(self, error: _OverloadedError) -> Overload:
+    def grown(self, error: OverloadedError) -> Overload:
         """Which bank's queue grew most, and the load that was carried."""
         grown = np.sum([sample.waiting_growth for sample in error.samples], axis=0)
-        bank = self._load.banks[int(np.nanargmax(grown))]
+        bank = self.load.banks[int(np.nanargmax(grown))]
         if error.backlog is not None:
             sustained = error.backlog.sustained or 0.0
         else:
@@ -293,19 +329,20 @@ class _Study:
         return self._overload(bank, sustained, "during the run")
 
     def _overload(self, bank: Bank, factor: float, found: Found) -> Overload:
-        scenario = self._scenario
+        scenario = self.scenario
         rate_per_s = sum(each.clients * (each.rate or 0.0) for each in scenario.workload) * scenario.load
         stage = bank.stage.name.lower()
         return Overload(bank.name, stage, bank.count, factor, factor * rate_per_s, found)
 
-    def _result(
+    def result(
         self,
         pool: Pool,
         stopped: StoppedBy | None,
         overload: Overload | None,
         notes: tuple[str, ...],
     ) -> Result:
-        scenario, load = self._scenario, self._load
+        """What replications say, or that the server is overloaded."""
+        scenario, load = self.scenario, self.load
         classes = self._classes(pool) if len(pool) else ()
         verdicts = [target.verdict for each in classes for target in each.targets]
         theory = theory_of(scenario, self._seed, load)

@@ -93,7 +93,10 @@ def figures(workload: Workload, kind: Kind, samples: Pool | Sequence[Sample], ba
         sum(part.requests for part in parts),
         pool.rate(name, kind).estimate(LEVEL),
         pool.throughput(name, kind).estimate(LEVEL),
-        {quantity: _latency(pool, name, kind, quantity, bars).estimate(LEVEL) for quantity in LATENCIES},
+        {
+            quantity: latency_section(pool, name, kind, quantity, bars).estimate(LEVEL)
+            for quantity in LATENCIES
+        },
         _stages([part.stages for part in parts]),
         _stages([part.slowest for part in parts]),
         _stages([part.middle for part in parts]),
@@ -109,7 +112,7 @@ def quantity_estimate(
         return pool.rate(workload.name, kind).estimate(level)
     if quantity == "throughput":
         return pool.throughput(workload.name, kind).estimate(level)
-    return _latency(pool, workload.name, kind, quantity, bars).estimate(level)
+    return latency_section(pool, workload.name, kind, quantity, bars).estimate(level)
 
 
 def own_value(workload: Workload, quantity: str, sample: Sample) -> float:
@@ -187,7 +190,8 @@ def station_results(banks: Sequence[Bank], load: Load, samples: Pool) -> tuple[S
     return tuple(results)
 
 
-def _latency(pool: Pool, name: str, kind: Kind, quantity: str, bars: Bars) -> Sectioned:
+def latency_section(pool: Pool, name: str, kind: Kind, quantity: str, bars: Bars) -> Sectioned:
+    """Mean or a quantile of latency, with how the replications lie about it."""
     if quantity == "mean":
         return pool.mean(name, kind)
     probability = QUANTILES[quantity]
