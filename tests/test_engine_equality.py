@@ -38,6 +38,7 @@ from tailrace.engine.observations import Observations
 from tailrace.engine.reference import run_reference
 from tailrace.engine.stuck import StuckError
 from tailrace.physics.arm import RULES, SHORTEST_ACCESS
+from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import Plan, build_plan
 from tailrace.plan.columns import READ, WRITE, Chunk, Stage
 from tailrace.plan.stations import Arm, Discipline, Stations
@@ -121,12 +122,13 @@ class Case:
 
 @st.composite
 def arms(draw: st.DrawFn) -> Arm:
-    """What a bank of two drives has in common: any rule, seek curves of one or two pieces, an age limit or none."""
+    """What a bank of two drives has in common: any rule, curves of one or two pieces, an age limit or none."""
     drawn = arm(
         draw(st.sampled_from(sorted(RULES.values()))),
         draw(st.sampled_from([1.0, 0.5, 120.0])),
         draw(st.sampled_from([np.inf, 0.0, 2.5, 5.0])),
         draw(st.sampled_from([(0.0, 0.0, 1.0), (0.5, 1.0, 0.5), (0.0, 0.0, 0.0)])),
+        segments=draw(st.sampled_from([0, 1, 2, 5])),
     )
     if draw(st.booleans()):
         two = ([0.5, 1.0], [0.25, 1.0], [1.0, 0.0], [0.0, 2.0])
@@ -158,8 +160,10 @@ def wheres(draw: st.DrawFn, whole: bool) -> Where:
     """A place on a drive; few addresses, so that many requests go on where another one ended."""
     share = st.sampled_from([0.0, 0.25, 0.5, 1.0]) if whole else st.floats(0.0, 1.0)
     turn = st.sampled_from(FULL_TURNS) if whole else st.floats(0.0, 1.0, exclude_max=True)
-    start = draw(st.integers(0, 3))
-    return (draw(share), draw(turn), draw(st.sampled_from([0.0, 0.5])), float(start), start + 1.0)
+    start = draw(st.integers(0, 3) if whole else st.floats(0.0, 5.0))
+    size = draw(st.sampled_from([1.0, 1.0, 1.0, 0.5, 2.0, 0.0]))
+    settle_s, ahead = draw(st.sampled_from([0.0, 0.5])), draw(st.sampled_from([0.0, 1.0, 1.0, 2.5, A_WRITE]))
+    return (draw(share), draw(turn), settle_s, float(start), start + size, ahead)
 
 
 class Writer:
@@ -337,14 +341,16 @@ def test_a_run_given_up_notes_nothing_of_the_requests_that_come_at_the_same_inst
 # Plans with crowds: everything that the compiled engine keeps outgrows its first room
 
 
-def crowd(discipline: str, requests: int, seed: int, ranked: bool = False) -> Callable[[], Plan]:
+def crowd(
+    discipline: str, requests: int, seed: int, ranked: bool = False, segments: int = 0
+) -> Callable[[], Plan]:
     """Nearly all requests come in a few batches, to one station and, each by a split, three times to another.
 
     Before that they wait for a permit of a pool, by one of a hundred ranks where it is ranked.
     """
     rng = np.random.default_rng(seed)
     server = stations(
-        station(discipline, of_arm=arm(SHORTEST_ACCESS)),
+        station(discipline, of_arm=arm(SHORTEST_ACCESS, segments=segments)),
         station("delay"),
         station("token", 700, ranked=ranked),
     )
@@ -378,6 +384,44 @@ def test_engines_agree_when_thousands_are_under_way(discipline: str) -> None:
 def test_engines_agree_when_thousands_wait_by_rank() -> None:
     found = assert_engines_agree(crowd("delay", 3000, seed=2, ranked=True), 3000, marks=50)
     assert found.marks.waiting_s[:, 2].max() > 0.0
+
+
+def test_segments_change_nothing_where_nothing_is_read_on() -> None:
+    with_segments, without = (run_compiled(crowd("arm", 600, 1, segments=n)(), 600) for n in (7, 0))
+    assert_same(with_segments, without)
+
+
+def streams(segments: int, share_written: float, seed: int) -> Callable[[], Plan]:
+    """Four closed streams of small reads, and some writes, that walk over one drive, and thinkers among them."""
+    rng = np.random.default_rng(seed)
+    turning = arm(SHORTEST_ACCESS, turns_per_s=120.0, seek_s=(1e-3, 0.0, 8e-3), segments=segments)
+    server = stations(station("arm", of_arm=turning, stage=Stage.MEDIA), station("delay"))
+    closed = []
+    for stream in range(4):
+        size, rate = 8192.0, 2e8
+        starts = stream * 1e10 + size * np.arange(500)
+        target, angle = stream / 4, (starts / rate * 120.0) % 1.0
+        ahead = np.where(rng.random(500) < share_written, A_WRITE, 2e5 * (stream > 0))
+        paths = [
+            [visit(0, size / rate, (target, turn, 0.0, start, start + size, bytes_ahead)), visit(1, 1e-4)]
+            for turn, start, bytes_ahead in zip(angle, starts, ahead, strict=True)
+        ]
+        gaps_s = rng.choice([1e-4, 3e-3, 3e-2, 1e-1], 500)
+        closed.append(rows(gaps_s.tolist(), paths, stream))
+    names = [f"stream {number}" for number in range(4)]
+    return lambda: plan(server, None, closed, classes=names, priorities=[0] * 4, repeats=False)
+
+
+@pytest.mark.parametrize(("segments", "share_written"), [(16, 0.0), (2, 0.0), (16, 0.1)])
+def test_engines_agree_on_streams_that_are_read_ahead(segments: int, share_written: float) -> None:
+    found = assert_engines_agree(streams(segments, share_written, seed=3), 2000)
+    without = run_compiled(streams(0, share_written, seed=3)(), 2000)
+    hits = found.service_s[:, Stage.MEDIA] == 0.0
+    assert hits.any()
+    assert not hits[found.class_index == 0].any()  # nothing is read on behind the reads of the first stream
+    if segments >= 4 and share_written == 0.0:
+        assert hits[found.class_index > 0].mean() > 0.7
+        assert found.latency_s.mean() < 0.7 * without.latency_s.mean()
 
 
 # Scenarios

@@ -12,6 +12,7 @@ from plans import arm, detach, give, plan, rows, split, station, stations, take,
 from tailrace.engine.choice import runner
 from tailrace.engine.observations import Observations
 from tailrace.physics.arm import ARRIVAL_ORDER, ELEVATOR, SHORTEST_ACCESS, SHORTEST_SEEK
+from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import Stage
 from through import ENGINES, Engine
@@ -152,6 +153,101 @@ def test_settling_comes_between_seek_and_rotation(engine: Engine) -> None:
     # Seek 0.25 from 1, settle 0.25 to 1.5, and the angle 0.25 comes round at 2.25; half a second of transfer.
     listed = rows([1], [[visit(0, 0.5, (0.25, 0.25, 0.25, 0, 1))]])
     check(engine, plan(stations(station("arm")), listed), [(1, 2.75, 0, 1.75)])
+
+
+# Reading on. A turn and a seek over the whole stroke take 1 s each; 100 bytes pass in half a second, half a turn.
+
+
+def read(
+    start: float, end: float, angle: float, target: float = 0.0, ahead: float = 100.0
+) -> list[tuple[object, ...]]:
+    return [visit(0, (end - start) / 200, (target, angle, 0.0, start, end, ahead))]
+
+
+def test_what_the_arm_has_read_on_is_there_at_once_and_what_it_is_reading_costs_the_rest(
+    engine: Engine,
+) -> None:
+    # 1: the first read, to 1.5; the arm reads on to byte 200 at 2.
+    # 3: bytes 100-200 are there. The arm stands at byte 200, which passes at 3 and is missed; from 4 it reads on.
+    # 4.25: of bytes 200-300 half are there, the rest takes until 4.5. Then it reads on.
+    # 4.75: it is stopped at byte 350 for a read elsewhere: a seek to 5, no turn, transfer to 5.5.
+    # 5.25: bytes 300-350 are there, though the arm is busy. Bytes 300-400 are not: after a wait to 5.5, a seek back to
+    # 5.75 and three quarters of a turn to 6.5, they pass until 7.
+    listed = rows(
+        [1, 2, 1.25, 0.5, 0.5, 0],
+        [
+            read(0, 100, 0.0),
+            read(100, 200, 0.5),
+            read(200, 300, 0.0),
+            read(1000, 1100, 0.0, target=0.25),
+            read(300, 350, 0.5),
+            read(300, 400, 0.5),
+        ],
+    )
+    server = stations(station("arm", of_arm=arm(segments=16)))
+    expected = [
+        (1, 1.5, 0, 0.5),
+        (3, 3, 0, 0),
+        (4.25, 4.5, 0, 0.25),
+        (4.75, 5.5, 0, 0.75),
+        (5.25, 5.25, 0, 0),
+        (5.25, 7, 0.25, 1.5),
+    ]
+    check(engine, plan(server, listed), expected)
+
+
+def test_hits_are_no_busy_time_of_the_arm(engine: Engine) -> None:
+    listed = rows([1, 2, 1], [read(0, 100, 0.0), read(100, 200, 0.5), []])
+    marks = runner(engine)(plan(stations(station("arm", of_arm=arm(segments=1))), listed), 3, marks=2).marks
+    assert marks.busy_s[:, 0].tolist() == [0, 0.5]
+    assert marks.waiting_s[:, 0].tolist() == [0, 0]
+
+
+def test_a_write_drops_what_is_held_of_its_bytes_when_it_is_served(engine: Engine) -> None:
+    # At 3 the arm has read on to byte 200. The write of 100-150 comes round at 3.5 and ends at 3.75. Then bytes 0-100
+    # are no longer there: at 4 their turn has just come round.
+    listed = rows([1, 2, 1], [read(0, 100, 0.0), read(100, 150, 0.5, ahead=A_WRITE), read(0, 100, 0.0)])
+    server = stations(station("arm", of_arm=arm(segments=16)))
+    check(engine, plan(server, listed), [(1, 1.5, 0, 0.5), (3, 3.75, 0, 0.75), (4, 4.5, 0, 0.5)])
+
+
+@pytest.mark.parametrize(("segments", "last"), [(2, (4, 4, 0, 0)), (1, (4, 5.5, 0, 1.5))])
+def test_the_segment_used_longest_ago_makes_way(
+    engine: Engine, segments: int, last: tuple[float, float, float, float]
+) -> None:
+    # Two streams: the other one is half the stroke away and comes round as the arm is there, at 2.5. Then bytes 0-100
+    # are wanted again: with one segment they take half a second of seek and turn each, and of transfer.
+    listed = rows([1, 1, 2], [read(0, 100, 0.0), read(1000, 1100, 0.5, target=0.5), read(0, 100, 0.0)])
+    server = stations(station("arm", of_arm=arm(segments=segments)))
+    check(engine, plan(server, listed), [(1, 1.5, 0, 0.5), (2, 3, 0, 1), last])
+
+
+def test_a_read_that_comes_as_the_arm_begins_to_read_on_continues_without_a_turn(engine: Engine) -> None:
+    # Arrived at 1.5, right after the first has ended (it is scheduled at 1.25, by the arrival of one that asks for
+    # nothing): with reading on it needs its transfer only, otherwise a whole turn more.
+    for ahead, end_s, service_s in ((100.0, 2, 0.5), (0.0, 3, 1.5)):
+        listed = rows([1, 0.25, 0.25], [read(0, 100, 0.0, ahead=ahead), [], read(100, 200, 0.5, ahead=ahead)])
+        server = stations(station("arm", of_arm=arm(segments=16)))
+        check(
+            engine, plan(server, listed), [(1, 1.5, 0, 0.5), (1.25, 1.25, 0, 0), (1.5, end_s, 0, service_s)]
+        )
+
+
+def test_an_idle_arm_turns_back_to_the_end_of_the_segment_that_was_hit(engine: Engine) -> None:
+    # The first stream is left at 2, read on to byte 200, for another one half a stroke away, served itself from 2.5 to
+    # 3 and read on to 3.5. The hit at 4 sends the arm back: a seek to 4.5, half a turn to 5, and from then on bytes 200
+    # to 300. At 5.25 half of them are there; the other half take until 5.5.
+    listed = rows(
+        [1, 1, 2, 1.25],
+        [
+            read(0, 100, 0.0),
+            read(1000, 1100, 0.5, target=0.5),
+            read(100, 200, 0.5),
+            read(200, 300, 0.0),
+        ],
+    )
+    server = stations(station("arm", of_arm=arm(segments=16)))
+    check(engine, plan(server, listed), [(1, 1.5, 0, 0.5), (2, 3, 0, 1), (4, 4, 0, 0), (5.25, 5.5, 0, 0.25)])
 
 
 def test_nobody_overtakes_one_who_waits_for_more_permits(engine: Engine) -> None:
