@@ -1,0 +1,213 @@
+"""How does every picture look? Colours, marks, sizes and axes, the same in all of them.
+
+The colours are the house's own. Under simulated red, green and blue blindness they stay at least 25 apart in CIELAB
+(a test reckons it), and no line or bar is told from its neighbours by colour alone: lines differ in dash and marker,
+bars in hatch, so that a grey print says the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+import numpy as np
+
+from tailrace.arrays import FloatArray
+from tailrace.measure.estimate import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+    from matplotlib.figure import Figure
+
+Width: TypeAlias = Literal["wide", "narrow"]
+"""For a page or a screen, or for a telephone held upright."""
+
+COLOURS = ("#2340b0", "#e8487c", "#2196d4", "#4a1a5e", "#918c0f", "#6b2f0c")
+DARK_COLOURS = ("#a08cf5", "#ee8b7a", "#45a8bd", "#e2ee4a", "#b3931a", "#3ff5d4")
+"""What the same colours become on a dark ground."""
+MARKERS = ("o", "s", "^", "D", "v", "P")
+DASHES: tuple[Any, ...] = (
+    "solid",
+    (0, (6, 2)),
+    (0, (2, 1.3)),
+    (0, (7, 2, 1.5, 2)),
+    (0, (9, 3)),
+    (0, (4, 1.5, 1, 1.5, 1, 1.5)),
+)
+HATCHES = ("", "///", "...", "xxx", "\\\\\\", "ooo")
+
+INK, FAINT, GRID, PAPER = "#1b2530", "#5a6672", "#d5dbe1", "#ffffff"
+DARK_INK, DARK_FAINT, DARK_GRID, DARK_PAPER = "#e6ebf0", "#a7b2bd", "#3a444e", "#14191f"
+
+WIDTH_IN = {"wide": 7.4, "narrow": 3.5}
+TEXT_PT = {"wide": 9.5, "narrow": 8.5}
+SMALL_PT = {"wide": 8.5, "narrow": 7.8}
+"""The smallest text; at the size at which a picture is shown it is about 11 pixels high."""
+LONGEST_NAME = {"wide": 44, "narrow": 26}
+
+MOST_LINES = len(COLOURS)
+"""Lines, or classes, that one picture can tell apart."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """How one of several lines is drawn."""
+
+    colour: str
+    marker: str
+    dash: Any
+
+
+def line(place: int) -> Line:
+    """The look of the line at that place; it repeats behind `MOST_LINES`."""
+    place %= MOST_LINES
+    return Line(COLOURS[place], MARKERS[place], DASHES[place])
+
+
+def canvas(
+    width: Width, height_in: float, rows: int = 1, columns: int = 1, **options: Any
+) -> tuple[Figure, list[Axes]]:
+    """An empty figure of the house's size and its axes, row by row. It belongs to no window and no global state."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH_IN[width], height_in), layout="constrained", facecolor=PAPER)
+    axes = figure.subplots(rows, columns, squeeze=False, **options)
+    every: list[Axes] = list(axes.flat)
+    for each in every:
+        _plain(each, width)
+    return figure, every
+
+
+def _plain(axes: Axes, width: Width) -> None:
+    axes.set_facecolor("none")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(FAINT)
+    axes.tick_params(which="both", colors=FAINT, labelcolor=INK, labelsize=SMALL_PT[width])
+    axes.grid(color=GRID, linewidth=0.7)
+    axes.set_axisbelow(True)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.label.set(color=INK, fontsize=TEXT_PT[width])
+    axes.title.set(color=INK, fontsize=TEXT_PT[width])
+
+
+def title(axes: Axes, text: str, width: Width) -> None:
+    """A title at the left, above the axes."""
+    axes.set_title(
+        shown(text, width), loc="left", fontsize=TEXT_PT[width], color=INK, fontweight="bold", wrap=True
+    )
+
+
+def shown(text: str, width: Width) -> str:
+    """A name from outside, as it may stand in a picture: clipped, on one line, and never taken for a formula."""
+    most = LONGEST_NAME[width]
+    flat = "".join(character if character.isprintable() else " " for character in text)
+    flat = flat if len(flat) <= most else f"{flat[: most - 1].rstrip()}…"
+    return flat.replace("$", r"\$")
+
+
+def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -> None:
+    """One legend for all axes, below them, where it hides nothing; ``said`` is a line of its own under it."""
+    found: dict[str, Any] = {}
+    for each in axes:
+        for handle, name in zip(*each.get_legend_handles_labels(), strict=True):
+            found.setdefault(name, handle)
+    longest = max((len(name) for name in found), default=0)
+    columns = 1 if width == "narrow" and longest > 18 else 2 if width == "narrow" or longest > 26 else 3
+    if found:
+        drawn = figure.legend(
+            found.values(),
+            found.keys(),
+            loc="outside lower left",
+            ncols=min(columns, len(found)),
+            frameon=False,
+            fontsize=SMALL_PT[width],
+            labelcolor=INK,
+            handlelength=3.2,
+            title=said or None,
+            title_fontsize=SMALL_PT[width],
+            alignment="left",
+        )
+        drawn.get_title().set_color(FAINT)
+
+
+def curve(
+    axes: Axes,
+    x: Sequence[float],
+    estimates: Sequence[Estimate],
+    factor: float,
+    look: Line,
+    label: str,
+    **options: Any,
+) -> None:
+    """A line through estimates with a band of their intervals; what is not known is left out, not bridged by 0."""
+    places, value, low, high = figures(x, estimates, factor)
+    if not places.size:
+        return
+    settings = {"linewidth": 1.6, "markersize": 4.5} | options
+    axes.plot(
+        places, value, color=look.colour, marker=look.marker, linestyle=look.dash, label=label, **settings
+    )
+    band = np.isfinite(low)
+    axes.fill_between(
+        places[band], np.maximum(low[band], 0.0), high[band], color=look.colour, alpha=0.22, linewidth=0
+    )
+
+
+def figures(
+    x: Sequence[float], estimates: Sequence[Estimate], factor: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Places, values and ends of the intervals of those estimates that are known; ends that are not are NaN."""
+    known = [
+        (at, each.scaled(factor)) for at, each in zip(x, estimates, strict=True) if each.value is not None
+    ]
+    table = np.array([(at, each.value, each.low, each.high) for at, each in known], dtype=np.float64)
+    places, value, low, high = table.reshape(-1, 4).T
+    return places, value, low, high
+
+
+def log_axis(axis: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
+    """A logarithmic axis labelled 1, 2, 5, 10 … in plain numbers, thinned where they would crowd."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.axes.set(**{f"{axis.axis_name}scale": "log"})  # type: ignore[attr-defined]
+    low, high = axis.get_view_interval()
+    figure = axis.axes.get_figure(root=True)
+    narrow = figure is not None and figure.get_figwidth() < WIDTH_IN["wide"] - 1
+    if low > 0 and high / low > (30 if narrow else 200):
+        subs = (1.0,)
+    axis.set_major_locator(LogLocator(subs=subs, numticks=30))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def plain_axis(axis: Axis) -> None:
+    """Plain numbers with separated thousands on a linear axis, few enough not to touch."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(nbins=6))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
+
+
+def power_axis(axis: Axis, values: Sequence[float], written: Sequence[str]) -> None:
+    """A logarithmic axis with exactly these places, thinned so that their labels do not touch."""
+    from matplotlib.ticker import NullLocator
+
+    axis.axes.set(**{f"{axis.axis_name}scale": "log"})  # type: ignore[attr-defined]
+    figure = axis.axes.get_figure(root=True)
+    narrow = figure is not None and figure.get_figwidth() < WIDTH_IN["wide"] - 1
+    room = 5 if narrow else 9
+    step = max(-(-len(values) // room), 1)
+    axis.set_ticks(list(values)[::step], list(written)[::step])
+    axis.set_minor_locator(NullLocator())
+
+
+def nothing(axes: Axes, why: str, width: Width) -> None:
+    """Axes without anything in them but the reason."""
+    axes.set_axis_off()
+    axes.text(
+        0.5, 0.5, why, transform=axes.transAxes, ha="center", va="center", color=INK, fontsize=TEXT_PT[width]
+    )

@@ -1,0 +1,187 @@
+"""What becomes of a scenario as its load, or one key, varies? Short runs of one length, for a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import cast
+
+from tailrace import units
+from tailrace.engine.choice import choose_engine
+from tailrace.errors import SettingError, UnitError
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.variant import Variants, written_value
+from tailrace.study.estimate import estimate
+from tailrace.study.progress import Progress
+from tailrace.study.result import Result, Saturation
+from tailrace.study.run import simulate
+
+REQUESTS, REPLICATIONS = 5_000, 4
+"""Length of the run behind each point, and how many there are of it: short, as a picture allows."""
+
+SHARES = (0.1, 0.3, 0.5, 0.7, 0.85, 0.93)
+"""Points of a load curve, as shares of the load at which the server saturates."""
+GROWTH = 1.3
+MOST_TIMES = 16.0
+"""Runs grow as (1 - share)^-1.3, up to that many times: the fuller a server, the longer it takes to settle."""
+
+Watch = Callable[[Progress], None]
+
+
+@dataclass(frozen=True)
+class Point:
+    """The answer at one value of a key, in SI units; of a load curve, the multiple of the scenario's own load.
+
+    ``settled`` is false where the backlog grew throughout a run although less is asked of every station than it can
+    carry: the run was too short to say what follows, and no latency is known.
+    """
+
+    value: float
+    result: Result
+
+    @property
+    def settled(self) -> bool:
+        """Whether the run was long enough to tell anything."""
+        overload = self.result.overload
+        return overload is None or overload.found == "before the run"
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Answers in order of the key's value."""
+
+    title: str
+    key: str
+    points: tuple[Point, ...]
+
+
+@dataclass(frozen=True)
+class LoadCurve:
+    """Answers at several multiples of the open load.
+
+    ``rate_per_s`` is the open load of the scenario itself, all classes together; ``saturation`` the station that binds
+    and the multiple at which it does; ``limits`` each class's targets, by name and quantity, in SI units.
+    """
+
+    title: str
+    rate_per_s: float
+    saturation: Saturation | None
+    limits: Mapping[str, Mapping[str, float]]
+    points: tuple[Point, ...]
+
+
+def load_curve(
+    scenario: Scenario,
+    shares: Sequence[float] = SHARES,
+    *,
+    requests: int = REQUESTS,
+    replications: int = REPLICATIONS,
+    seed: int | None = None,
+    engine: str = "auto",
+    progress: Watch | None = None,
+) -> LoadCurve:
+    """Simulate a scenario at several open loads, up to the one at which it saturates, and at its own.
+
+    Args:
+        scenario: what to simulate; at least one of its classes is open.
+        shares: loads, as shares of the one that saturates the server; of the scenario's own where nothing does.
+        requests: length of each replication at a light load; longer where the server is fuller.
+        replications: of each point.
+        seed: of all points; the scenario's, or 0, if left out.
+        engine: "auto", "reference" or "compiled".
+        progress: called as points are begun.
+
+    Raises:
+        SettingError: a ValueError: no class is open, so that the load follows the server; see `key_curve`.
+    """
+    open_classes = [each for each in scenario.workload if each.is_open]
+    if not open_classes:
+        raise SettingError("no class is open: the load follows the server; accepted: a scenario with a rate")
+    seed = _seed(scenario, seed)
+    saturation = estimate(scenario, seed).saturation
+    factor = 1.0 if saturation is None else saturation.load_factor
+    factors = {share * factor for share in shares}
+    if saturation is None or saturation.load_factor > 1.0:
+        factors.add(1.0)
+    variants = [
+        (
+            each,
+            scenario.model_copy(update={"load": scenario.load * each}),
+            _length(requests, 0.0 if saturation is None else each / factor),
+        )
+        for each in sorted(factors)
+    ]
+    rate = sum((each.rate or 0.0) * each.clients for each in open_classes) * scenario.load
+    limits = {each.name: dict(each.target.limits) if each.target else {} for each in scenario.workload}
+    points = _points(variants, replications, seed, engine, progress)
+    return LoadCurve(scenario.title, rate, saturation, limits, points)
+
+
+def key_curve(
+    scenario: Scenario,
+    key: str,
+    values: Sequence[float | int | str],
+    *,
+    requests: int = REQUESTS,
+    replications: int = REPLICATIONS,
+    seed: int | None = None,
+    engine: str = "auto",
+    progress: Watch | None = None,
+) -> Curve:
+    """Simulate a scenario at several values of one key, such as `workload.booking.queue_depth`.
+
+    Args:
+        scenario: what to simulate.
+        key: as `--set` takes it.
+        values: numbers in SI units, or quantities as a scenario file writes them, such as "8 KiB".
+        requests, replications, seed, engine, progress: as for `load_curve`.
+
+    Raises:
+        ScenarioError: no such key, or a value that it does not accept.
+        SettingError: a ValueError: a text that is no quantity, and so has no place on an axis.
+    """
+    variants = Variants(scenario)
+    changed: list[tuple[float, Scenario, int]] = []
+    for value in values:
+        written = f'"{value}"' if isinstance(value, str) else written_value(value, variants.shape(key))
+        changed.append((_number(key, value), variants.with_keys([f"{key}={written}"]), requests))
+    changed.sort(key=lambda each: each[0])
+    points = _points(changed, replications, _seed(scenario, seed), engine, progress)
+    return Curve(scenario.title, key, points)
+
+
+def _points(
+    variants: Sequence[tuple[float, Scenario, int]],
+    replications: int,
+    seed: int,
+    engine: str,
+    progress: Watch | None,
+) -> tuple[Point, ...]:
+    chosen = choose_engine(engine, replications * sum(requests for *_, requests in variants))
+    points = []
+    for place, (value, scenario, requests) in enumerate(variants):
+        if progress is not None:
+            progress(Progress("answer", place, len(variants), requests, None, None))
+        fixed = {"requests": requests, "replications": replications, "precision": None}
+        run = scenario.run.model_copy(update=fixed)
+        points.append(Point(value, simulate(scenario.model_copy(update={"run": run}), seed, chosen)))
+    return tuple(points)
+
+
+def _number(key: str, value: float | int | str) -> float:
+    if not isinstance(value, str):
+        return float(value)
+    for dimension in units.SI_UNIT:
+        try:
+            return units.parse(value, cast(units.Dimension, dimension))
+        except UnitError:
+            continue
+    raise SettingError(f"{key} is {value!r}; accepted: a number or a quantity, for the axis of a picture")
+
+
+def _length(requests: int, share: float) -> int:
+    return int(requests * min(max(1.0 - share, 1e-9) ** -GROWTH, MOST_TIMES))
+
+
+def _seed(scenario: Scenario, seed: int | None) -> int:
+    return seed if seed is not None else scenario.run.seed or 0

@@ -1,0 +1,332 @@
+"""Pictures of answers: what is in them, that they can be told apart, and that they are the same every time."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+
+from tailrace import load, plots, simulate
+from tailrace.errors import SettingError
+from tailrace.measure.estimate import Estimate
+from tailrace.report.pictures import style
+from tailrace.report.pictures.curves import byte_size
+from tailrace.report.pictures.save import inline_svg, picture_bytes
+from tailrace.report.pictures.stages import bars_of
+from tailrace.scenario.read import parse
+from tailrace.study.result import QUANTILES, Overload, Result
+
+SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
+SHORT = ["run.requests=3000", "run.replications=4"]
+CLOSED = """
+[server.media]
+kind = "generic"
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+queue_depth = 4
+request_size = "8 KiB"
+"""
+
+
+@pytest.fixture(scope="module")
+def result() -> Result:
+    return simulate(load(SCENARIOS / "one-station.toml", SHORT), engine="reference")
+
+
+@pytest.fixture(scope="module")
+def points() -> plots.LoadCurve:
+    scenario = load(SCENARIOS / "one-station.toml")
+    return plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, engine="reference")
+
+
+def texts(figure) -> str:
+    return "\n".join(each.get_text() for each in figure.findobj(Text))
+
+
+def every_figure(result: Result, points: plots.LoadCurve, width: style.Width = "wide"):
+    yield plots.latency_distribution(result, width=width)
+    yield plots.time_per_stage(result, width=width)
+    yield plots.comparison([result, result], ["one", "two"], width=width)
+    yield plots.load_curve(points, width=width)
+    yield plots.stacked_time(
+        ["8 KiB", "1 MiB"], {"seek": [1e-3, 1e-3], "transfer": [1e-4, 5e-3]}, "size", width=width
+    )
+
+
+# What stands in them
+
+
+def test_every_point_of_the_distribution_is_a_quantile_of_the_answer_in_the_unit_of_the_axis(result) -> None:
+    axes = plots.latency_distribution(result).axes[0]
+    line = next(each for each in axes.lines if each.get_label() == "booking")
+    seconds = {round(1 - share, 6): x / 1e3 for x, share in zip(*line.get_data(), strict=True)}
+    assert "ms" in axes.get_xlabel()
+    for name, p in QUANTILES.items():
+        estimate = result.classes[0].all.latency_s[name]
+        if estimate.value is not None:
+            assert seconds[round(p, 6)] == pytest.approx(estimate.value)
+    assert len(seconds) >= 3
+
+
+def test_targets_and_closed_forms_stand_in_the_distribution() -> None:
+    settings = [*SHORT, 'workload.booking.target.p99="5 ms"', 'workload.booking.target.mean="3 ms"']
+    answer = simulate(load(SCENARIOS / "one-station.toml", settings), engine="reference")
+    said = texts(plots.latency_distribution(answer, theory={"booking": {0.5: 1e-3, 0.99: 6.9e-3}}))
+    assert "target: p99 at most 5 ms" in said
+    assert "target: mean at most 3 ms" in said
+    assert "closed form" in said
+    axes = plots.latency_distribution(answer).axes[0]
+    corner = next(each for each in axes.lines if each.get_label().startswith("target: p99"))
+    assert (list(corner.get_xdata()), list(corner.get_ydata())) == ([5.0], [pytest.approx(0.01)])
+
+
+def test_reads_and_writes_are_drawn_apart_where_a_class_stands_alone() -> None:
+    answer = simulate(load(SCENARIOS / "booking-flash.toml", SHORT), engine="reference")
+    said = texts(plots.latency_distribution(answer))
+    assert "booking: all requests" in said
+    assert "booking: reads" in said
+    assert "booking: writes" in said
+
+
+def test_bars_of_the_stages_add_up_to_the_mean_latency(result) -> None:
+    everyone, slowest = bars_of(result, "booking")
+    assert everyone.total_s == pytest.approx(result.classes[0].all.latency_s["mean"].value)
+    assert slowest.total_s > result.classes[0].all.latency_s["p95"].value
+
+
+def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_saturation(points) -> None:
+    # M/M/4 of 1 ms saturates at 4,000 /s; the scenario's own load is 3,200 /s.
+    assert points.rate_per_s == pytest.approx(3200)
+    assert [each.value * points.rate_per_s for each in points.points] == pytest.approx([1200, 2400, 3200])
+    assert points.saturation.load_factor == pytest.approx(1.25)
+    said = texts(plots.load_curve(points))
+    assert "today's load" in said
+    assert "saturation: drive" in said
+    axes = plots.load_curve(points).axes[0]
+    today = next(each for each in axes.lines if each.get_label() == "today's load")
+    assert list(today.get_xdata()) == pytest.approx([3200, 3200])
+    means = [each.result.classes[0].all.latency_s["mean"].value for each in points.points]
+    assert means == sorted(means)
+
+
+def test_a_scenario_without_open_classes_has_no_load_curve() -> None:
+    with pytest.raises(SettingError, match="no class is open"):
+        plots.load_points(parse(CLOSED))
+
+
+def test_a_run_too_short_to_tell_is_not_called_an_overload(points, result) -> None:
+    overload = Overload("drive", "media", 1, 0.9, 3000.0, "during the run")
+    unsettled = replace(points.points[-1], result=replace(result, classes=(), overload=overload))
+    assert not unsettled.settled
+    assert points.points[0].settled
+    curve = replace(points, points=(*points.points[:-1], unsettled))
+    assert "runs too short" in texts(plots.load_curve(curve))
+
+
+def test_queue_depth_and_block_size_are_drawn_from_points_at_each_value() -> None:
+    depths = plots.key_points(parse(CLOSED), "workload.booking.queue_depth", [1, 4, 2], requests=1000)
+    assert [each.value for each in depths.points] == [1, 2, 4]
+    figure = plots.queue_depth_curve({"one drive": depths}, under_way=True)
+    assert len(figure.axes) == 3
+    little = next(each for each in figure.axes[2].lines if "rate × mean" in each.get_label())
+    # Little's law for a closed class without thinking: the product is the queue depth.
+    assert list(little.get_ydata()) == pytest.approx([1, 2, 4], rel=0.02)
+    sizes = plots.key_points(
+        parse(CLOSED), "workload.booking.request_size", ["1 MiB", "8 KiB"], requests=1000
+    )
+    figure = plots.block_size_curve(sizes)
+    rate, moved = (axes.lines[0].get_ydata() for axes in figure.axes)
+    assert np.asarray(moved) * 1e6 == pytest.approx(np.asarray(rate) * [8192, 1048576])
+    assert "8 KiB" in texts(figure)
+
+
+def test_parts_of_the_stacked_time_lie_on_one_another_and_lengths_must_agree() -> None:
+    figure = plots.stacked_time(["a", "b"], {"seek": [1e-3, 2e-3], "transfer": [3e-3, 4e-3]}, "size")
+    bars = figure.axes[0].patches
+    assert [bar.get_y() for bar in bars] == pytest.approx([0, 0, 1, 2])
+    assert [bar.get_height() for bar in bars] == pytest.approx([1, 2, 3, 4])
+    with pytest.raises(ValueError, match="part 'seek' has 1 values for 2 labels"):
+        plots.stacked_time(["a", "b"], {"seek": [1e-3]}, "size")
+
+
+def test_an_overloaded_answer_says_so_in_every_picture(result) -> None:
+    overload = Overload("drive", "media", 1, 0.5, 1000.0, "before the run")
+    gone = replace(result, classes=(), stations=(), overload=overload, verdict="overloaded")
+    assert "overloaded" in texts(plots.latency_distribution(gone))
+    assert "overloaded" in texts(plots.time_per_stage(gone))
+    assert "overloaded: no latency" in texts(plots.comparison([result, gone], ["one", "two"]))
+
+
+def test_what_is_not_known_is_left_out_of_a_line_instead_of_drawn_as_zero(result) -> None:
+    unknown = Estimate.unknown(10, "too few")
+    latency = {**result.classes[0].all.latency_s, "p99": unknown, "p999": unknown}
+    figures = replace(result.classes[0].all, latency_s=latency)
+    answer = replace(result, classes=(replace(result.classes[0], all=figures, kinds={}),))
+    line = plots.latency_distribution(answer).axes[0].lines[0]
+    assert len(line.get_xdata()) == 3
+    assert min(line.get_xdata()) > 0
+
+
+# How they look
+
+
+def test_every_axis_has_a_name_and_every_text_is_large_enough(result, points) -> None:
+    for width in ("wide", "narrow"):
+        for figure in every_figure(result, points, width):
+            figure.draw_without_rendering()
+            for axes in figure.axes:
+                assert axes.get_xlabel()
+                assert axes.get_ylabel() or any(each.get_text() for each in axes.get_yticklabels())
+            sizes = [
+                each.get_fontsize() for each in figure.findobj(Text) if each.get_text() and each.get_visible()
+            ]
+            assert min(sizes) >= style.SMALL_PT[width]
+
+
+def test_labels_of_an_axis_do_not_touch(result, points) -> None:
+    for width in ("wide", "narrow"):
+        for figure in every_figure(result, points, width):
+            canvas = FigureCanvasAgg(figure)
+            canvas.draw()
+            renderer = canvas.get_renderer()
+            for axes in figure.axes:
+                low, high = sorted(axes.get_xlim())
+                boxes = [
+                    tick.label1.get_window_extent(renderer)
+                    for tick in axes.xaxis.get_major_ticks()
+                    if low <= tick.get_loc() <= high and tick.label1.get_text()
+                ]
+                boxes.sort(key=lambda box: box.x0)
+                assert all(left.x1 < right.x0 for left, right in itertools.pairwise(boxes))
+
+
+# Simulated colour blindness of full severity, on linear RGB: G. M. Machado, M. M. Oliveira and L. A. F. Fernandes,
+# A physiologically-based model for simulation of color vision deficiency, IEEE Transactions on Visualization and
+# Computer Graphics 15, 2009 (from memory).
+BLINDNESS = {
+    "none": np.eye(3),
+    "red": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "green": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "blue": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
+
+
+def linear(colour: str) -> np.ndarray:
+    """Linear RGB of an sRGB colour: IEC 61966-2-1 (from memory)."""
+    share = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)]) / 255
+    return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+
+
+def lightness_and_hue(rgb: np.ndarray) -> np.ndarray:
+    """CIELAB under D65: CIE 15 (from memory)."""
+    to_xyz = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    x, y, z = np.array(to_xyz) @ np.clip(rgb, 0, 1) / [0.9505, 1.0, 1.089]
+    fx, fy, fz = (np.cbrt(each) if each > 0.008856 else 7.787 * each + 16 / 116 for each in (x, y, z))
+    return np.array([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)])
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of the Web Content Accessibility Guidelines 2.1 (from memory)."""
+    light, dark = sorted(float([0.2126, 0.7152, 0.0722] @ linear(each)) + 0.05 for each in (one, other))
+    return dark / light
+
+
+@pytest.mark.parametrize("colours", [style.COLOURS, style.DARK_COLOURS])
+@pytest.mark.parametrize("kind", BLINDNESS)
+def test_colours_stay_apart_for_the_colour_blind(kind, colours) -> None:
+    seen = [lightness_and_hue(np.array(BLINDNESS[kind]) @ linear(each)) for each in colours]
+    assert min(float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2)) > 25
+
+
+def test_colours_stand_out_from_the_ground() -> None:
+    # WCAG 2.1 asks for 3 to 1 of graphics and 4.5 to 1 of text.
+    assert min(contrast(each, style.PAPER) for each in style.COLOURS) > 3
+    assert min(contrast(each, style.DARK_PAPER) for each in style.DARK_COLOURS) > 3
+    for ink, paper in ((style.INK, style.PAPER), (style.DARK_INK, style.DARK_PAPER)):
+        assert contrast(ink, paper) > 7
+    for ink, paper in ((style.FAINT, style.PAPER), (style.DARK_FAINT, style.DARK_PAPER)):
+        assert contrast(ink, paper) > 4.5
+
+
+def test_no_two_lines_differ_by_colour_alone() -> None:
+    looks = [style.line(place) for place in range(style.MOST_LINES)]
+    assert len({look.marker for look in looks}) == len(looks)
+    assert len({str(look.dash) for look in looks}) == len(looks)
+    assert len(set(style.HATCHES)) == len(style.HATCHES)
+
+
+# As files
+
+
+def test_the_same_figure_gives_the_same_bytes_of_every_kind(result) -> None:
+    for kind, start in (("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")):
+        first, second = (picture_bytes(plots.time_per_stage(result), kind) for _ in range(2))
+        assert first == second
+        assert first.startswith(start)
+
+
+def test_a_picture_is_written_as_the_kind_that_its_name_says(result, tmp_path) -> None:
+    assert plots.save(plots.time_per_stage(result), tmp_path / "a.SVG").read_bytes().startswith(b"<?xml")
+    with pytest.raises(ValueError, match=r"ends in '\.gif'"):
+        plots.save(plots.time_per_stage(result), tmp_path / "a.gif")
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    "name", ["$x^2$", r"a\$b$", "<script>alert(1)</script>", "予約", "x" * 64, "a\nb", "_a"]
+)
+def test_a_name_is_drawn_as_it_stands_and_never_read_as_a_formula(result, points, name) -> None:
+    renamed = replace(result, title=name, classes=(replace(result.classes[0], name=name),))
+    for figure in (
+        plots.latency_distribution(renamed),
+        plots.comparison([renamed, result], [name, name]),
+        plots.load_curve(
+            replace(points, points=tuple(replace(each, result=renamed) for each in points.points))
+        ),
+    ):
+        svg = inline_svg(figure, "p")
+        assert "<script>" not in svg
+        if name == "$x^2$":
+            assert "$x^2$" in svg
+        picture_bytes(figure, "png")
+
+
+def test_a_picture_for_a_page_keeps_its_text_and_takes_the_pages_colours_and_own_ids(result) -> None:
+    svg = inline_svg(plots.latency_distribution(result), "first")
+    assert "requests that take longer, %" in svg
+    assert "var(--line0)" in svg
+    assert not re.search(r"#[0-9a-f]{6}\b", svg)
+    assert all(each.startswith("first-") for each in re.findall(r'\bid="([^"]*)"', svg))
+    assert all(each.startswith("first-") for each in re.findall(r"url\(#([^)]*)\)", svg))
+    assert "font-family" not in svg
+    assert "http://www.w3.org" in svg
+    assert not re.search(r'(?:src|href)="(?!#)', svg)
+
+
+def test_no_window_and_no_global_state_is_touched(result) -> None:
+    plots.time_per_stage(result)
+    assert "matplotlib.pyplot" not in sys.modules or not sys.modules["matplotlib.pyplot"].get_fignums()
+
+
+def test_sizes_are_written_short() -> None:
+    assert [byte_size(each) for each in (512, 8192, 1 << 20, 3 << 30)] == ["512 B", "8 KiB", "1 MiB", "3 GiB"]
