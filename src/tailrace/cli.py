@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tailrace import cli_data
 from tailrace.cli_studies import (
     EngineChoice,
     Json,
@@ -105,8 +106,9 @@ def run(
         if out is not None:
             from tailrace.report.files import scenario_copy, write_result
             from tailrace.scenario.read import parts_of
+            from tailrace.scenario.recorded import file_settings
 
-            copy = scenario_copy(text, result.seed, settings or ())
+            copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)])
             write_result(result, out, copy, parts_of(file, settings or ()))
         raise typer.Exit(EXIT_CODES[result.verdict])
 
@@ -227,6 +229,7 @@ def schema(debug: Debug = False) -> None:
         put(json.dumps(scenario_schema(), indent=2) + "\n")
 
 
+cli_data.add_to(app)
 add_to(app)
 
 

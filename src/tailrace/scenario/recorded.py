@@ -16,6 +16,7 @@ from tailrace.scenario.quantity import Text, Whole
 from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, Column, Kinds, Mapping
 
 if TYPE_CHECKING:
+    from tailrace.scenario.scenario import Scenario
     from tailrace.scenario.workload import Workload
     from tailrace.trace.recording import Recording
 
@@ -222,6 +223,11 @@ def _open(file: str, columns: TraceColumns) -> Recording:
     from tailrace.trace.recording import open_recording
 
     return open_recording(Path(file), columns.mapping())
+
+
+def file_settings(scenario: Scenario) -> list[str]:
+    """Settings that name every trace by its absolute path, for a copy of the scenario that lies elsewhere."""
+    return [f'workload.{each.name}.file="{each.file}"' for each in scenario.workload if each.file is not None]
 
 
 def findings(workload: Workload, here: KeyPath) -> Iterator[Finding]:

@@ -48,7 +48,7 @@ class Compilation:
             "rows": self._rows,
             "duration_s": float(self._last_s - self._first_s) if "time" in has and self._rows else None,
             "reads": self._reads if "kind" in has else None,
-            "sizes": _few(sizes, counts) if "size" in has else None,
+            "sizes": few_sizes(sizes, counts) if "size" in has else None,
             "largest": int(sizes[-1]) if "size" in has and sizes.size else None,
             "end": self._end if "address" in has else None,
             "clients": len(self._clients) if "client" in has else None,
@@ -213,11 +213,11 @@ def _counted(
     return every, np.rint(total).astype(np.int64)
 
 
-def _few(sizes: IntArray, counts: IntArray) -> list[tuple[int, int]]:
-    """Sizes with their counts, neighbours taken together under their mean where they are many; the largest stands."""
-    if sizes.size > MOST_SIZES:
-        group = np.minimum((np.cumsum(counts) - counts) * (MOST_SIZES - 1) // counts.sum(), MOST_SIZES - 2)
-        group[-1] = MOST_SIZES - 1
+def few_sizes(sizes: IntArray, counts: IntArray, most: int = MOST_SIZES) -> list[tuple[int, int]]:
+    """Sizes with their counts, neighbours taken together under their mean beyond ``most``; the largest stands."""
+    if sizes.size > most:
+        group = np.minimum((np.cumsum(counts) - counts) * (most - 1) // counts.sum(), most - 2)
+        group[-1] = most - 1
         _, group = np.unique(group, return_inverse=True)
         total = np.bincount(group, counts)
         mean = np.bincount(group, counts * sizes.astype(np.float64)) / total

@@ -72,6 +72,12 @@ def blocks(path: Path, mapping: Mapping, texts: tuple[str, ...], rows: int = BLO
             line += len(frame)
 
 
+def headings(path: Path, separator: str = ",") -> list[str]:
+    """The fields of the first line. Raises TraceError for a file that cannot be read."""
+    with _reading(path), _opened(path) as file:
+        return _headings(file, path, Mapping(separator=separator), ())[0]
+
+
 def _headings(file: IO[str], path: Path, mapping: Mapping, texts: tuple[str, ...]) -> tuple[list[str], bool]:
     """The fields of the first line, and whether they are headings."""
     line = file.readline(_LONGEST_LINE)
