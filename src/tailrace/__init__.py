@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
     from tailrace.study.compare import Comparison, compare
     from tailrace.study.estimate import estimate
+    from tailrace.study.headroom import headroom
     from tailrace.study.journey import Journey, journey
+    from tailrace.study.relief import relief
     from tailrace.study.result import (
         ClassResult,
         ClassTheory,
@@ -59,8 +61,10 @@ __all__ = [
     "__version__",
     "compare",
     "estimate",
+    "headroom",
     "journey",
     "load",
+    "relief",
     "simulate",
     "sweep",
 ]
@@ -82,8 +86,10 @@ _HOMES = {
     "Theory": "tailrace.study.result",
     "compare": "tailrace.study.compare",
     "estimate": "tailrace.study.estimate",
+    "headroom": "tailrace.study.headroom",
     "journey": "tailrace.study.journey",
     "load": "tailrace.scenario.read",
+    "relief": "tailrace.study.relief",
     "simulate": "tailrace.study.run",
     "sweep": "tailrace.study.sweep",
 }

@@ -1,8 +1,9 @@
-"""The verbs that make many runs: sweep, and what keeps them."""
+"""The verbs that make many runs: sweep, headroom and relief, and studies for what they kept."""
 
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -48,9 +49,18 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="Show no progress.")]
 ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")]
 
 
+class Rule(StrEnum):
+    """How far a key can grow: by simulation, or by plain division."""
+
+    SIMULATED = "simulated"
+    PLAIN = "plain"
+
+
 def add_to(app: typer.Typer) -> None:
     """Give the command line these verbs."""
     app.command()(sweep)
+    app.command()(headroom)
+    app.command()(relief)
     app.command()(studies)
     app.command()(compare)
 
@@ -150,6 +160,88 @@ def compare(
                 progress=watch if shown else None,
             )
         put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def headroom(
+    file: ScenarioFile,
+    grow: Annotated[str, typer.Option(metavar="KEY", help="The key to grow; what is a resource is shrunk.")],
+    rule: Annotated[
+        Rule, typer.Option(help="Simulated under the targets, or the plain division of the drives' rate.")
+    ] = Rule.SIMULATED,
+    settings: Settings = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Find how far a key can grow before a target is missed."""
+    with failures(debug):
+        import pandas as pd
+        from rich.console import Console
+
+        from tailrace.report.headroom import headroom_document, headroom_text
+        from tailrace.report.study_files import as_document, write_study
+        from tailrace.report.watch import StudyDisplay
+        from tailrace.scenario.read import load
+        from tailrace.study.headroom import find_headroom, headroom_rows
+        from tailrace.study.session import Options
+        from tailrace.study.workers import available_cores
+
+        scenario = load(file, settings or ())
+        if out is not None:
+            make_directory(out)
+        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = find_headroom(scenario, grow, rule.value, options, display)
+        document = as_document(headroom_document(found))
+        put(document if json else headroom_text(found, Console(highlight=False)))
+        if out is not None:
+            write_study(out, "headroom", headroom_text(found), pd.DataFrame(headroom_rows(found)), document)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def relief(
+    file: ScenarioFile,
+    settings: Settings = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Double and halve each resource: what would mend a target, and what could be saved."""
+    with failures(debug):
+        import pandas as pd
+        from rich.console import Console
+
+        from tailrace.report.relief import relief_document, relief_text
+        from tailrace.report.study_files import as_document, write_study
+        from tailrace.report.watch import StudyDisplay
+        from tailrace.scenario.read import load
+        from tailrace.study.relief import find_relief, relief_rows
+        from tailrace.study.session import Options
+        from tailrace.study.workers import available_cores
+
+        scenario = load(file, settings or ())
+        if out is not None:
+            make_directory(out)
+        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = find_relief(scenario, options, display)
+        document = as_document(relief_document(found))
+        put(document if json else relief_text(found, Console(highlight=False)))
+        if out is not None:
+            write_study(out, "relief", relief_text(found), pd.DataFrame(relief_rows(found)), document)
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 

@@ -80,7 +80,15 @@ def _check_pairs(first: Sequence[FloatArray], second: Sequence[FloatArray]) -> N
 
 
 def paired_sections(first: Sectioned, second: Sectioned, level: float = 0.95) -> Paired:
-    """Difference and ratio of one figure of two designs, from how their replications lie about it."""
+    """Difference and ratio of one figure of two designs, from how the same replications lie about both.
+
+    Raises:
+        ValueError: different numbers of replications, or a level outside (0, 1).
+    """
+    if first.deviations.size != second.deviations.size:
+        raise ValueError(
+            f"replications are paired one to one, not {first.deviations.size} with {second.deviations.size}"
+        )
     n = min(first.n, second.n)
     if first.value is None or second.value is None:
         reason = f"first: {first.reason}" if first.reason else f"second: {second.reason}"

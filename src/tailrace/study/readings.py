@@ -68,6 +68,40 @@ class Reading:
         return sections(self.outcomes, class_name, quantity, bar)
 
 
+def kept_by_share(outcomes: Sequence[Outcome], target: TargetReading, level: float) -> bool:
+    """Whether surely fewer requests lie beyond the limit of a quantile than may, where the quantile is not known.
+
+    At most a share 1 - p may lie beyond. Every replication must be so long that such a share of it were as many
+    requests as excursions are asked for, and less than half of that may be beyond in each; then the interval of the
+    share decides.
+    """
+    kind, _, name = target.quantity.rpartition("_")
+    if name not in QUANTILES:
+        return False
+    may = 1 - QUANTILES[name]
+    parts = [each.kinds.get(target.class_name, {}).get(kind or "all") for each in outcomes]
+    known = [part for part in parts if part is not None and part.requests * may >= MINIMUM_EXCURSIONS]
+    if len(known) < len(outcomes) or not known:
+        return False
+    beyond = [int(part.spectrum.count[part.spectrum.high > target.limit].sum()) for part in known]
+    counts = [part.requests for part in known]
+    if any(2 * above >= may * n for above, n in zip(beyond, counts, strict=True)):
+        return False
+    share = ratio_sections(beyond, counts).estimate(level)
+    return share.high is not None and share.high <= may
+
+
+def missed_by_lower(outcomes: Sequence[Outcome], target: TargetReading, level: float) -> bool:
+    """Whether a lower quantile, of which enough is known, already lies beyond the limit of one that is not known."""
+    kind, _, name = target.quantity.rpartition("_")
+    names = list(QUANTILES)
+    if name not in names:
+        return False
+    lower = [f"{kind}_{each}".lstrip("_") for each in names[: names.index(name)]]
+    found = (sections(outcomes, target.class_name, each).estimate(level) for each in lower)
+    return any(each.low is not None and each.low > target.limit for each in found)
+
+
 def _bar(supported: Supported, class_name: str, quantity: str) -> int:
     """Fewest excursions that each replication must show."""
     return PLANNED_EXCURSIONS if (class_name, quantity) in supported else MINIMUM_EXCURSIONS

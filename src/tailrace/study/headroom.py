@@ -1,0 +1,381 @@
+"""How far can a key grow before a target is missed? A bracket: surely met up to here, surely missed from there on."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from tailrace import units
+from tailrace.errors import SettingError
+from tailrace.measure.verdict import Verdict
+from tailrace.scenario.keys import Shape
+from tailrace.scenario.read import load
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.variant import Variants
+from tailrace.study.bench import StudyWatch
+from tailrace.study.edge import drives_share, more_is_worse, number_at, saturating_value, scenario_at
+from tailrace.study.estimate import theory_of
+from tailrace.study.judge import Effort, Judge
+from tailrace.study.points import Points
+from tailrace.study.readings import Reading, TargetReading
+from tailrace.study.session import PLAIN, Options, Session
+
+Rule = Literal["simulated", "plain"]
+RULES: tuple[Rule, ...] = ("simulated", "plain")
+
+RESOLUTION = 0.02
+"""Relative distance at which two values are not told apart further."""
+FARTHEST = 2.0**30
+MOST_TRIED = 60
+GUESSES = 14
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure."""
+
+    value: float
+    verdict: Verdict
+    requests: int
+    share_of_saturation: float | None
+    target: TargetReading | None
+
+
+@dataclass(frozen=True)
+class Headroom:
+    """The answer. ``met`` is the value farthest towards the worse side at which every target is surely met, ``missed``
+    the nearest at which one is surely missed; None where there is none within reach.
+
+    ``plain`` is what plain division of the drives' own rate gives, ``saturating`` where the first of all stations
+    saturates, both by closed form; None where nothing does.
+    """
+
+    title: str
+    key: str
+    unit: str
+    is_whole: bool
+    more_is_worse: bool
+    rule: Rule
+    start: float
+    met: float | None
+    missed: float | None
+    plain: float | None
+    saturating: float | None
+    tried: tuple[Tried, ...]
+    requests: int
+    seed: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """That of the scenario as it is written."""
+        own = [each.verdict for each in self.tried if each.value == self.start]
+        return own[0] if own else "none"
+
+
+def headroom(
+    scenario: Scenario | str | os.PathLike[str],
+    grow: str,
+    *,
+    rule: Rule = "simulated",
+    seed: int | None = None,
+    store: str | os.PathLike[str] | None = None,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    engine: str = "auto",
+    progress: StudyWatch | None = None,
+) -> Headroom:
+    """Find how far a key can grow (or shrink, for what is a resource) before a target is missed.
+
+    Args:
+        scenario: a scenario, or its file.
+        grow: the key; the scenario sets it to a number or a quantity.
+        rule: "simulated", or "plain" for the plain division of the drives' rate, without any run.
+        seed, store, workers, scheduler, engine, progress: as for `sweep`.
+
+    Raises:
+        ScenarioError, SettingError: what is asked for cannot be.
+        StoreError: the store cannot be used.
+    """
+    if not isinstance(scenario, Scenario):
+        scenario = load(scenario)
+    options = Options(seed, store, workers or 1, scheduler, engine)
+    return find_headroom(scenario, grow, rule, options, progress)
+
+
+def find_headroom(
+    scenario: Scenario,
+    grow: str,
+    rule: Rule = "simulated",
+    options: Options = PLAIN,
+    progress: StudyWatch | None = None,
+) -> Headroom:
+    """The same as `headroom`, for a scenario with how the study is to be carried out."""
+    if rule not in RULES:
+        raise SettingError(f"rule is {rule!r}; accepted: {', '.join(RULES)}")
+    variants = Variants(scenario)
+    start = number_at(variants, grow)
+    with Session(
+        "headroom", scenario, {"grow": grow, "digest": scenario.digest, "rule": rule}, options, progress
+    ) as s:
+        search = _Search(s.points, variants, grow, start)
+        if rule == "simulated":
+            s.part([scenario])
+            search.go()
+            s.part(search.scenarios)
+        found = search.found(rule, s.seed)
+        s.finish([_row(each) for each in found.tried])
+    return found
+
+
+class _Search:
+    """A bisection that knows three answers. Values are compared by how hard they are: `_harder` orders them."""
+
+    def __init__(self, points: Points, variants: Variants, key: str, start: float) -> None:
+        self._points, self._variants, self._key, self._start = points, variants, key, start
+        self._shape: Shape = variants.shape(key)
+        self._is_whole = self._shape.type is int
+        self._up = more_is_worse(variants, key)
+        self._judge = Judge(points, Effort.of(variants.scenario))
+        self.saturating = saturating_value(variants, key, seed=points.seed)
+        self.plain = saturating_value(variants, key, drives_share, points.seed)
+        self.tried: dict[float, Tried] = {}
+        self.scenarios: list[Scenario] = []
+        self.met: float | None = None
+        self.missed: float | None = None
+        self.notes: list[str] = []
+
+    # Order
+
+    def _is_harder(self, one: float, two: float) -> bool:
+        return one > two if self._up else one < two
+
+    def _between(self, easy: float, hard: float) -> float | None:
+        """A value between two, or None if they are as near as the resolution, or neighbours."""
+        low, high = sorted((easy, hard))
+        if self._is_whole:
+            if high - low <= max(1.0, RESOLUTION * low):
+                return None
+            middle = math.sqrt(low * high) if low > 0 and high > 2 * low else (low + high) / 2
+            return float(min(max(round(middle), low + 1), high - 1))
+        if high - low <= RESOLUTION * high:
+            return None
+        return _rounded(math.sqrt(low * high) if low > 0 and high > 2 * low else (low + high) / 2)
+
+    # Search
+
+    def go(self) -> None:
+        """Bracket the edge from both sides, then close in."""
+        if not any(each.target for each in self._variants.scenario.workload):
+            self._without_targets()
+            return
+        self._try(self._start)
+        for value in self._first_values():
+            self._try(value)
+        self._widen()
+        self._close()
+
+    def _without_targets(self) -> None:
+        """Nothing was promised: what can be carried at all is a matter of closed form."""
+        self.notes.append("No target is set: the edge is where the first station saturates, by closed form.")
+        if self.saturating is None:
+            return
+        if not self._is_whole:
+            self.met = self.missed = self.saturating
+            return
+        hair = 1e-9 * self.saturating
+        self.missed = math.ceil(self.saturating - hair) if self._up else math.floor(self.saturating + hair)
+        self.met = self.missed + (-1 if self._up else 1)
+
+    def _try(self, value: float) -> Verdict | None:
+        """The verdict at a value; None if the scenario does not accept it there."""
+        if value in self.tried:
+            return self.tried[value].verdict
+        if len(self.tried) >= MOST_TRIED:
+            return None
+        scenario = scenario_at(self._variants, self._key, value, self._shape)
+        if scenario is None:
+            return None
+        self.scenarios.append(scenario)
+        before = self._judge.requests
+        reading = self._judge.reading(scenario)
+        binding = self._points.load(scenario).binding
+        share = None if binding is None else 1 / binding.load_factor
+        self.tried[value] = Tried(
+            value, reading.verdict, self._judge.requests - before, share, _deciding(reading)
+        )
+        self._note(value, reading.verdict)
+        return reading.verdict
+
+    def _note(self, value: float, verdict: Verdict) -> None:
+        if verdict == "met" and (self.met is None or self._is_harder(value, self.met)):
+            self.met = value
+        if verdict in ("missed", "overloaded") and (
+            self.missed is None or self._is_harder(self.missed, value)
+        ):
+            self.missed = value
+
+    def _first_values(self) -> Iterator[float]:
+        """Where the closed forms expect the edge, a little before and behind."""
+        if self.saturating is None:
+            return
+        guess = self._guess()
+        for factor in (0.97, 1.03) if guess is not None else (0.8,):
+            value = (guess or self.saturating) * (factor if self._up else 1 / factor)
+            if self._is_whole:
+                value = float(math.floor(value) if factor < 1 else math.ceil(value))
+            if value > 0:
+                yield value if self._is_whole else _rounded(value)
+
+    def _guess(self) -> float | None:
+        """Where closed forms see the first target missed; None where they have nothing to say of it."""
+        assert self.saturating is not None
+        easy, hard = self.saturating * (0.02 if self._up else 50), self.saturating
+        for _ in range(GUESSES):
+            middle = (easy + hard) / 2
+            kept = self._kept_by_theory(round(middle) if self._is_whole else middle)
+            if kept is None:
+                return None
+            easy, hard = (middle, hard) if kept else (easy, middle)
+            if abs(hard - easy) < 0.5 * RESOLUTION * abs(hard):
+                break
+        return (easy + hard) / 2
+
+    def _kept_by_theory(self, value: float) -> bool | None:
+        scenario = scenario_at(self._variants, self._key, value, self._shape)
+        if scenario is None:
+            return None
+        load = self._points.load(scenario)
+        if load.binding is not None and load.binding.load_factor <= 1:
+            return False
+        theory = theory_of(scenario, self._points.seed, load)
+        ratios = []
+        for workload in scenario.workload:
+            known = theory.classes.get(workload.name)
+            for quantity, limit in workload.target.limits if workload.target else ():
+                said = None if known is None else {"mean": known.mean_s, "p99": known.p99_s}.get(quantity)
+                if said is None:
+                    return None
+                ratios.append(said / limit)
+        return max(ratios) <= 1
+
+    def _widen(self) -> None:
+        """Walk towards the easy side until something is met, and towards the hard one until something is missed."""
+        if self.missed is None and self.saturating is not None:
+            edge = self.saturating
+            if self._is_whole:
+                edge = float(math.ceil(edge) if self._up else math.floor(edge))
+            if edge > 0:
+                self._try(edge)
+        for towards_hard in (True, False):
+            value = self._start
+            while (self.missed if towards_hard else self.met) is None:
+                value = self._stepped(value, towards_hard)
+                if not self._start / FARTHEST <= value <= max(self._start, 1) * FARTHEST or value < 0:
+                    break
+                if self._try(value) is None:
+                    self.notes.append(f"{value:g} and beyond are not accepted by the scenario.")
+                    break
+
+    def _stepped(self, value: float, towards_hard: bool) -> float:
+        up = towards_hard == self._up
+        if not self._is_whole:
+            return value * 2 if up else value / 2
+        if up:
+            return float(max(2 * value, value + 1))
+        return float(value // 2) if value > 1 else -1.0
+
+    def _close(self) -> None:
+        """Halve what lies between met and missed; where values stay undecided, halve on both sides of them."""
+        while self.met is not None and self.missed is not None:
+            if self._is_harder(self.met, self.missed) or self.met == self.missed:
+                self.notes.append(
+                    "The verdicts contradict each other: a value is met beyond one that is missed."
+                )
+                break
+            between = [
+                value
+                for value, each in self.tried.items()
+                if each.verdict == "undecided"
+                and self._is_harder(value, self.met)
+                and self._is_harder(self.missed, value)
+            ]
+            easiest = min(between, key=lambda value: value if self._up else -value, default=self.missed)
+            hardest = max(between, key=lambda value: value if self._up else -value, default=self.met)
+            value = self._between(self.met, easiest) if between else self._between(self.met, self.missed)
+            if value is None and between:
+                value = self._between(hardest, self.missed)
+            if value is None or self._try(value) is None:
+                break
+
+    # Answer
+
+    def found(self, rule: Rule, seed: int) -> Headroom:
+        """The answer."""
+        quantity = self._shape.quantity
+        return Headroom(
+            self._variants.scenario.title,
+            self._key,
+            units.SI_UNIT[quantity] if quantity else "",
+            self._is_whole,
+            self._up,
+            rule,
+            self._start,
+            self.met,
+            self.missed,
+            self._reachable(self.plain),
+            self.saturating,
+            tuple(sorted(self.tried.values(), key=lambda each: each.value)),
+            self._judge.requests,
+            seed,
+            tuple(self.notes),
+        )
+
+    def _reachable(self, value: float | None) -> float | None:
+        """The last whole value up to an edge, the edge included: that is plain division."""
+        if value is None or not self._is_whole:
+            return value
+        hair = 1e-9 * abs(value)
+        return float(math.floor(value + hair) if self._up else math.ceil(value - hair))
+
+
+def _rounded(value: float) -> float:
+    """To four digits, so that what is shown is what was tried."""
+    return float(f"{value:.4g}")
+
+
+def _deciding(reading: Reading) -> TargetReading | None:
+    """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
+    order = ("missed", "undecided", "met")
+
+    def beyond(target: TargetReading) -> float:
+        if target.estimate.value is None:
+            return -math.inf
+        ratio = target.estimate.value / target.limit
+        return -ratio if target.quantity not in ("rate", "throughput") else ratio
+
+    return min(reading.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
+
+
+def _row(tried: Tried) -> dict[str, object]:
+    target = tried.target
+    return {
+        "value": tried.value,
+        "verdict": tried.verdict,
+        "requests": tried.requests,
+        "share_of_saturation": tried.share_of_saturation,
+        "class": target and target.class_name,
+        "quantity": target and target.quantity,
+        "limit": target and target.limit,
+        "found": target and target.estimate.value,
+        "found_low": target and target.estimate.low,
+        "found_high": target and target.estimate.high,
+    }
+
+
+def headroom_rows(found: Headroom) -> list[dict[str, object]]:
+    """Every value that was tried, ready for JSON and tables."""
+    return [_row(each) for each in found.tried]

@@ -1,0 +1,156 @@
+"""What can be had more of, or less? Every resource of a server with the keys that double or halve it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tailrace.errors import ScenarioError
+from tailrace.scenario.flash import Flash
+from tailrace.scenario.keys import Shape
+from tailrace.scenario.law import Law
+from tailrace.scenario.media import Generic
+from tailrace.scenario.model import Model
+from tailrace.scenario.path import quoted
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool
+from tailrace.scenario.spinning import Spinning
+from tailrace.scenario.variant import Variants, written_value
+
+LAW_TIMES = ("mean", "value", "low", "high")
+
+
+@dataclass(frozen=True)
+class Resource:
+    """``keys`` with +1 where more of the key is more of the resource, -1 where it is less (a time).
+
+    ``unset`` is what a key that is left out stands for.
+    """
+
+    name: str
+    keys: tuple[tuple[str, int], ...]
+    unset: int | None = None
+
+    def settings(self, variants: Variants, factor: float) -> list[str]:
+        """KEY=VALUE for so many times the resource; keys that are not set stay so."""
+        found = []
+        for key, sign in self.keys:
+            value = self._value(variants, key)
+            if isinstance(value, bool) or not isinstance(value, int | float) or not value:
+                continue
+            shape = variants.shape(key)
+            wanted = value * factor**sign
+            if shape.type is int or shape.quantity == "size" or _is_whole(shape):
+                wanted = max(round(wanted), 1)
+            if wanted != value:
+                found.append(f"{key}={written_value(wanted, shape)}")
+        return found
+
+    def _value(self, variants: Variants, key: str) -> float | int | str | None:
+        value = variants.value(key)
+        return self.unset if value is None else value
+
+    def described(self, variants: Variants, factor: float) -> str:
+        """The first key's value before and after."""
+        settings = self.settings(variants, factor)
+        if not settings:
+            return ""
+        key, _, after = settings[0].partition("=")
+        before = written_value(self._value(variants, key) or 0, variants.shape(key))
+        return f"{before} to {after}".replace('"', "")
+
+
+@dataclass(frozen=True)
+class Change:
+    """A resource doubled or halved: the scenario then, or why there is none."""
+
+    resource: Resource
+    factor: float
+    described: str
+    scenario: Scenario | None
+    reason: str = ""
+
+
+def changes(variants: Variants, factor: float) -> tuple[Change, ...]:
+    """Every resource of the server times a factor."""
+    found = []
+    for resource in resources(variants.scenario):
+        settings = resource.settings(variants, factor)
+        if not settings:
+            continue
+        described = resource.described(variants, factor)
+        try:
+            scenario = variants.with_keys(settings)
+        except ScenarioError as error:
+            found.append(Change(resource, factor, described, None, error.problems[0].message))
+            continue
+        found.append(Change(resource, factor, described, scenario))
+    return tuple(found)
+
+
+def resources(scenario: Scenario) -> Iterator[Resource]:
+    """All resources that a server has, by the names that answers use."""
+    server = scenario.server
+    if isinstance(server.network, Network):
+        yield Resource("network", (("server.network.rate", 1),))
+    elif isinstance(server.network, LawStage):
+        yield from _of_law("network", "server.network", server.network)
+    if isinstance(server.controller, Controller):
+        yield Resource("cores", (("server.controller.cores", 1),))
+        times = ("per_request", "per_completion", "per_disk_operation")
+        keys = tuple((f"server.controller.{name}", -1) for name in times)
+        yield Resource("CPU cost", (*keys, ("server.controller.copy_rate", 1)))
+        cache = getattr(server.controller, "read_cache", None)
+        if isinstance(cache, Model):
+            yield Resource("cache", (("server.controller.read_cache.size", 1),))
+    elif isinstance(server.controller, LawStage):
+        yield from _of_law("controller", "server.controller", server.controller)
+    for pool in server.pools:
+        yield from _of_pool(pool, f"server.pool.{quoted(pool.name)}" if server.pool else "server")
+
+
+def _of_pool(pool: Pool, path: str) -> Iterator[Resource]:
+    name, media, lanes = pool.station_name, f"{path}.media", f"{path}.lanes"
+    if isinstance(pool.lanes, Lanes):
+        yield Resource(name("lanes"), ((f"{lanes}.width" if pool.lanes.is_pcie else f"{lanes}.rate", 1),))
+        if pool.lanes.adapter_width is not None:
+            yield Resource(name("adapter uplink"), ((f"{lanes}.adapter_width", 1),))
+    elif isinstance(pool.lanes, LawStage):
+        yield from _of_law(name("lanes"), lanes, pool.lanes)
+    yield Resource(name("drives"), ((f"{media}.count", 1),))
+    if isinstance(pool.media, Generic):
+        yield Resource(name("servers of a drive"), ((f"{media}.servers", 1),))
+        yield Resource(name("media speed"), _law_keys(f"{media}.service", pool.media.service))
+    elif isinstance(pool.media, Flash):
+        cells = ("cell_read", "cell_program", "cell_erase")
+        keys = tuple((f"{media}.{key}", -1) for key in cells if _has(pool.media, key))
+        rates = tuple(
+            (f"{media}.{key}", 1) for key in ("channel_rate", "command_rate") if _has(pool.media, key)
+        )
+        yield Resource(name("media speed"), keys + rates)
+        yield Resource(name("dies"), ((f"{media}.dies", 1),))
+        yield Resource(name("buffer"), ((f"{media}.buffer", 1),))
+        yield Resource(name("queue slots"), ((f"{media}.queue_slots", 1),), pool.queue_slots)
+    elif isinstance(pool.media, Spinning):
+        seeks = ("seek_adjacent", "seek_average", "seek_full", "write_settle")
+        turning = tuple((f"{media}.{key}", 1) for key in ("rpm", "outer_rate", "inner_rate"))
+        yield Resource(name("media speed"), (*turning, *((f"{media}.{key}", -1) for key in seeks)))
+        yield Resource(name("buffer"), ((f"{media}.write_cache", 1),))
+        yield Resource(name("queue slots"), ((f"{media}.queue_slots", 1),))
+
+
+def _of_law(name: str, path: str, stage: LawStage) -> Iterator[Resource]:
+    yield Resource(f"{name} servers", ((f"{path}.servers", 1),))
+    yield Resource(f"{name} speed", _law_keys(f"{path}.service", stage.service))
+
+
+def _law_keys(path: str, law: Law) -> tuple[tuple[str, int], ...]:
+    return tuple((f"{path}.{key}", -1) for key in LAW_TIMES if key in type(law).model_fields)
+
+
+def _has(model: Model, key: str) -> bool:
+    return getattr(model, key, None) is not None
+
+
+def _is_whole(shape: Shape) -> bool:
+    return bool(shape.literals) and all(type(each) is int for each in shape.literals)
