@@ -103,3 +103,22 @@ def test_the_compiled_engine_outruns_plain_simpy(tmp_path: Path) -> None:
     tandem = frame[frame.model == "tandem of four"].set_index("contender").requests_per_s
     assert tandem["compiled engine"] > tandem["SimPy with Resource"]
     assert (tmp_path / "speed_growth.csv").exists()
+
+
+def test_intervals_hold_as_often_as_they_say(tmp_path: Path) -> None:
+    frame = quick("interval_coverage", tmp_path)
+    assert set(frame.rule) == {"fixed length", "full rule"}
+    assert (frame.given == frame.runs).all()
+    # 720 and more intervals: a coverage of 90 % or of 99 % would be found with near certainty (binomial, derived)
+    fixed = frame[frame.rule == "fixed length"]
+    assert fixed.given.sum() >= 720
+    assert 0.93 < fixed.held.sum() / fixed.given.sum() < 0.98
+    assert (frame.high > 0.93).all()
+    assert (frame.low < 0.97).all()
+
+
+def test_overload_is_told_from_a_load_that_can_be_carried(tmp_path: Path) -> None:
+    frame = quick("overload", tmp_path)
+    assert len(frame.station.unique()) == 3
+    assert (frame[frame.share_of_saturation < 1].overloaded == 0).all()
+    assert (frame[frame.share_of_saturation > 1].overloaded == frame.runs.max()).all()

@@ -86,3 +86,14 @@ def test_an_overload_too_small_to_find_is_never_called_stable() -> None:
     rng = np.random.default_rng(23)
     states = [backlog_growth(*mm1_backlog(1.01, 16, 10_000, rng)).state for _ in range(30)]
     assert states.count("stable") == 0
+
+
+def test_a_backlog_that_only_fills_up_is_no_overload() -> None:
+    # of 1,000 arrivals 80 stay, but only 20 of those in the later half: queues that fill, not queues that grow
+    arrived = [np.array([0.0, 500, 1000])] * 4
+    filling = backlog_growth(arrived, [np.array([0.0, 60 + extra, 80 + extra]) for extra in (0, 1, 0, 1)])
+    assert filling.growth.low is not None
+    assert filling.growth.low > 0.01
+    assert filling.state == "unclear"
+    growing = backlog_growth(arrived, [np.array([0.0, 40 + extra, 80 + extra]) for extra in (0, 1, 0, 1)])
+    assert growing.state == "overloaded"

@@ -4,13 +4,14 @@ import json
 
 import pytest
 
-from tailrace.scenario import parse
+from tailrace.scenario import load, parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study import workers
 from tailrace.study.progress import Progress
 from tailrace.study.result import Result
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
+from through import SHARED
 
 ONE_STATION = """
 title = "Counter"
@@ -243,3 +244,14 @@ def test_what_is_drawn_once_a_replication_calls_for_more_of_them_and_not_for_lon
     p99 = result.classes[0].all.latency_s["p99"]
     assert p99.value is not None
     assert 9e-3 < p99.value < 90e-3
+
+
+def test_arms_that_work_better_with_longer_queues_are_not_called_overloaded_while_these_fill() -> None:
+    pytest.importorskip("numba", reason="the pilot takes the reference engine too long")
+    spinning = load(SHARED / "scenarios" / "booking-spinning.toml", ["run.requests=40000"])
+    binding = offered_load(spinning, seed=7).binding
+    assert binding is not None
+    busy = spinning.model_copy(update={"load": 0.9 * binding.load_factor})
+    assert simulate(busy).overload is None
+    beyond = simulate(spinning.model_copy(update={"load": 1.1 * binding.load_factor}))
+    assert beyond.overload is not None

@@ -57,6 +57,9 @@ Watch = Callable[[Progress], None]
 LOOKS = 3
 """Stages of a run that goes on until its targets are decided."""
 
+CONFIRMING = 4
+"""How many times as long a run must be that confirms an overload."""
+
 MOST_UNDER_WAY = 50_000
 """Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, and
 four for each request that closed clients keep going."""
@@ -188,7 +191,7 @@ class Study:
         if run.fixed_length:
             return self._decided(_Answer(self.replications(budget, run.replications), "fixed"), budget)
         requests, replications, notes = self.pilot()
-        pool = self.replications(requests, replications)
+        pool, requests = self._confirmed(lambda n: self.replications(n, replications), requests)
         if any(each.value is None for each in self._steering_estimates(pool)):
             # The pilot supported them, so what lacks them in one replication is no matter of length.
             self.bars = pooled_bars(self.scenario.workload, pool)
@@ -200,6 +203,19 @@ class Study:
             notes += (f"The run is not settled within its budget: {doubt}.",)
             return _Answer(pool, "budget", notes)
         return self._decided(_Answer(pool, stopped_by(widest, run.wanted_precision), notes), requests)
+
+    def _confirmed(self, run: Callable[[int], Pool], requests: int) -> tuple[Pool, int]:
+        """Replications of that length; of a longer one where that shows an overload, which must show it as well.
+
+        A short run may only have seen how the queues fill up.
+        """
+        try:
+            return run(requests), requests
+        except OverloadedError:
+            if requests >= self._budget:
+                raise
+        longer = min(CONFIRMING * requests, self._budget)
+        return run(longer), longer
 
     def _decided(self, answer: _Answer, requests: int) -> _Answer:
         """The answer as it is, or with further stages of fresh replications as long as a target is undecided."""
@@ -247,7 +263,9 @@ class Study:
         run, workloads, budget = self.scenario.run, self.scenario.workload, self._budget
         length, widths = min(next_pilot_length(), budget), list[float]()
         while True:
-            pool = self._run("pilot", range(PILOT_REPLICATIONS), length, None)
+            pool, length = self._confirmed(
+                lambda requests: self._run("pilot", range(PILOT_REPLICATIONS), requests, None), length
+            )
             estimates = self._steering_estimates(pool)
             if pilot_done(*estimates) or length >= budget:
                 self.bars = bars_of_pilot(workloads, pool)

@@ -1,0 +1,310 @@
+"""Do the 95 % intervals hold the exact value 95 % of the time?
+
+Independent runs of stations whose mean, p50, p95 and p99 are known exactly, each run with its intervals as an answer
+gives them. At fixed length the requests come from exact recursions (Lindley's and its kin), which are ten times as
+fast as the engine, and a quantile is admitted as after a pilot; under "full rule" every run is a whole
+`tailrace.simulate` with its own pilot, length and replications.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from numba import njit
+from numpy.typing import NDArray
+from scipy import stats
+
+from record import Record, arguments
+from simulated import COLOURS, label, legend_above, one_station
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.section import PLANNED_EXCURSIONS, sectioned_mean, sectioned_quantiles
+from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.study.gather import measured_from
+from tailrace.study.run import simulate
+from tailrace.study.workers import Workers, available_cores
+from tailrace.theory import mg1_response_mean, mmc_response_mean, mmc_response_quantile
+from tailrace.theory.laws import hyperexponential
+from tailrace.theory.mg1 import mg1_response_quantile
+
+Floats = NDArray[np.float64]
+
+REPLICATIONS = 16
+QUANTILES = {"p50": 0.50, "p95": 0.95, "p99": 0.99}
+QUANTITIES = ("mean", *QUANTILES)
+SCV = 4.0
+STAGES, CLOSED_STATIONS, CUSTOMERS = 4, 2, 8
+RUNS_A_TASK = 10
+DOUBT = 0.999
+"""Level of the binomial interval of a cell."""
+LEAST, MOST = 0.93, 0.97
+"""What no cell may lie beyond."""
+
+
+@njit(cache=True)
+def one_server(gaps: Floats, services: Floats) -> Floats:
+    """Response times of one first-come-first-served server: Lindley's recursion."""
+    found = np.empty(gaps.size)
+    response = 0.0
+    for i in range(gaps.size):
+        response = max(response - gaps[i], 0.0) + services[i]
+        found[i] = response
+    return found
+
+
+@njit(cache=True)
+def several_servers(gaps: Floats, services: Floats, servers: int) -> Floats:
+    """Response times with several servers and one queue: each request takes the server that is free first."""
+    found = np.empty(gaps.size)
+    free_at = np.zeros(servers)  # ascending
+    now = 0.0
+    for i in range(gaps.size):
+        now += gaps[i]
+        end = max(free_at[0], now) + services[i]
+        found[i] = end - now
+        place = 0
+        while place + 1 < servers and free_at[place + 1] < end:
+            free_at[place] = free_at[place + 1]
+            place += 1
+        free_at[place] = end
+    return found
+
+
+@njit(cache=True)
+def tandem(gaps: Floats, services: Floats) -> Floats:
+    """Response times of single servers in a row, services of shape (requests, stations)."""
+    requests, stations = services.shape
+    found = np.empty(requests)
+    free_at = np.zeros(stations)
+    arrival = 0.0
+    for i in range(requests):
+        arrival += gaps[i]
+        now = arrival
+        for j in range(stations):
+            now = max(now, free_at[j]) + services[i, j]
+            free_at[j] = now
+        found[i] = now - arrival
+    return found
+
+
+@njit(cache=True)
+def cycle(services: Floats, customers: int) -> Floats:
+    """Cycle times of so many customers that go round single servers; none overtakes, so they come back in turn."""
+    requests, stations = services.shape
+    found = np.empty(requests)
+    back_at = np.zeros(requests)
+    free_at = np.zeros(stations)
+    for i in range(requests):
+        start = back_at[i - customers] if i >= customers else 0.0
+        now = start
+        for j in range(stations):
+            now = max(now, free_at[j]) + services[i, j]
+            free_at[j] = now
+        back_at[i] = now
+        found[i] = now - start
+    return found
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A station at a load: requests in each replication, and the exact figures in mean service times."""
+
+    name: str
+    requests: int
+    draw: str
+    load: float
+    servers: int
+    exact: dict[str, float]
+
+    def responses(self, rng: np.random.Generator) -> Floats:
+        """Response times of one replication, warm-up included."""
+        n = self.requests
+        if self.draw == "cycle":
+            return cycle(rng.standard_exponential((n, CLOSED_STATIONS)), CUSTOMERS)
+        gaps = rng.standard_exponential(n) / (self.load * self.servers)
+        if self.draw == "tandem":
+            return tandem(gaps, rng.standard_exponential((n, STAGES)))
+        if self.draw == "two-phase":
+            return one_server(gaps, two_phase_from_uniform(rng.random(n), 1.0, SCV))
+        services = rng.standard_exponential(n)
+        return (
+            one_server(gaps, services) if self.servers == 1 else several_servers(gaps, services, self.servers)
+        )
+
+
+def exact(mean: float, quantile: Callable[[float], float]) -> dict[str, float]:
+    return {"mean": mean} | {name: float(quantile(p)) for name, p in QUANTILES.items()}
+
+
+def cells(quick: bool) -> list[Cell]:
+    """Lengths are such that after the warm-up nothing is left of the start, and p99 is supported."""
+    found = []
+    for servers in (1, 8):
+        for load, requests in ((0.5, 12_000), (0.8, 50_000), (0.9, 120_000)):
+            rate = load * servers
+            known = exact(
+                float(mmc_response_mean(rate, 1.0, servers)),
+                lambda p, rate=rate, servers=servers: mmc_response_quantile(p, rate, 1.0, servers),
+            )
+            found.append(Cell(f"M/M/{servers} at {load}", requests, "exponential", load, servers, known))
+    law = hyperexponential(1.0, SCV)
+    known = exact(float(mg1_response_mean(0.8, 1.0, SCV)), lambda p: mg1_response_quantile(p, 0.8, law))
+    found.append(Cell("M/G/1, scv 4, at 0.8", 100_000, "two-phase", 0.8, 1, known))
+    # Each of the four is M/M/1 and independent of the others (Burke; Reich): the sum is Erlang.
+    erlang = stats.gamma(STAGES, scale=1 / (1 - 0.8))
+    found.append(
+        Cell("four M/M/1 in a row at 0.8", 60_000, "tandem", 0.8, 1, exact(erlang.mean(), erlang.ppf))
+    )
+    # An arrival finds the others in any arrangement with equal chance, and its times at the stations are independent
+    # given that: the cycle is Erlang of N + M - 1 phases. Schassberger and Daduna, 1983 (from memory).
+    erlang = stats.gamma(CUSTOMERS + CLOSED_STATIONS - 1)
+    found.append(
+        Cell("closed, 8 round two servers", 15_000, "cycle", 1.0, 1, exact(erlang.mean(), erlang.ppf))
+    )
+    return [each for each in found if each.requests < 20_000] if quick else found
+
+
+Hits = dict[str, tuple[int, int]]
+"""By quantity: intervals given, and how many of them held the exact value."""
+
+
+def fixed(cell: Cell, seed: int, first: int, runs: int) -> Hits:
+    """Runs of a cell at its fixed length."""
+    hits = dict.fromkeys(QUANTITIES, (0, 0))
+    begin = measured_from(cell.requests)
+    for number in range(first, first + runs):
+        rng = np.random.default_rng([seed, number, *cell.name.encode()])
+        samples = [cell.responses(rng)[begin:] for _ in range(REPLICATIONS)]
+        quantiles = sectioned_quantiles(samples, QUANTILES.values(), minimum_excursions=PLANNED_EXCURSIONS)
+        estimates = {"mean": sectioned_mean(samples)} | {name: quantiles[p] for name, p in QUANTILES.items()}
+        hits = counted(hits, estimates, cell.exact)
+    return hits
+
+
+def by_rule(load: float, seed: int, first: int, runs: int) -> Hits:
+    """Whole simulations of M/M/1 that decide their own length for 10 % on p99."""
+    service_s = 1e-3
+    scenario = one_station(1, '{law = "exponential", mean = "1 ms"}', load / service_s)
+    known = exact(
+        float(mmc_response_mean(load, 1.0, 1)), lambda p: float(mmc_response_quantile(p, load, 1.0, 1))
+    )
+    hits = dict.fromkeys(QUANTITIES, (0, 0))
+    for number in range(first, first + runs):
+        result = simulate(scenario, seed=1_000_000 * seed + number, engine="compiled")
+        figures = result.classes[0].all.latency_s
+        hits = counted(hits, {name: figures[name].scaled(1 / service_s) for name in QUANTITIES}, known)
+    return hits
+
+
+def counted(hits: Hits, estimates: dict[str, Estimate], known: dict[str, float]) -> Hits:
+    found = {}
+    for name, (given, held) in hits.items():
+        low, high = estimates[name].low, estimates[name].high
+        is_known = low is not None and high is not None
+        found[name] = (given + is_known, held + int(is_known and low <= known[name] <= high))
+    return found
+
+
+def measured(seed: int, quick: bool) -> pd.DataFrame:
+    runs, ruled = (60, 4) if quick else (400, 400)
+    loads = (0.5,) if quick else (0.5, 0.8)
+    tasks: list[tuple[str, str, int, Callable[..., Hits], tuple[object, ...]]] = []
+    # The longest first, so that no worker is left with one of them at the end.
+    for load in reversed(loads):
+        step = min(RUNS_A_TASK, ruled)
+        tasks += [
+            (f"M/M/1 at {load}", "full rule", step, by_rule, (load, seed, first, step))
+            for first in range(0, ruled, step)
+        ]
+    for cell in sorted(cells(quick), key=lambda each: -each.requests):
+        tasks += [
+            (cell.name, "fixed length", RUNS_A_TASK, fixed, (cell, seed, first, RUNS_A_TASK))
+            for first in range(0, runs, RUNS_A_TASK)
+        ]
+    found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}
+    with Workers(1 if quick else available_cores()) as crew:
+        results = crew.run(carried_out, [(task, arguments) for *_, task, arguments in tasks])
+        for (name, rule, count, *_), hits in zip(tasks, results, strict=True):
+            found.setdefault((name, rule), []).append((count, hits))
+    rows = []
+    for (name, rule), parts in found.items():
+        for quantity in QUANTITIES:
+            given = sum(hits[quantity][0] for _, hits in parts)
+            held = sum(hits[quantity][1] for _, hits in parts)
+            rows.append(
+                {
+                    "cell": name,
+                    "rule": rule,
+                    "quantity": quantity,
+                    "runs": sum(count for count, _ in parts),
+                    "given": given,
+                    "held": held,
+                    "coverage": held / given if given else np.nan,
+                    **binomial(held, given),
+                }
+            )
+    return pd.DataFrame(rows).sort_values(["rule", "cell"], kind="stable", ignore_index=True)
+
+
+def carried_out(task: Callable[..., Hits], arguments: tuple[object, ...]) -> Hits:
+    return task(*arguments)
+
+
+def binomial(held: int, given: int) -> dict[str, float]:
+    """The exact interval of a share: Clopper and Pearson, Biometrika 26, 1934 (from memory)."""
+    tail = (1 - DOUBT) / 2
+    low = stats.beta.ppf(tail, held, given - held + 1) if held else 0.0
+    high = stats.beta.ppf(1 - tail, held + 1, given - held) if held < given else 1.0
+    return {"low": float(low), "high": float(high)}
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    names = [f"{each.cell}, {each.rule}" for each in frame[["cell", "rule"]].drop_duplicates().itertuples()]
+    figure, axes = plt.subplots(figsize=(8.5, 0.55 * len(names) + 1.6))
+    axes.axvspan(100 * LEAST, 100 * MOST, color="#dddddd", zorder=0)
+    axes.axvline(95, color="black", linewidth=1)
+    for shift, (colour, quantity) in enumerate(zip(COLOURS, QUANTITIES, strict=False)):
+        part = frame[frame.quantity == quantity]
+        places = np.arange(len(part)) + 0.17 * (shift - 1.5)
+        axes.errorbar(
+            100 * part.coverage,
+            places,
+            xerr=[100 * (part.coverage - part.low), 100 * (part.high - part.coverage)],
+            fmt="o",
+            markersize=4,
+            capsize=2,
+            linewidth=1,
+            color=colour,
+            label=label(quantity),
+        )
+    axes.set_yticks(range(len(names)), names)
+    axes.invert_yaxis()
+    axes.set_xlabel(
+        "share of 95 % intervals that hold the exact value, % (whiskers: 99.9 % binomial; band: 93 to 97)"
+    )
+    axes.grid(axis="x", alpha=0.3)
+    legend_above(figure, [axes], columns=4, room=0.6 / figure.get_size_inches()[1])
+    return figure
+
+
+def main() -> None:
+    options = arguments(__doc__.splitlines()[0])
+    record = Record("interval_coverage", options)
+    frame = measured(options.seed, options.quick)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4f}"))
+    pooled = frame.held.sum() / frame.given.sum()
+    beyond = frame[(frame.low > MOST) | (frame.high < LEAST)]
+    print(
+        f"\nPooled coverage {pooled:.2%} of {frame.given.sum():,} intervals ({frame.runs.sum():,} asked for)."
+    )
+    print(f"Cells wholly beyond {LEAST:.0%} to {MOST:.0%}: {len(beyond)}.")
+
+
+if __name__ == "__main__":
+    main()
