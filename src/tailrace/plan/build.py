@@ -9,7 +9,7 @@ import numpy as np
 from tailrace.plan.columns import Chunk
 from tailrace.plan.demand import Demand, chunk_demand
 from tailrace.plan.server import ServerPlan
-from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, Source
+from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
 from tailrace.plan.stations import Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
@@ -19,13 +19,15 @@ from tailrace.workload.streams import Streams
 
 DEFAULT_ROWS = 4096
 SPREAD_SAMPLE = 64
+REBUILD_SAMPLE = 512
 
 
 @dataclass(frozen=True)
 class Plan:
     """All that an engine needs to know.
 
-    ``classes`` are the names in ascending order, by which rows number them, ``priorities`` their ranks at fcfs
+    ``classes`` are the names in ascending order, and behind them what the server does by itself, by which rows number
+    them, ``priorities`` their ranks at fcfs
     stations (lower first). ``open_source`` is None if no class is open. ``closed`` are the sources of closed
     classes, ``slots`` the independent cycles that draw on them, in the order in which they start: place of
     the source, and client.
@@ -51,6 +53,11 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
 
     opened = [planned(number, each) for number, each in enumerate(by_name) if each.is_open]
     arrivals = [_arrivals(plan, scenario.load) for plan in opened]
+    for number, each in enumerate(scenario.background, start=len(by_name)):
+        streams = Streams(seed, replication, each.name)
+        opened.append(RebuildSource(server, each, streams, number))
+        arrivals.append(ArrivalStream(each, 1.0, streams))
+    by_name += scenario.background
     open_source = OpenSource(opened, arrivals, server.stations, rows) if opened else None
 
     closed: list[Source] = []
@@ -100,7 +107,7 @@ def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
 
 
 def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
-    """The stations, and the mean demand of each class on them, from about ``steps`` steps of its own plan."""
+    """The stations, and the mean demand of each class and rebuild, from about ``steps`` steps of its own plan."""
     stations, chunks = sample_requests(scenario, seed, steps)
     return stations, {name: chunk_demand(chunk, stations) for name, chunk in chunks.items()}
 
@@ -118,4 +125,9 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
         if workload.arrivals == "trace":
             plan = ClassPlan(server, workload, span, streams, number=0, sample=rows)
         chunks[workload.name] = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
+    for workload in scenario.background:
+        plan = RebuildSource(server, workload, Streams(seed, 0, workload.name), number=0)
+        chunks[workload.name] = plan.chunk(
+            np.zeros(REBUILD_SAMPLE), np.arange(REBUILD_SAMPLE) % workload.clients
+        )
     return server.stations, chunks

@@ -8,11 +8,14 @@ from tailrace.hardware.geometry import Geometry
 from tailrace.plan.flash import FlashPlan
 from tailrace.plan.links import LanesPlan, plan_lanes
 from tailrace.plan.media import GenericPlan, MediaPlan, WriteState
+from tailrace.plan.rebuild import RebuildPlan
 from tailrace.plan.redundancy import DriveWork, Folding, Processors, plan_redundancy
 from tailrace.plan.spinning import SpinningPlan
 from tailrace.plan.stations import Stations
+from tailrace.plan.unlike import UnlikeDrives
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.media import Generic
+from tailrace.scenario.rebuild import rebuild_of
 from tailrace.scenario.server import Pool
 from tailrace.scenario.workload import Workload
 from tailrace.workload.requests import Requests
@@ -34,10 +37,15 @@ class PoolPlan:
         lanes = plan_lanes(pool.lanes, pool.media.count, stations)
         self._media = _plan_media(pool, lanes, hardware, stations)
         folding = Folding(processors, pool.layout.parity_rate)
-        self.geometry = Geometry.of(pool)
-        self._redundancy = plan_redundancy(self.geometry, self._media, folding, stations)
-        mine = stations.banks[before:]
-        stations.banks[before:] = [replace(bank, name=pool.station_name(bank.name)) for bank in mine]
+        geometry = Geometry.of(pool)
+        self._redundancy = plan_redundancy(geometry, self._media, folding, stations)
+        rebuild = rebuild_of(pool)
+        self.rebuild = None if rebuild is None else RebuildPlan(rebuild, geometry, self._media, folding)
+        unlike = UnlikeDrives.of(pool, geometry)
+        stations.banks[before:] = [
+            replace(bank, name=pool.station_name(bank.name), alike=unlike.labels(bank))
+            for bank in stations.banks[before:]
+        ]
 
     def new_state(self, streams: Streams) -> WriteState:
         """The state before the first block of the source of requests that draws from ``streams``."""

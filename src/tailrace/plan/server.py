@@ -11,6 +11,7 @@ from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
 from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, give, take, visit
 from tailrace.plan.pool import PoolPlan
+from tailrace.plan.rebuild import RebuildRequests
 from tailrace.plan.redundancy import Processors
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.scenario import Scenario
@@ -45,10 +46,11 @@ class ServerPlan:
             pool.name: PoolPlan(pool, seed, replication, processors, self.stations) for pool in server.pools
         }
         self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.workload}
+        self._rebuilds = {each.name: pools[each.pool.name] for each in scenario.rebuilds}
 
     def new_state(self, workload: Workload, streams: Streams) -> WriteState:
         """The state before the first block of a source of requests of a class, which draws from ``streams``."""
-        return self._pools[workload.name].new_state(streams)
+        return (self._pools | self._rebuilds)[workload.name].new_state(streams)
 
     def path(self, workload: Workload, requests: Requests, state: WriteState) -> Path:
         """The paths of requests of one class, in the order of the class or of its source.
@@ -62,6 +64,22 @@ class ServerPlan:
         reads = self._one_kind(workload, requests.where(requests.read), state, reads=True)
         writes = self._one_kind(workload, requests.where(~requests.read), state, reads=False)
         return Choice(requests.read, reads, writes)
+
+    def rebuild_path(self, name: str, requests: Requests, state: WriteState) -> Path:
+        """The paths of chunks that the server rebuilds by itself."""
+        rebuild = self._rebuilds[name].rebuild
+        assert rebuild is not None
+        work = rebuild.work(requests, state)
+        path: list[Path] = []
+        if isinstance(self._controller, ControllerPlan):
+            path.append(self._controller.issue(requests, work.operations))
+        return Series(len(requests), [*path, work.path])
+
+    def rebuild_requests(self, name: str, streams: Streams) -> RebuildRequests:
+        """The chunks that the server rebuilds by itself."""
+        rebuild = self._rebuilds[name].rebuild
+        assert rebuild is not None
+        return rebuild.requests(streams)
 
     def _one_kind(self, workload: Workload, requests: Requests, state: WriteState, reads: bool) -> Path:
         pool = self._pools[workload.name]
@@ -112,6 +130,11 @@ class ControllerPlan:
             visit(count, self._cores, work + self._cost.copy_s(first)),
             InTurn(visit(others.size, self._cores, self._cost.copy_s(others)), counts),
         ]
+
+    def issue(self, requests: Requests, operations: IntArray) -> Path:
+        """Issue drive operations that no client has asked for."""
+        work = self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
+        return visit(len(requests), self._cores, work)
 
     def leave(self, requests: Requests, with_data: bool) -> list[Path]:
         """For reads, copy, and see out: the last piece goes with the rest in one visit."""

@@ -68,6 +68,23 @@ class ClassPlan:
         return assemble(gaps, [part], self._server.stations)
 
 
+class RebuildSource(ClassPlan):
+    """Chunks of a rebuild, which the server issues to itself."""
+
+    def __init__(self, server: ServerPlan, workload: Workload, streams: Streams, number: int) -> None:
+        self.workload, self.streams, self.number = workload, streams, number
+        self._server = server
+        self._chunks = server.rebuild_requests(workload.name, streams)
+        self._state = server.new_state(workload, streams)
+        self._planned = 0
+
+    def block(self, clients: IntArray) -> tuple[Requests, Path]:
+        index = np.arange(self._planned, self._planned + clients.size)
+        self._planned += clients.size
+        requests = self._chunks.requests(index, clients)
+        return requests, self._server.rebuild_path(self.workload.name, requests, self._state)
+
+
 class Source(ABC):
     """Rows in the order in which they are consumed, in blocks of at most so many rows and about so many steps."""
 

@@ -52,7 +52,8 @@ class Bank:
 
     ``servers`` is per station (permits, for a pool of tokens). ``paces`` is False where permits bound how much
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
-    pools in which ranked takes go by their rank.
+    pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
+    below 0 those that bear none; None where all are alike.
     """
 
     name: str
@@ -64,6 +65,20 @@ class Bank:
     paces: bool = True
     arm: Arm | None = None
     ranked: bool = False
+    alike: IntArray | None = None
+
+    @property
+    def loaded(self) -> int:
+        """Stations that are there for any load at all."""
+        return self.count if self.alike is None else max(int(np.count_nonzero(self.alike >= 0)), 1)
+
+    def means_alike(self, values: FloatArray) -> FloatArray:
+        """The mean of ``values``, shape (count,), over each set of stations alike; or over all of them."""
+        if self.alike is None or not (self.alike >= 0).any():
+            return np.array([values.mean()])
+        some = self.alike >= 0
+        sums, counts = np.bincount(self.alike[some], values[some]), np.bincount(self.alike[some])
+        return np.asarray(sums[counts > 0] / counts[counts > 0])
 
 
 @dataclass

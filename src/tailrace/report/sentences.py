@@ -71,10 +71,12 @@ def binding_sentence(result: Result) -> str | None:
 def _overload_sentence(result: Result, overload: Overload) -> str:
     station, plural = _named(result, overload.station, overload.stage, overload.count)
     factor = overload.largest_load_factor
+    by_itself = "none: what the server does by itself is too much already"
+    given_up = "not known: the run was given up at once"
     largest = (
         f"{rounded_down(factor)} times this, {rounded_down(overload.largest_rate_per_s)} requests/s"
         if factor > 0
-        else "not known: the run was given up at once"
+        else (by_itself if overload.found == "before the run" else given_up)
     )
     how = "found before the run" if overload.found == "before the run" else "seen in the run"
     return (

@@ -62,6 +62,7 @@ def answer(result: Result, width: int) -> RenderableType:
         parts += _class(each, width)
     parts += theory_block(result, width)
     parts += _stations(result, width) or _offered_load(result, width)
+    parts += _rebuilds(result, width)
     if result.notes:
         parts += [*heading("Notes"), *(hanging("-", note) for note in result.notes)]
     parts += [Text(), Text(method_sentence(result))]
@@ -238,6 +239,36 @@ def _stations(result: Result, width: int) -> list[RenderableType]:
         return table, notes
 
     return [*heading("Stations"), *fitted(build, width)]
+
+
+def _rebuilds(result: Result, width: int) -> list[RenderableType]:
+    """What the server does beside answering requests."""
+    if not result.rebuilds:
+        return []
+
+    def build(digits: int) -> tuple[Table, Footnotes]:
+        notes = Footnotes()
+        table = plain_table(
+            "in the background",
+            "drives",
+            "asked,\nMB/s each",
+            "found,\nMB/s each",
+            "left, GB\neach",
+            "left, h",
+        )
+        for each in result.rebuilds:
+            rate = aligned([notes.figure(each.rate_bytes_per_s.scaled(1 / BYTES_PER_MB), digits)])
+            table.add_row(
+                Text(each.name),
+                f"{each.drives:,}",
+                number(each.asked_bytes_per_s / BYTES_PER_MB),
+                *rate,
+                number(each.left_bytes / 1e9),
+                "–" if each.left_s is None else number(each.left_s / 3600),
+            )
+        return table, notes
+
+    return [*heading("Rebuild"), *fitted(build, width)]
 
 
 def _offered_load(result: Result, width: int) -> list[RenderableType]:

@@ -61,6 +61,8 @@ def estimate_answer(title: str, theory: Theory, width: int) -> RenderableType:
         parts += [hanging("-", f"{name}: {_said(each)}") for name, each in theory.classes.items()]
     if theory.utilisation:
         parts += [*heading("Stations"), *fitted(lambda _: _station_table(theory), width)]
+    if theory.notes:
+        parts += [*heading("Notes"), *(hanging("-", note) for note in theory.notes)]
     parts += [Text(), Text("Nothing was simulated: tailrace run gives intervals, and all quantiles.")]
     return Constrain(Group(*parts), width)
 

@@ -12,6 +12,7 @@ from tailrace.scenario import recorded
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.layout import findings_of_drives
 from tailrace.scenario.model import Finding, KeyPath
+from tailrace.scenario.rebuild import rebuild_of
 from tailrace.scenario.server import Network, Pool
 
 if TYPE_CHECKING:
@@ -116,11 +117,15 @@ def _pools(scenario: Scenario) -> Iterator[Finding]:
 
 def _names(scenario: Scenario) -> Iterator[Finding]:
     seen: set[str] = set()
+    rebuilds = {rebuild.name for rebuild in scenario.rebuilds}
     for index, workload in enumerate(scenario.workload):
         if workload.name in seen:
             yield Finding(
                 ("workload", index, "name"), "a second class of this name", "a name of its own for each class"
             )
+        if workload.name in rebuilds:
+            accepted = "another name: the rebuild of failed drives is called so"
+            yield Finding(("workload", index, "name"), "the name of a rebuild", accepted)
         seen.add(workload.name)
 
 
@@ -219,9 +224,11 @@ def _write_buffer(checked: _InPool) -> Iterator[Finding]:
         for index, workload in zip(checked.classes, checked.workloads, strict=True)
         if workload.read_share < 1 and not workload.durable
     }
-    if not written:
+    most = [_most_on_a_drive(pool, size) for size in written.values()]
+    most += [rebuild.chunk for rebuild in [rebuild_of(pool)] if rebuild is not None]
+    if not most:
         return
-    at_once = min(_most_on_a_drive(pool, max(written.values())), pool.transfer_piece)
+    at_once = min(max(most), pool.transfer_piece)
     least = -(-at_once // pool.media.page) * pool.media.page
     if pool.media.buffer < least:
         rests_on: tuple[KeyPath, ...] = (
@@ -239,9 +246,14 @@ def _write_buffer(checked: _InPool) -> Iterator[Finding]:
 
 def _most_on_a_drive(pool: Pool, size: int) -> int:
     """Most bytes of a request that lie on one drive."""
-    unit, drives = pool.layout.stripe_unit, pool.media.count
+    layout, unit = pool.layout, pool.layout.stripe_unit
+    in_use = layout.in_use(pool.media.count)
+    columns = in_use // layout.mirrored - in_use // layout.group_size(in_use) * layout.parities
     touched = (size + unit - 2) // unit + 1
-    return min(size, -(-touched // drives) * unit)
+    if not layout.parities:
+        return min(size, -(-touched // columns) * unit)
+    # Parity is written for every row that is touched, whole where several of its units are.
+    return size if size <= unit and touched == 1 else (-(-touched // columns) + 1) * unit
 
 
 def _targets(scenario: Scenario) -> Iterator[Finding]:

@@ -66,7 +66,7 @@ class Layout(Model):
         "is rebuilt.",
     )
     rebuild_chunk: Piece = Field(
-        default=2**20, multiple_of=512, description="Bytes of a drive that are rebuilt at a time."
+        default=2**20, le=2**30, multiple_of=512, description="Bytes of a drive that are rebuilt at a time."
     )
     rebuilt: Annotated[Number, Field(ge=0, lt=1)] = Field(
         default=0.0,

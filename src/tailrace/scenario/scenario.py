@@ -13,6 +13,7 @@ from pydantic import Field
 from tailrace.scenario import checks
 from tailrace.scenario.model import Finding, Model
 from tailrace.scenario.quantity import Number, Text
+from tailrace.scenario.rebuild import Rebuild, rebuilds_of
 from tailrace.scenario.run import Run
 from tailrace.scenario.server import Pool, Server
 from tailrace.scenario.workload import Workload
@@ -72,6 +73,17 @@ class Scenario(Model):
             if pool.name == workload.pool:
                 return pool
         raise KeyError(workload.pool)
+
+    @property
+    def rebuilds(self) -> tuple[Rebuild, ...]:
+        """What the server does beside answering requests: the rebuild of failed drives."""
+        return rebuilds_of(self.server)
+
+    @property
+    def background(self) -> tuple[Workload, ...]:
+        """The rebuilds as classes of requests of their own, no more urgent than any other."""
+        priority = max(each.priority for each in self.workload)
+        return tuple(each.workload(priority) for each in self.rebuilds)
 
     def spans(self) -> tuple[tuple[int, int], ...]:
         """(start, length) in bytes of each class's addresses in its pool, in file order.

@@ -65,7 +65,7 @@ class Decomposition:
         self.stations, chunks = sample_requests(scenario, seed)
         numbers = _bank_numbers(self.stations)
         self.samples = {}
-        for workload in scenario.workload:
+        for workload in (*scenario.workload, *scenario.background):
             chunk = chunks[workload.name]
             visits = chunk_visits(chunk, self.stations)
             self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
@@ -200,7 +200,7 @@ class Decomposition:
 
     def _offered(self, place: int, rates: Mapping[str, float]) -> Offered:
         """What one station of a bank is asked for, the bank taken as evenly loaded."""
-        count = self.stations.banks[place].count
+        count = self.stations.banks[place].loaded
         visits = {
             name: rates.get(name, 0.0) * sample.per_request(place) / count
             for name, sample in self.samples.items()

@@ -15,6 +15,7 @@ from tailrace.scenario.workload import Workload
 from tailrace.study.arms import service_by_depth
 from tailrace.study.decompose import Decomposition
 from tailrace.study.exact import CLOSED, PRIORITIES, SHARING, bounds_s, exact_classes
+from tailrace.study.failures import asked_left_s, failure_notes
 from tailrace.study.result import ClassTheory, Theory
 from tailrace.study.saturation import Load, offered_load
 from tailrace.study.ways import slowest_way_mean_s
@@ -52,12 +53,12 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
     used = {bank.name: float(share) for bank, share in known if share > 0.0}
     binding = load.binding
     if binding is not None and binding.load_factor <= 1.0:
-        return Theory(binding, used, {})
+        return Theory(binding, used, {}, failure_notes(scenario, {}))
     try:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)
     except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
         classes = {}
-    return Theory(binding, used, classes)
+    return Theory(binding, used, classes, failure_notes(scenario, asked_left_s(scenario)))
 
 
 def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
@@ -67,7 +68,9 @@ def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
         for each in scenario.workload
         if each.rate is not None
     }
-    if len(opened) < len(scenario.workload):
+    only_open = len(opened) == len(scenario.workload)
+    opened |= {each.name: (each.rate or 0.0) * each.clients for each in scenario.background}
+    if not only_open:
         return _ClosedNetwork(network, opened).classes()
     network.reckon(opened)
     return {each.name: _open_class(network, each, opened) for each in scenario.workload}
@@ -101,6 +104,8 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
     doubts = []
     if sample.visits.split.any():
         doubts.append("parts of a request go side by side over stations that others share")
+    if any(bank.alike is not None for bank in network.stations.banks):
+        doubts.append("drives are unevenly loaded where others are down")
     if Discipline.ARM in visited:
         doubts.append("the service of an arm depends on how many requests it can choose from")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
@@ -136,7 +141,7 @@ class _ClosedNetwork:
     def __init__(self, network: Decomposition, open_rates: dict[str, float]) -> None:
         self._network, self._rates = network, open_rates
         self._banks = network.stations.banks
-        self._count = np.array([bank.count for bank in self._banks])
+        self._count = np.array([bank.loaded for bank in self._banks])
         self._closed = [each for each in network.scenario.workload if not each.is_open]
         self._clients = [each.clients * (each.queue_depth or 1) for each in self._closed]
         self._arms = {
@@ -167,8 +172,10 @@ class _ClosedNetwork:
         }
         begin = np.cumsum(self._count) - self._count
         queued = np.add.reduceat(solved.number, begin, axis=1) / self._count / self._servers
-        for name in self._rates:
-            workload = self._network.scenario.workload_named(name)
+        for workload in self._network.scenario.workload:
+            if not workload.is_open:
+                continue
+            name = workload.name
             answers[name] = ClassTheory(
                 None if self._network.has_split(name) else float(np.sum(self._beside(name, queued) / left)),
                 None,

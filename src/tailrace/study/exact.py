@@ -18,7 +18,7 @@ from tailrace.arrays import FloatArray
 from tailrace.scenario import law as written
 from tailrace.scenario.media import Generic
 from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import LawStage
+from tailrace.scenario.server import LawStage, Pool
 from tailrace.scenario.workload import Workload
 from tailrace.study.result import ClassTheory
 
@@ -99,10 +99,19 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
     media, lanes = server.pools[0].media, server.pools[0].lanes
     stages = [each for each in (server.network, server.controller, lanes) if each is not None]
     laws = [each for each in stages if isinstance(each, LawStage)]
-    if len(laws) < len(stages) or not isinstance(media, Generic) or media.slow_drives:
+    if (
+        len(laws) < len(stages)
+        or not isinstance(media, Generic)
+        or media.slow_drives
+        or _is_redundant(server.pools[0])
+    ):
         return None
     found = [_Station(each.servers, 1, each.discipline, written_law(each.service)) for each in laws]
     return [*found, _Station(media.servers, media.count, media.discipline, written_law(media.service))]
+
+
+def _is_redundant(pool: Pool) -> bool:
+    return pool.layout.redundancy != "none" or pool.layout.spares > 0
 
 
 def _with_spans(scenario: Scenario) -> list[tuple[Workload, int]]:

@@ -9,6 +9,7 @@ from typing import Any, Literal, TypeAlias
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.verdict import Verdict
+from tailrace.study.failures import RebuildResult
 
 QUANTILES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 """Quantiles that every answer gives, by the name they have in targets and tables."""
@@ -137,6 +138,7 @@ class Theory:
     saturation: Saturation | None
     utilisation: Mapping[str, float]
     classes: Mapping[str, ClassTheory]
+    notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
@@ -151,6 +153,7 @@ class Theory:
             },
             "utilisation": dict(self.utilisation),
             "classes": {name: _theory_dict(each) for name, each in self.classes.items()},
+            "notes": list(self.notes),
         }
 
 
@@ -192,6 +195,7 @@ class Result:
     overload: Overload | None
     verdict: Verdict
     notes: tuple[str, ...]
+    rebuilds: tuple[RebuildResult, ...] = ()
 
     def class_named(self, name: str) -> ClassResult:
         """The class of that name. Raises KeyError if there is none."""
@@ -212,6 +216,7 @@ class Result:
             "requests": self.requests,
             "stopped_by": self.stopped_by,
             "classes": [_class_dict(each) for each in self.classes],
+            "rebuilds": [each.as_dict() for each in self.rebuilds],
             "stations": [
                 {
                     "name": each.name,

@@ -31,6 +31,7 @@ from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.agreement import disagreements
 from tailrace.study.estimate import theory_of
+from tailrace.study.failures import failure_notes, rebuild_results
 from tailrace.study.pool import Pool
 from tailrace.study.progress import Phase, Progress
 from tailrace.study.replayed import replay_budget, replay_notes
@@ -366,6 +367,8 @@ class Study:
         theory = theory_of(scenario, self._seed, load)
         if len(pool):
             notes += replay_notes(scenario, pool.samples)
+        rebuilds = rebuild_results(scenario, list(pool.samples), LEVEL) if len(pool) else ()
+        left = {each.name: each.left_s for each in rebuilds}
         return Result(
             version=version("tailrace"),
             title=scenario.title,
@@ -380,7 +383,13 @@ class Study:
             theory=theory,
             overload=overload,
             verdict="overloaded" if overload is not None else combined(verdicts),
-            notes=(*notes, *disagreements(theory, classes, len(pool)), *_notes(load)),
+            notes=(
+                *notes,
+                *failure_notes(scenario, left),
+                *disagreements(theory, classes, len(pool)),
+                *_notes(load),
+            ),
+            rebuilds=rebuilds,
         )
 
 

@@ -107,7 +107,8 @@ def replicate(
     """
     plan = build_plan(scenario, seed, replication, rows=min(max(requests // 2, 256), MOST_ROWS))
     run = started(engine)(plan, requests, MARKS, most_present)
-    is_open = [scenario.workload_named(name).is_open for name in plan.classes]
+    closed = {each.name for each in scenario.workload if not each.is_open}
+    is_open = [name not in closed for name in plan.classes]
     return boil_down(
         run, requests, plan.classes, np.array(is_open), [bank.first for bank in plan.stations.banks]
     )

@@ -25,36 +25,45 @@ ACCESSES = 4096
 
 @dataclass(frozen=True)
 class Load:
-    """What the open classes ask of each bank, as a share of what it can carry; NaN where there is no such limit.
+    """What open classes and rebuilds ask of each bank, as a share of what it can carry; NaN where there is no limit.
 
-    A load at or beyond 1 cannot be carried. ``arms_by_run`` says whether that of the arms comes from a closed
+    A load at or beyond 1 cannot be carried. ``background`` is the part of rebuilds in it, which does not grow with the
+    load of the classes. ``arms_by_run`` says whether that of the arms comes from a closed
     micro-run with all queue slots taken: what an arm can carry depends on how many requests it can choose from.
     """
 
     banks: tuple[Bank, ...]
     share: FloatArray
+    background: FloatArray
     arms_by_run: bool
 
     @property
     def binding(self) -> Saturation | None:
         """The bank that saturates first as the open load grows; None if none ever does."""
-        if not np.nanmax(np.append(self.share, 0.0)) > 0.0:
+        grows = self.share - self.background
+        left = np.maximum(1.0 - self.background, 0.0)
+        factor = np.divide(left, grows, out=np.full(left.shape, np.inf), where=grows > 0.0)
+        factor[left == 0.0] = 0.0
+        if not np.isfinite(factor).any():
             return None
-        bank = self.banks[int(np.nanargmax(self.share))]
-        return Saturation(bank.name, bank.stage.name.lower(), 1.0 / float(np.nanmax(self.share)))
+        bank = self.banks[int(np.argmin(factor))]
+        return Saturation(bank.name, bank.stage.name.lower(), float(factor.min()))
 
 
 def offered_load(scenario: Scenario, seed: int) -> Load:
-    """The load of the open classes on every bank of the server."""
+    """The load of the open classes and of rebuilds on every bank of the server."""
     stations, demands = sample_demands(scenario, seed)
-    service = np.zeros(len(stations))
-    visits = np.zeros(len(stations))
-    for workload in scenario.workload:
-        if workload.rate is not None:
-            rate = workload.rate * workload.clients * scenario.load
-            service += rate * demands[workload.name].service_s
-            visits += rate * demands[workload.name].visits
+    both = np.zeros((2, 2, len(stations)))  # of classes and of rebuilds: seconds of service, and visits
+    for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
+        for workload in classes:
+            if workload.rate is not None:
+                demand = demands[workload.name]
+                both[place] += (
+                    workload.rate * workload.clients * factor * np.stack([demand.service_s, demand.visits])
+                )
+    service, visits = both.sum(axis=0)
     share = np.full(len(stations.banks), np.nan)
+    background = np.zeros(len(stations.banks))
     arms_by_run = False
     laws = _written_laws(scenario)
     for place, bank in enumerate(stations.banks):
@@ -64,12 +73,33 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             slots = stations.bank_of(bank.arm.slots)
             operations = visits[slots.first : slots.first + slots.count].sum()
             waiting = round(slots.servers * visits[mine].sum() / operations)
-            share[place] = visits[mine].mean() * saturated_service_s(scenario, seed, bank, waiting)
+            beside_s = alone_s = saturated_service_s(scenario, seed, bank, waiting)
+            if both[1, 1, mine].any():
+                alone_s = saturated_service_s(scenario, seed, bank, slots.servers, with_rebuilds=False)
+            share[place], background[place] = _fullest(
+                bank, both[0, 1, mine] * alone_s, visits[mine] * beside_s
+            )
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
-            asked = service[mine].mean() if known is None else visits[mine].mean() * known.mean_s
-            share[place] = asked / bank.servers
-    return Load(tuple(stations.banks), share, arms_by_run)
+            alone, all_ = both[0, 0, mine], service[mine]
+            if known is not None:
+                alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
+            share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
+    return Load(tuple(stations.banks), share, background, arms_by_run)
+
+
+def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[float, float]:
+    """Load, and the part of rebuilds in it, of those stations alike that the growing classes fill first.
+
+    ``of_classes`` and ``of_all``: what is asked of each station, shape (count,), without rebuilds and with them.
+    """
+    alone, total = bank.means_alike(of_classes), bank.means_alike(of_all)
+    background = np.maximum(total - alone, 0.0)
+    left = np.maximum(1.0 - background, 0.0)
+    factor = np.divide(left, alone, out=np.full(left.shape, np.inf), where=alone > 0.0)
+    factor[left == 0.0] = 0.0
+    first = int(np.argmin(factor)) if np.isfinite(factor).any() else int(np.argmax(total))
+    return float(total[first]), float(background[first])
 
 
 def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
@@ -88,7 +118,12 @@ def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
 
 
 def saturated_service_s(
-    scenario: Scenario, seed: int, bank: Bank, waiting: int, accesses: int = ACCESSES
+    scenario: Scenario,
+    seed: int,
+    bank: Bank,
+    waiting: int,
+    accesses: int = ACCESSES,
+    with_rebuilds: bool = True,
 ) -> float:
     """Mean service time of an arm, in seconds, when ``waiting`` accesses are always there to choose from.
 
@@ -97,34 +132,47 @@ def saturated_service_s(
     """
     stations = Stations()
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=bank.arm)
-    source = _Repeated(_accesses(scenario, seed, bank, accesses))
+    source = _Repeated(_accesses(scenario, seed, bank, accesses, with_rebuilds))
     plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
     observed = run_reference(plan, requests=accesses, marks=5)
     time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
     return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
 
 
-def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int) -> Chunk:
+def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
     """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
     plan = build_plan(scenario, seed, replication=0)
     opened = [] if plan.open_source is None else [plan.open_source]
-    steps, drives = _of_bank(opened, bank, accesses)
+    orders = (
+        (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
+    )
+    classes = len(plan.classes) if with_rebuilds else len(scenario.workload)
+    steps, drives = _of_bank(orders[0], bank, accesses, classes)
     if not steps:
-        steps, drives = _of_bank(plan.closed, bank, accesses)
+        steps, drives = _of_bank(orders[1], bank, accesses, classes)
+    if not steps:
+        return _accesses(scenario, seed, bank, accesses, with_rebuilds=True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
 
 
-def _of_bank(sources: Sequence[Source], bank: Bank, wanted: int) -> tuple[list[Steps], list[IntArray]]:
-    """Accesses to the arms of a bank, block by block, and the drive of each; nothing if the sources have none."""
+def _of_bank(
+    sources: Sequence[Source], bank: Bank, wanted: int, classes: int
+) -> tuple[list[Steps], list[IntArray]]:
+    """Accesses to the arms of a bank, block by block, and the drive of each; nothing if the sources have none.
+
+    Those of the first so many classes only.
+    """
     found: list[Steps] = []
     drives: list[IntArray] = []
     rounds = 0
     while (found or not rounds) and sum(drive.size for drive in drives) < wanted:
         rounds += 1
         for source in sources:
-            steps = source.next_chunk().steps
+            chunk = source.next_chunk()
+            steps = chunk.steps
             mine = (steps.op == VISIT) & (steps.arg >= bank.first) & (steps.arg < bank.first + bank.count)
+            mine &= np.repeat(chunk.class_index < classes, np.diff(chunk.first, append=steps.op.size))
             at = np.flatnonzero(mine)
             if at.size:
                 found.append(steps.at(at))

@@ -182,9 +182,9 @@ def station_results(banks: Sequence[Bank], load: Load, samples: Pool) -> tuple[S
                 bank.count,
                 bank.servers,
                 bank.discipline.name.lower(),
-                float(busy[place]) / seconds / bank.count / bank.servers if has_queue else None,
+                float(busy[place]) / seconds / bank.loaded / bank.servers if has_queue else None,
                 None if np.isnan(share) else share,
-                float(waiting[place]) / seconds / bank.count if has_queue else None,
+                float(waiting[place]) / seconds / bank.loaded if has_queue else None,
             )
         )
     return tuple(results)
