@@ -27,6 +27,7 @@ FULL_POOL = 0.5
 MOST_EXACT = 5e6
 """Populations times stations up to which a closed network is solved exactly."""
 
+REBUILDING = "a rebuild puts long runs among the accesses of the arms"
 INDEPENDENT = "each station on its own, times independent"
 
 
@@ -91,6 +92,10 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
             p99 = network.quantile_s(name, 0.99)
         except theory.OutsideValidityError:
             reason = "the sum of the stations' times could not be inverted"
+    arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
+    if network.scenario.rebuilds and arms:
+        caution = _caution(network, workload, rates)
+        return ClassTheory(None, None, "none known", p99_reason=REBUILDING, caution=caution)
     method = "slowest of the parts, each station on its own" if network.has_split(name) else INDEPENDENT
     return ClassTheory(
         network.mean_s(name), p99, method, p99_reason=reason, caution=_caution(network, workload, rates)
