@@ -75,11 +75,14 @@ class Geometry:
         """Which part of ``drive`` and ``up`` holds for rows: 0 where they are rebuilt already, else 1."""
         return np.asarray(row >= self.rebuilt_rows, dtype=np.int64)
 
-    def places(self, row: IntArray) -> IntArray:
-        """Places within the group of a row's data units in order, and behind them of its parity units.
+    def place(self, row: IntArray, column: IntArray) -> IntArray:
+        """The place within the group of a row's unit: the data units first, and behind them the parity units.
 
-        Shape (rows, size). Parity moves back by one drive a row, and the data begin behind it, so that consecutive
-        units are on different drives.
+        Parity moves back by one drive a row, and the data begin behind it, so that consecutive units are on different
+        drives. Shapes are broadcast.
         """
-        behind = (self.size - 1 - row % self.size + self.parities)[:, np.newaxis]
-        return np.asarray((behind + np.arange(self.size)) % self.size)
+        return np.asarray((self.size - 1 - row % self.size + self.parities + column) % self.size)
+
+    def places(self, row: IntArray) -> IntArray:
+        """The places of all units of rows, shape (rows, size)."""
+        return self.place(row[:, np.newaxis], np.arange(self.size))

@@ -32,6 +32,10 @@ class RowWork:
     address: IntArray
     size_bytes: IntArray
 
+    def of_entries(self, at: IntArray) -> RowWork:
+        """The same, where entry i is the one at ``at[i]`` of a larger block."""
+        return RowWork(at[self.entry], self.drive, self.address, self.size_bytes)
+
 
 @dataclass(frozen=True)
 class Touched:
@@ -61,18 +65,25 @@ class Touched:
         end = np.minimum(address[owner] + size_bytes[owner] - offset, length)
         return cls(owner, stripe, begin, end)
 
+    def at(self, places: IntArray) -> Touched:
+        """Some of the rows."""
+        return Touched(self.owner[places], self.stripe[places], self.begin[places], self.end[places])
+
 
 class _Rows:
-    """Every unit of every touched row, in matrices of shape (entries, size): data units in order, then parity."""
+    """Units of every touched row, in matrices: data units in order, then parity.
 
-    def __init__(self, geometry: Geometry, touched: Touched) -> None:
+    All of them, shape (entries, size), or only those ``columns``, shape (entries, some), that matter.
+    """
+
+    def __init__(self, geometry: Geometry, touched: Touched, columns: IntArray | None = None) -> None:
         unit, data = geometry.unit, geometry.data
         row, group = np.divmod(touched.stripe, geometry.groups)
-        part, places = geometry.part(row), geometry.places(row)
+        column = np.arange(geometry.size) if columns is None else columns
+        part, places = geometry.part(row), geometry.place(row[:, np.newaxis], column)
         flat = (part * geometry.groups + group)[:, np.newaxis] * geometry.size + places
         self.drive, self.up = geometry.drive.reshape(-1)[flat], geometry.up.reshape(-1)[flat]
         self.offset = (row * unit)[:, np.newaxis]
-        column = np.arange(geometry.size)
         first, last = touched.begin // unit, (touched.end - 1) // unit
         self.head, self.tail = touched.begin - first * unit, touched.end - last * unit
         self.is_data = column < data
@@ -104,11 +115,60 @@ def row_reads(geometry: Geometry, touched: Touched) -> tuple[RowWork, IntArray]:
 
     A unit on a failed drive is found from all data units left in its row and as many parity units as are lost.
     """
+    units = (touched.end - 1) // geometry.unit - touched.begin // geometry.unit + 1
+    found = _Units(geometry, touched, units)
+    folded = np.zeros(units.size, dtype=np.int64)
+    if found.up.all():
+        return found.work(np.arange(found.entry.size)), folded
+    seeking = np.zeros(units.size, dtype=bool)
+    seeking[found.entry[~found.up]] = True
+    at = np.flatnonzero(seeking)
+    work, folded[at] = _reads_around(geometry, touched.at(at))
+    return _in_order(found.work(np.flatnonzero(~seeking[found.entry])), work.of_entries(at)), folded
+
+
+class _Units:
+    """The data units that each row is asked for, one after the other, shape (units,)."""
+
+    def __init__(self, geometry: Geometry, touched: Touched, counts: IntArray) -> None:
+        unit = geometry.unit
+        self.entry = np.repeat(np.arange(counts.size), counts)
+        nth = np.arange(self.entry.size) - np.repeat(np.cumsum(counts) - counts, counts)
+        begin, end = touched.begin[self.entry], touched.end[self.entry]
+        column = begin // unit + nth
+        self._begin = np.maximum(begin - column * unit, 0)
+        self._size = np.minimum(end - column * unit, unit) - self._begin
+        row, group = np.divmod(touched.stripe[self.entry], geometry.groups)
+        flat = (geometry.part(row) * geometry.groups + group) * geometry.size + geometry.place(row, column)
+        self.up = geometry.up.reshape(-1)[flat]
+        self._drive, self._offset = geometry.drive.reshape(-1)[flat], row * unit
+
+    def work(self, at: IntArray) -> RowWork:
+        """Operations on the units at these places."""
+        return RowWork(self.entry[at], self._drive[at], self._offset[at] + self._begin[at], self._size[at])
+
+
+def _in_order(one: RowWork, other: RowWork) -> RowWork:
+    """The operations of both, ascending by entry."""
+    if not one.entry.size or not other.entry.size:
+        return one if one.entry.size else other
+    columns = [
+        np.concatenate(pair)
+        for pair in zip(
+            (one.entry, one.drive, one.address, one.size_bytes),
+            (other.entry, other.drive, other.address, other.size_bytes),
+            strict=True,
+        )
+    ]
+    order = np.argsort(columns[0], kind="stable")
+    return RowWork(*(column[order] for column in columns))
+
+
+def _reads_around(geometry: Geometry, touched: Touched) -> tuple[RowWork, IntArray]:
+    """Reads of rows of which a unit that is asked for is lost."""
     rows = _Rows(geometry, touched)
     lost = rows.lost & rows.touched
     seeking = lost.any(axis=1)
-    if not seeking.any():
-        return rows.work(rows.touched, rows.begin, rows.end), np.zeros(seeking.size, dtype=np.int64)
     low = np.where(lost, rows.begin, geometry.unit).min(axis=1)
     high = np.where(lost, rows.end, 0).max(axis=1)
     helping = (rows.up & rows.is_data) | rows.parities_for(rows.lost.sum(axis=1))
@@ -140,6 +200,46 @@ def row_writes(geometry: Geometry, touched: Touched) -> RowWrites:
 
     Where a row's parity is lost altogether, the data are written and nothing else is done.
     """
+    small = np.zeros(touched.owner.size, dtype=bool)
+    if geometry.data > 1 + geometry.parities:
+        one = touched.begin // geometry.unit == (touched.end - 1) // geometry.unit
+        small[one] = _Units(
+            geometry, touched.at(np.flatnonzero(one)), np.ones(int(one.sum()), dtype=np.int64)
+        ).up
+    if small.all():
+        return _small_writes(geometry, touched)
+    if not small.any():
+        return _any_writes(geometry, touched)
+    parts = []
+    for each, writes in ((np.flatnonzero(small), _small_writes), (np.flatnonzero(~small), _any_writes)):
+        parts.append((each, writes(geometry, touched.at(each))))
+    (few, ones), (rest, others) = parts
+    folded, reads_first = np.zeros(small.size, dtype=np.int64), np.zeros(small.size, dtype=bool)
+    for each, found in parts:
+        folded[each], reads_first[each] = found.folded_bytes, found.reads_first
+    return RowWrites(
+        _in_order(ones.reads.of_entries(few), others.reads.of_entries(rest)),
+        _in_order(ones.writes.of_entries(few), others.writes.of_entries(rest)),
+        folded,
+        reads_first,
+    )
+
+
+def _small_writes(geometry: Geometry, touched: Touched) -> RowWrites:
+    """Writes within one unit that is up, of rows so wide that a read-modify-write needs the fewest operations."""
+    parities = np.broadcast_to(
+        np.arange(geometry.data, geometry.size), (touched.owner.size, geometry.parities)
+    )
+    columns = np.column_stack([touched.begin // geometry.unit, parities])
+    rows = _Rows(geometry, touched, columns)
+    kept = (rows.up & ~rows.is_data).sum(axis=1)
+    low, high = rows.low[:, np.newaxis], rows.high[:, np.newaxis]
+    reads = rows.work(rows.up & (kept > 0)[:, np.newaxis], low, high)
+    return RowWrites(reads, rows.work(rows.up, low, high), 2 * (touched.end - touched.begin) * kept, kept > 0)
+
+
+def _any_writes(geometry: Geometry, touched: Touched) -> RowWrites:
+    """Writes of any part of a row."""
     rows, data = _Rows(geometry, touched), geometry.data
     low, high = rows.low[:, np.newaxis], rows.high[:, np.newaxis]
     asked = rows.touched & rows.up
