@@ -6,7 +6,16 @@ import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.physics.hyperexponential import two_phase_from_uniform
-from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
+from tailrace.scenario.law import (
+    Constant,
+    Empirical,
+    Exponential,
+    Gamma,
+    Hyperexponential,
+    Law,
+    Lognormal,
+    Uniform,
+)
 
 
 def service_times(law: Law, u: FloatArray) -> FloatArray:
@@ -28,6 +37,9 @@ def service_times(law: Law, u: FloatArray) -> FloatArray:
             return times
         case Hyperexponential():
             return two_phase_from_uniform(u, law.mean, law.scv)
+        case Empirical():
+            times = law.sorted_s
+            return np.asarray(times[(u * times.size).astype(np.int64)])
 
 
 def gamma_times(mean_s: float, scv: float, u: FloatArray) -> FloatArray:

@@ -15,7 +15,15 @@ from pydantic_core import PydanticUndefined
 from tailrace import units
 from tailrace.scenario import parts
 from tailrace.scenario.flash import Flash
-from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Lognormal, Uniform
+from tailrace.scenario.law import (
+    Constant,
+    Empirical,
+    Exponential,
+    Gamma,
+    Hyperexponential,
+    Lognormal,
+    Uniform,
+)
 from tailrace.scenario.layout import Layout
 from tailrace.scenario.media import Generic
 from tailrace.scenario.model import KeyPath, Model
@@ -235,7 +243,8 @@ _SHARED: dict[type[Model], str] = {
     Layout: "server.layout",
     **dict.fromkeys((Spinning, Flash, Generic), "server.media"),
     **dict.fromkeys(
-        (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential), "server.STAGE.service"
+        (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential, Empirical),
+        "server.STAGE.service",
     ),
 }
 

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, Tag
+import numpy as np
+from pydantic import Field, Tag, ValidationInfo, field_validator
 
-from tailrace.scenario.model import Finding, Model, chosen_by
-from tailrace.scenario.quantity import Number, Time, TimeOrZero
+from tailrace import units
+from tailrace.arrays import FloatArray
+from tailrace.errors import TraceError, UnitError
+from tailrace.scenario.model import Finding, Model, chosen_by, resolved
+from tailrace.scenario.quantity import Number, Text, Time, TimeOrZero
+from tailrace.trace.mapping import Column
 
 
 class Exponential(Model):
@@ -104,12 +110,75 @@ class Hyperexponential(_MeanAndScv):
     scv: Number = Field(gt=1, le=1e6, description="Squared coefficient of variation, above 1.")
 
 
+class Empirical(Model):
+    """Times as they were measured, each as likely as it occurs: nothing between them, and nothing beyond."""
+
+    law: Literal["empirical"] = Field(default="empirical", description="The law of the service times.")
+    values: Annotated[tuple[Time, ...], Field(min_length=1, max_length=100_000)] | None = Field(
+        default=None, description="The times, in any order; or give `file`."
+    )
+    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
+        default=None, description="A CSV file with a column of times, from the folder of the scenario file."
+    )
+    column: Annotated[Text, Field(min_length=1)] | None = Field(
+        default=None, description="Heading of the column (with `file`); the first column if left out."
+    )
+    unit: Text = Field(default="s", description='Unit of the times in the file, such as "us".')
+
+    @field_validator("file")
+    @classmethod
+    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
+        return value and resolved(value, info)
+
+    def findings(self) -> Iterator[Finding]:
+        """Values or a file that has them."""
+        if (self.values is None) == (self.file is None):
+            wrong = "neither values nor file" if self.file is None else "both values and file"
+            yield Finding((), wrong, "either values or file", (("values",), ("file",)))
+            return
+        try:
+            units.parse_exact(f"1 {self.unit}", "time")
+        except UnitError as error:
+            yield Finding(("unit",), error.wrong, 'a unit of time, such as "us"')
+            return
+        try:
+            _ = self.sorted_s
+        except TraceError as error:
+            for fault in error.faults:
+                key = ("file",) if fault.key == ("file",) else ("column",)
+                yield Finding(key, fault.wrong, fault.accepted, (("file",), ("column",)))
+
+    @property
+    def sorted_s(self) -> FloatArray:
+        """The times in seconds, ascending, shape (n,)."""
+        if self.values is not None:
+            return np.sort(np.array(self.values))
+        from tailrace.trace.values import measured_values
+
+        scale = float(units.parse_exact(f"1 {self.unit}", "time"))
+        column = Column(self.column, None if self.column else 1, scale)
+        return measured_values(Path(self.file or ""), column)
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return float(self.sorted_s.mean())
+
+    @property
+    def scv(self) -> float:
+        """Squared coefficient of variation of the values as they are."""
+        return float(self.sorted_s.var()) / self.mean_s**2
+
+
 Law = Annotated[
     Annotated[Exponential, Tag("|exponential")]
     | Annotated[Constant, Tag("|constant")]
     | Annotated[Uniform, Tag("|uniform")]
     | Annotated[Gamma, Tag("|gamma")]
     | Annotated[Lognormal, Tag("|lognormal")]
-    | Annotated[Hyperexponential, Tag("|hyperexponential")],
-    chosen_by("law", "exponential", "constant", "uniform", "gamma", "lognormal", "hyperexponential"),
+    | Annotated[Hyperexponential, Tag("|hyperexponential")]
+    | Annotated[Empirical, Tag("|empirical")],
+    chosen_by(
+        "law", "exponential", "constant", "uniform", "gamma", "lognormal", "hyperexponential", "empirical"
+    ),
 ]

@@ -90,6 +90,8 @@ def written_law(law: written.Law) -> theory.Law:
             return theory.Lognormal(law.mean, law.scv)
         case written.Hyperexponential():
             return theory.hyperexponential(law.mean, law.scv)
+        case written.Empirical():  # two moments of it, so nothing of this is exact
+            return theory.two_moment_law(law.mean_s, law.scv)
 
 
 def _stations(scenario: Scenario) -> list[_Station] | None:
@@ -105,6 +107,8 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
         or media.slow_drives
         or _is_redundant(server.pools[0])
     ):
+        return None
+    if any(isinstance(law, written.Empirical) for law in (media.service, *(each.service for each in laws))):
         return None
     found = [_Station(each.servers, 1, each.discipline, written_law(each.service)) for each in laws]
     return [*found, _Station(media.servers, media.count, media.discipline, written_law(media.service))]

@@ -129,7 +129,7 @@ class Compilation:
             values, number = since, np.where(missing, np.nan, 1.0)
             scale = 1e-9
         else:
-            values, number = _numbers(column)
+            values, number = numbers(column)
             scale = mapped.scale
         usable = number >= 0
         if self._base is None and usable.any():
@@ -140,7 +140,7 @@ class Compilation:
 
     def _bytes(self, column: pd.Series[Any], what: str, most: int) -> tuple[IntArray, FloatArray]:
         """Whole bytes, right where they are within bounds, and the bytes as floating numbers, NaN where none."""
-        values, number = _numbers(column)
+        values, number = numbers(column)
         scale = self._mapping.columns[what].scale
         number = number * scale
         within = (number >= 0) & (number <= most)
@@ -188,7 +188,7 @@ class Compilation:
         time.flush()
 
 
-def _numbers(column: pd.Series[Any]) -> tuple[Any, FloatArray]:
+def numbers(column: pd.Series[Any]) -> tuple[Any, FloatArray]:
     """The numbers of a column in their own type, and as floating numbers: NaN where there is none."""
     import pandas as pd
 

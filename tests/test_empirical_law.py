@@ -1,0 +1,92 @@
+"""Service times as they were measured: drawn as they are, and known by their moments."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tailrace.errors import ScenarioError
+from tailrace.hardware.service import service_times
+from tailrace.scenario.law import Empirical
+from tailrace.scenario.read import load, parse
+from tailrace.study.run import simulate
+
+SCENARIO = """
+[server.media]
+kind = "generic"
+service = {law = "empirical", LAW}
+[[workload]]
+name = "booking"
+rate = "50 /s"
+request_size = "8 KiB"
+[run]
+seed = 7
+requests = 20000
+replications = 24
+"""
+
+
+def scenario(law):
+    return parse(SCENARIO.replace("LAW", law))
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(1e-6, 10.0), min_size=1, max_size=50))
+def test_evenly_spread_draws_give_each_value_as_often_as_it_occurs(values):
+    law = Empirical(values=tuple(values))
+    places = (np.arange(3 * len(values)) + 0.5) / (3 * len(values))
+    assert service_times(law, places) == pytest.approx(np.repeat(np.sort(values), 3))
+    assert law.mean_s == pytest.approx(np.mean(values))
+    assert law.scv == pytest.approx(np.var(values) / np.mean(values) ** 2, abs=1e-9)
+
+
+def test_a_file_says_the_same_as_its_values(tmp_path):
+    (tmp_path / "service.csv").write_text("when,took\n1,5\n2,20\n\n3,5\n")
+    text = SCENARIO.replace("LAW", 'file = "service.csv", column = "took", unit = "ms"')
+    (tmp_path / "scenario.toml").write_text(text)
+    found = load(tmp_path / "scenario.toml")
+    before = found.digest
+    assert found.server.media.service.sorted_s == pytest.approx([5e-3, 5e-3, 20e-3])
+    (tmp_path / "service.csv").write_text("when,took\n1,5\n2,20\n3,6\n")
+    assert load(tmp_path / "scenario.toml").digest != before
+
+
+def test_the_mean_of_a_queue_with_measured_service_is_that_of_pollaczek_and_khinchine():
+    found = scenario('values = ["2 ms", "2 ms", "2 ms", "34 ms"]')
+    values = np.array([2e-3, 2e-3, 2e-3, 34e-3])
+    busy = 50 * values.mean()
+    exact = values.mean() + 50 * np.mean(values**2) / (2 * (1 - busy))  # Kleinrock 1975, 5.6 (from memory)
+    answer = simulate(found, engine="reference")
+    mean = answer.classes[0].all.latency_s["mean"]
+    error = (mean.high - mean.low) / 2 / 2.07  # 24 replications
+    assert abs(mean.value - exact) < 4 * error
+    assert error < 0.015 * exact
+    theory = answer.theory.classes["booking"]
+    assert not theory.exact_mean
+    assert theory.mean_s == pytest.approx(exact, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("law", "key", "said"),
+    [
+        ('unit = "s"', "service", "neither values nor file"),
+        ('values = ["1 ms"], file = "a.csv"', "service", "both values and file"),
+        ('values = ["0 ms"]', "service.values[0]", "not above 0"),
+        ("values = []", "service.values", "too few"),
+        ('file = "nowhere.csv"', "service.file", "no such file"),
+        ('file = "nowhere.csv", unit = "moons"', "service.unit", "unknown unit"),
+    ],
+)
+def test_a_measured_law_that_is_none_is_refused(law, key, said):
+    with pytest.raises(ScenarioError) as caught:
+        scenario(law)
+    assert any(one.key == f"server.media.{key}" and said in one.message for one in caught.value.problems), (
+        caught.value
+    )
+
+
+def test_values_that_are_none_are_named_with_their_lines(tmp_path):
+    (tmp_path / "scenario.toml").write_text(SCENARIO.replace("LAW", 'file = "service.csv"'))
+    (tmp_path / "service.csv").write_text("took\n1\n-2\nx\n")
+    with pytest.raises(ScenarioError, match=r"line 3: -2; line 4: x"):
+        load(tmp_path / "scenario.toml")
