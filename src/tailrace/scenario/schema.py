@@ -31,7 +31,7 @@ def schema() -> dict[str, Any]:
             if name in parts.PLACES:
                 _admit_part(properties)
         if choosing:
-            table["required"] = [choosing, *table["required"]]
+            table["required"] = [choosing, *table.get("required", [])]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **document}
 
 
