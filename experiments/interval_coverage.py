@@ -2,8 +2,8 @@
 
 Independent runs of stations whose mean, p50, p95 and p99 are known exactly, each run with its intervals as an answer
 gives them. At fixed length the requests come from exact recursions (Lindley's and its kin), which are ten times as
-fast as the engine, and a quantile is admitted as after a pilot; under "full rule" every run is a whole
-`tailrace.simulate` with its own pilot, length and replications.
+fast as the engine; under "full rule" every run is a whole `tailrace.simulate` with its own pilot, length and
+replications.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from scipy import stats
 from record import Record, arguments
 from simulated import COLOURS, label, legend_above, one_station
 from tailrace.measure.estimate import Estimate
-from tailrace.measure.section import PLANNED_EXCURSIONS, sectioned_mean, sectioned_quantiles
+from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.study.gather import measured_from
 from tailrace.study.run import simulate
@@ -143,7 +143,7 @@ def cells(quick: bool) -> list[Cell]:
     """Lengths are such that after the warm-up nothing is left of the start, and p99 is supported."""
     found = []
     for servers in (1, 8):
-        for load, requests in ((0.5, 12_000), (0.8, 50_000), (0.9, 120_000)):
+        for load, requests in ((0.5, 15_000), (0.8, 80_000), (0.9, 300_000)):
             rate = load * servers
             known = exact(
                 float(mmc_response_mean(rate, 1.0, servers)),
@@ -152,11 +152,11 @@ def cells(quick: bool) -> list[Cell]:
             found.append(Cell(f"M/M/{servers} at {load}", requests, "exponential", load, servers, known))
     law = hyperexponential(1.0, SCV)
     known = exact(float(mg1_response_mean(0.8, 1.0, SCV)), lambda p: mg1_response_quantile(p, 0.8, law))
-    found.append(Cell("M/G/1, scv 4, at 0.8", 100_000, "two-phase", 0.8, 1, known))
+    found.append(Cell("M/G/1, scv 4, at 0.8", 200_000, "two-phase", 0.8, 1, known))
     # Each of the four is M/M/1 and independent of the others (Burke; Reich): the sum is Erlang.
     erlang = stats.gamma(STAGES, scale=1 / (1 - 0.8))
     found.append(
-        Cell("four M/M/1 in a row at 0.8", 60_000, "tandem", 0.8, 1, exact(erlang.mean(), erlang.ppf))
+        Cell("four M/M/1 in a row at 0.8", 150_000, "tandem", 0.8, 1, exact(erlang.mean(), erlang.ppf))
     )
     # An arrival finds the others in any arrangement with equal chance, and its times at the stations are independent
     # given that: the cycle is Erlang of N + M - 1 phases. Schassberger and Daduna, 1983 (from memory).
@@ -178,7 +178,7 @@ def fixed(cell: Cell, seed: int, first: int, runs: int) -> Hits:
     for number in range(first, first + runs):
         rng = np.random.default_rng([seed, number, *cell.name.encode()])
         samples = [cell.responses(rng)[begin:] for _ in range(REPLICATIONS)]
-        quantiles = sectioned_quantiles(samples, QUANTILES.values(), minimum_excursions=PLANNED_EXCURSIONS)
+        quantiles = sectioned_quantiles(samples, QUANTILES.values())
         estimates = {"mean": sectioned_mean(samples)} | {name: quantiles[p] for name, p in QUANTILES.items()}
         hits = counted(hits, estimates, cell.exact)
     return hits

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import statistics
 import time
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -16,12 +17,20 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import simpy
+from matplotlib.ticker import FuncFormatter
 
 from record import SCENARIOS, Record, arguments
+from simulated import COLOURS
 from tailrace.engine.choice import choose_engine, runner
+from tailrace.measure.section import mean_sections, quantile_spreads
+from tailrace.measure.warmup import settled
 from tailrace.plan.build import build_plan
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.scenario import Scenario
+from tailrace.study.pool import Pool
+from tailrace.study.result import QUANTILES
+from tailrace.study.sample import replicate
+from tailrace.study.summary import class_result
 
 MEAN_GAP, MEAN_SERVICE, STATIONS = 1 / 800, 1e-3, 4
 
@@ -40,6 +49,14 @@ clients = CLIENTS
 queue_depth = 1
 request_size = "8 KiB"
 """
+
+# Every write reads old data and old parity side by side, and then writes both: four operations of two drives.
+PARITY = (
+    CLOSED.replace("One controller and sixteen drives, closed", "Small writes on single parity").replace(
+        "[[workload]]", '[server.layout]\nredundancy = "single parity"\ngroup = 16\n[[workload]]'
+    )
+    + 'read_share = 0.0\nspan = "64 GiB"\n'
+)
 
 Contender = Callable[[int], None]
 """Carries so many requests through a model."""
@@ -119,6 +136,46 @@ def resource_closed(clients: int) -> Contender:
                 with drives[drive[row]].request() as turn:
                     yield turn
                     yield env.timeout(media[row])
+                latencies.append(env.now - issued)
+
+        for _ in range(clients):
+            env.process(client())
+        env.run()
+        assert len(latencies) == requests
+
+    return run
+
+
+def resource_parity(clients: int) -> Contender:
+    """The parity write load in SimPy with a Resource each: two drives read side by side, then the same two written."""
+
+    def run(requests: int) -> None:
+        rng = np.random.default_rng(7)
+        cpu = rng.exponential(10e-6, requests).tolist()
+        media = rng.exponential(100e-6, (requests, 4)).tolist()
+        drive = rng.integers(16, size=requests).tolist()
+        env = simpy.Environment()
+        controller = simpy.Resource(env, 4)
+        drives = [simpy.Resource(env, 1) for _ in range(16)]
+        latencies: list[float] = []
+        rows = iter(range(requests))
+
+        def operation(number: int, work: float):
+            with drives[number].request() as turn:
+                yield turn
+                yield env.timeout(work)
+
+        def client():
+            for row in rows:
+                issued = env.now
+                with controller.request() as turn:
+                    yield turn
+                    yield env.timeout(cpu[row])
+                pair = (drive[row], (drive[row] + 1) % 16)
+                for works in (media[row][:2], media[row][2:]):
+                    yield env.all_of(
+                        [env.process(operation(*each)) for each in zip(pair, works, strict=True)]
+                    )
                 latencies.append(env.now - issued)
 
         for _ in range(clients):
@@ -225,10 +282,12 @@ def trials(quick: bool) -> list[Trial]:
         Trial("tandem of four", "SimPy with Resource", 40_000 // scale, resource_tandem),
         Trial("tandem of four", "Ciw", 4_000 // scale, ciw_tandem),
         Trial("closed, 16 drives", "SimPy with Resource", 60_000 // scale, resource_closed(32)),
+        Trial("writes on single parity", "SimPy with Resource", 15_000 // scale, resource_parity(32)),
     ]
     scenarios = {
         "tandem of four": (tandem, 60_000, 2_000_000),
         "closed, 16 drives": (closed, 60_000, 2_000_000),
+        "writes on single parity": (parse(PARITY.replace("CLIENTS", "32")), 20_000, 500_000),
         "booking-flash-busy": (load(SCENARIOS / "booking-flash-busy.toml"), 40_000, 1_000_000),
         "booking-spinning": (load(SCENARIOS / "booking-spinning.toml"), 20_000, 500_000),
     }
@@ -304,37 +363,99 @@ def cost(engine: str, scenario: Scenario, requests: int) -> float:
     return 1e6 * best / requests
 
 
-def speed_picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(figsize=(8, 0.42 * len(frame) + 1.2))
-    labels = [f"{row.model}: {row.contender}" for row in frame.itertuples()]
-    places = np.arange(len(frame))
-    axes.barh(places, frame.requests_per_s, color="#4477aa", height=0.6)
-    axes.errorbar(
-        frame.requests_per_s,
-        places,
-        xerr=[frame.requests_per_s - frame.slowest, frame.fastest - frame.requests_per_s],
-        fmt="none",
-        ecolor="black",
-        capsize=3,
+def summaries(quick: bool) -> pd.DataFrame:
+    """What the intervals cost: ten million latencies by themselves, and as a share of a run."""
+    replications, each = 16, (20_000 if quick else 625_000)
+    rng = np.random.default_rng(7)
+    samples = [rng.exponential(1e-3, each) for _ in range(replications)]
+
+    def summarised() -> None:
+        quantile_spreads(samples, QUANTILES.values())
+        mean_sections(samples)
+        settled(samples)
+
+    seconds = timed(summarised)
+    tracemalloc.start()
+    summarised()
+    peak_bytes = tracemalloc.get_traced_memory()[1] + sum(sample.nbytes for sample in samples)
+    tracemalloc.stop()
+    scenario, engine = load(SCENARIOS / "booking-flash-busy.toml"), choose_engine("auto", 10**9)
+    requests = 5_000 if quick else 250_000
+    replicate(scenario, 7, 0, 1000, 10**6, engine)
+    started = time.perf_counter()
+    run = [replicate(scenario, 7, number, requests, 10**6, engine) for number in range(4)]
+    run_s = time.perf_counter() - started
+
+    def answered() -> None:
+        pool = Pool(run)
+        for workload in scenario.workload:
+            class_result(workload, pool)
+            settled([sample.warming_s[workload.name] for sample in pool])
+
+    share = timed(answered) / run_s
+    return pd.DataFrame(
+        [
+            {"what": f"{replications * each:,} latencies summarised, s", "value": seconds},
+            {"what": "memory for that, latencies included, MB", "value": peak_bytes / 1e6},
+            {"what": "intervals of booking-flash-busy, % of its run", "value": 100 * share},
+        ]
     )
+
+
+def timed(what: Callable[[], None]) -> float:
+    """Seconds: the least of three."""
+    found = []
+    for _ in range(3):
+        started = time.perf_counter()
+        what()
+        found.append(time.perf_counter() - started)
+    return min(found)
+
+
+def speed_picture(frame: pd.DataFrame) -> plt.Figure:
+    """Points, not bars: a logarithmic axis has no zero for bars to stand on."""
+    models = list(dict.fromkeys(frame.model))
+    figure, axes = plt.subplots(figsize=(9, 0.36 * len(frame) + 0.45 * len(models) + 1.0))
+    place, places, labels = 0.0, [], []
+    for model in models:
+        axes.text(
+            0.0, place, f" {model}", fontweight="bold", va="center", transform=axes.get_yaxis_transform()
+        )
+        place += 1.0
+        for row in frame[frame.model == model].iloc[::-1].itertuples():
+            around = [[row.requests_per_s - row.slowest], [row.fastest - row.requests_per_s]]
+            axes.errorbar(row.requests_per_s, place, xerr=around, fmt="o", color=COLOURS[0], capsize=3)
+            axes.text(row.fastest * 1.15, place, f"{row.requests_per_s:,.0f}", va="center", fontsize=9)
+            places.append(place)
+            labels.append(row.contender)
+            place += 1.0
+        place += 0.3
     axes.set_yticks(places, labels)
+    axes.set_ylim(place, -1.0)
     axes.set_xscale("log")
-    axes.set_xlabel("requests per second (median; whiskers: slowest and fastest round)")
+    axes.set_xlim(frame.slowest.min() / 6, frame.fastest.max() * 6)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_xlabel("requests per second (median of the rounds; whiskers: slowest and fastest)")
     axes.grid(axis="x", alpha=0.3)
     return figure
 
 
 def growth_picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(1, 3, figsize=(11, 3.4), sharey=True)
+    names = {"requests": "requests in the run", "drives": "drives", "outstanding": "requests outstanding"}
+    figure, axes = plt.subplots(1, 3, figsize=(11, 3.6), sharey=True)
     for axis, (over, part) in zip(axes, frame.groupby("over", sort=False), strict=True):
-        axis.plot(part.value, part.us_a_request, marker="o", color="#4477aa")
+        axis.plot(part.value, part.us_a_request, marker="o", color=COLOURS[0])
         axis.set_xscale("log")
-        axis.set_ylim(bottom=0)
-        axis.set_xlabel(
-            {"requests": "requests simulated", "outstanding": "requests outstanding"}.get(over, over)
-        )
+        axis.set_ylim(0, 1.08 * frame.us_a_request.max())
+        axis.set_xticks(part.value, [f"{value:,}" for value in part.value], rotation=45, ha="right")
+        axis.minorticks_off()
+        axis.set_xlabel(names[over])
         axis.grid(alpha=0.3)
     axes[0].set_ylabel("microseconds a request")
+    axes[0].set_title("tandem of four; short runs pay for the start", fontsize=9)
+    axes[1].set_title("four clients a drive, closed", fontsize=9)
+    axes[2].set_title("sixteen drives, closed", fontsize=9)
+    figure.tight_layout()
     return figure
 
 
@@ -347,9 +468,12 @@ def main() -> None:
     grown = growth(options.quick)
     record.table(grown, "growth")
     record.picture(growth_picture(grown), "growth")
+    claims = summaries(options.quick)
+    record.table(claims, "intervals")
     record.close()
     print(frame.to_string(index=False, float_format=lambda value: f"{value:,.3g}"))
     print(grown.to_string(index=False, float_format=lambda value: f"{value:,.3g}"))
+    print(claims.to_string(index=False, float_format=lambda value: f"{value:,.3g}"))
     bare = frame[frame.contender == "bare compiled loop"].requests_per_s
     if len(bare):
         print(

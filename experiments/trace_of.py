@@ -42,7 +42,9 @@ def main() -> None:
     scenario, name, rows, seed, out = sys.argv[1:]
     frame = trace_of(load(scenario), name, int(rows), int(seed))
     Path(out).parent.mkdir(parents=True, exist_ok=True)
-    frame.to_csv(out, index=False, compression={"method": "gzip", "mtime": 0} if out.endswith(".gz") else None)
+    frame.to_csv(
+        out, index=False, compression={"method": "gzip", "mtime": 0} if out.endswith(".gz") else None
+    )
 
 
 if __name__ == "__main__":
