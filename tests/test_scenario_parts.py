@@ -205,7 +205,8 @@ def test_the_wheel_holds_the_catalogue_where_an_installed_package_looks_for_it()
 
 
 def test_a_part_fills_the_media_and_the_lanes_of_a_pool():
-    pools = '[[server.pool]]\nname = "log"\nmedia = "spinning-10000"\n[[server.pool]]\nname = "data"\nlanes = "serial-12"\n'
+    pools = '[[server.pool]]\nname = "log"\nmedia = "spinning-10000"\n'
+    pools += '[[server.pool]]\nname = "data"\nlanes = "serial-12"\n'
     pools += '[server.pool.media]\npart = "spinning-7200"\ncount = 3\n' + WORKLOAD + 'pool = "data"\n'
     log, data = parse(pools).server.pool
     assert (log.media.rpm, data.media.rpm, data.media.count, data.lanes.rate) == (10000 / 60, 120.0, 3, 1.5e9)

@@ -1,6 +1,7 @@
 """Which items does a least-recently-used cache hold? Che's characteristic time."""
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -102,3 +103,25 @@ def hit_probability(rate: ArrayLike, time: float) -> Floats:
     if math.isinf(time):
         return np.asarray(np.where(rates > 0.0, 1.0, 0.0))
     return np.asarray(-np.expm1(-rates * time))
+
+
+def filling_time(held: Callable[[float], float], capacity: float) -> float:
+    """The time t for which `held(t)`, the mean number of items requested within t, is the capacity.
+
+    What `characteristic_time` is for independent requests, for any other mixture: `held` rises from 0 and never
+    falls. Returns seconds, `inf` where even a thousand million years do not fill the cache. Bisection, to 1e-13
+    relative.
+    Raises ValueError for a capacity not above 0.
+    """
+    if not 0.0 < capacity < math.inf:
+        raise ValueError("capacity must be a number of items above 0")
+    low, high = -40.0, 40.0  # powers of e, in seconds
+    if held(math.exp(high)) < capacity:
+        return math.inf
+    for _ in range(56):
+        middle = (low + high) / 2
+        if held(math.exp(middle)) < capacity:
+            low = middle
+        else:
+            high = middle
+    return math.exp(high)

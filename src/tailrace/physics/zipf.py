@@ -98,6 +98,25 @@ def scatter(rank: ArrayLike, items: int, key: int) -> NDArray[np.int64]:
     return place.astype(np.int64).reshape(ranks.shape)
 
 
+def rank_at(place: ArrayLike, items: int, key: int) -> NDArray[np.int64]:
+    """Rank (0 .. items − 1) of the item at each place, any shape: the inverse of `scatter`.
+
+    The rounds of the network backwards, walked on likewise. ValueError as `scatter`, for places.
+    """
+    if not 1 <= items <= MOST_ITEMS:
+        raise ValueError(f"a permutation needs 1 to {MOST_ITEMS} items, not {items!r}")
+    places = np.asarray(place, dtype=np.int64)
+    if places.size and (places.min() < 0 or places.max() >= items):
+        raise ValueError(f"places must lie within 0 .. {items - 1}")
+    half = max(1, ((items - 1).bit_length() + 1) // 2)
+    rank = _feistel_back(places.astype(np.uint64).ravel(), half, key)
+    outside = np.flatnonzero(rank >= np.uint64(items))
+    while outside.size:
+        rank[outside] = _feistel_back(rank[outside], half, key)
+        outside = outside[rank[outside] >= np.uint64(items)]
+    return rank.astype(np.int64).reshape(places.shape)
+
+
 def _feistel(value: NDArray[np.uint64], half: int, key: int) -> NDArray[np.uint64]:
     """One pass over 2·half bits; a bijection of them whatever the round function is."""
     shift = np.uint64(half)
@@ -106,6 +125,15 @@ def _feistel(value: NDArray[np.uint64], half: int, key: int) -> NDArray[np.uint6
     for round_key in _round_keys(key):
         # The high half of the mix is the better one, so the bits are taken from there.
         left, right = right, left ^ (_mix(right ^ round_key) >> np.uint64(64 - half))
+    return np.asarray((left << shift) | right)
+
+
+def _feistel_back(value: NDArray[np.uint64], half: int, key: int) -> NDArray[np.uint64]:
+    """The inverse of `_feistel`."""
+    shift = np.uint64(half)
+    left, right = value >> shift, value & np.uint64((1 << half) - 1)
+    for round_key in _round_keys(key)[::-1]:
+        left, right = right ^ (_mix(left ^ round_key) >> np.uint64(64 - half)), left
     return np.asarray((left << shift) | right)
 
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
+from tailrace.physics.seek import SeekCurve, mean_seek_s
 from tailrace.plan.columns import Chunk
 from tailrace.plan.demand import Demand, chunk_demand
+from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
 from tailrace.plan.stations import Stations
 from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import Controller
 from tailrace.scenario.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.replay import TraceArrivals
@@ -43,7 +48,7 @@ class Plan:
 
 def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFAULT_ROWS) -> Plan:
     """The plan of one replication. ``rows`` is the size of the blocks, which changes nothing in the answer."""
-    server = ServerPlan(scenario, seed, replication)
+    server = ServerPlan(scenario, seed, replication, cached_rates(scenario))
     spans = dict(zip((each.name for each in scenario.workload), scenario.spans(), strict=True))
     by_name = sorted(scenario.workload, key=lambda each: each.name)
 
@@ -114,7 +119,7 @@ def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple
 
 def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Chunk]]:
     """The stations, and a block of requests of each class, of about ``steps`` steps."""
-    server = ServerPlan(scenario, seed, replication=0)
+    server = ServerPlan(scenario, seed, 0, cached_rates(scenario))
     chunks = {}
     for workload, span in zip(scenario.workload, scenario.spans(), strict=True):
         streams = Streams(seed, 0, workload.name)
@@ -131,3 +136,46 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
             np.zeros(REBUILD_SAMPLE), np.arange(REBUILD_SAMPLE) % workload.clients
         )
     return server.stations, chunks
+
+
+@lru_cache(maxsize=16)
+def cached_rates(scenario: Scenario) -> Mapping[str, float]:
+    """Requests per second of every class as its read cache reckons with; empty where there is no such cache.
+
+    Of a closed class it is the asymptotic bound of the class by itself, with every read a miss: the lesser of one over
+    the largest demand on a station, and all its requests over demand and thinking (Lazowska, Zahorjan, Graham and
+    Sevcik, Quantitative System Performance, 1984, ch. 5, from memory). Positioning an arm counts as a mean seek and
+    half a turn. What matters is how the rates of classes compare; among classes alike it cancels.
+    """
+    controller = scenario.server.controller
+    if not isinstance(controller, Controller) or controller.read_cache is None:
+        return {}
+    rates = {each.name: each.clients * (each.rate or 0.0) * scenario.load for each in scenario.workload}
+    closed = [each for each in scenario.workload if not each.is_open]
+    if not closed:
+        return rates
+    without = controller.model_copy(update={"read_cache": None, "write_back": None})
+    server = scenario.server.model_copy(update={"controller": without})
+    stations, demands = sample_demands(scenario.model_copy(update={"server": server}), seed=0, steps=20_000)
+    servers = stations.per_station("servers")
+    for each in closed:
+        demand = demands[each.name]
+        position = np.zeros(len(stations))
+        for bank in stations.banks if each.pattern == "random" else ():
+            if bank.arm is not None:
+                mine = slice(bank.first, bank.first + bank.count)
+                curve = SeekCurve(bank.arm.edges, bank.arm.a, bank.arm.b, bank.arm.c)
+                position[mine] = demand.visits[mine] * (mean_seek_s(curve) + 0.5 / bank.arm.turns_per_s)
+        largest = float(np.max((demand.service_s + position) / servers))
+        circle = (each.think_time or 0.0) + demand.awaited_s + float(position.sum())
+        rates[each.name] = min(each.clients * (each.queue_depth or 1) / circle, 1.0 / largest)
+    return rates
+
+
+def hit_shares(scenario: Scenario, seed: int) -> dict[str, float]:
+    """Share of the reads of each class that find all their data in the read cache; empty where there is none."""
+    controller = scenario.server.controller
+    if not isinstance(controller, Controller) or controller.read_cache is None:
+        return {}
+    cache = ReadCachePlan(scenario, controller.read_cache, seed, cached_rates(scenario))
+    return {each.name: cache.hit_share(each) for each in scenario.workload if each.read_share > 0.0}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from tailrace.arrays import IntArray
@@ -11,9 +13,11 @@ from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
 from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, give, take, visit
 from tailrace.plan.pool import PoolPlan
+from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.rebuild import RebuildRequests
-from tailrace.plan.redundancy import Processors
+from tailrace.plan.redundancy import DriveWork, Processors
 from tailrace.plan.stations import Discipline, Stations
+from tailrace.plan.write_back import WriteBackPlan
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Controller, LawStage
 from tailrace.scenario.workload import Workload
@@ -27,14 +31,23 @@ LIMIT_BURST_S = 1e-3
 class ServerPlan:
     """The stations of a scenario's server, and :meth:`path`, which lays requests over them."""
 
-    def __init__(self, scenario: Scenario, seed: int, replication: int) -> None:
-        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles."""
+    def __init__(self, scenario: Scenario, seed: int, replication: int, rates: Mapping[str, float]) -> None:
+        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+
+        ``rates`` are the requests per second of every class, for the read cache; without one they are not asked for.
+        """
         server = scenario.server
         self.stations = Stations()
         self._scenario = scenario
         self._network = _plan_network(scenario, self.stations)
         self._first_client = _first_clients(scenario.workload)
         self._controller = _plan_controller(server.controller, self.stations)
+        memory = server.controller if isinstance(server.controller, Controller) else None
+        self._cache = self._write_back = None
+        if memory is not None and memory.read_cache is not None:
+            self._cache = ReadCachePlan(scenario, memory.read_cache, seed, rates)
+        if memory is not None and memory.write_back is not None:
+            self._write_back = WriteBackPlan(memory.write_back, self.stations)
         self._limits = {
             workload.name: _Limit(workload.name, workload.limit, self.stations)
             for workload in sorted(scenario.workload, key=lambda each: each.name)
@@ -58,11 +71,11 @@ class ServerPlan:
         ``state`` is what earlier blocks of the same source left behind; it is brought up to date.
         """
         if requests.read.all():
-            return self._one_kind(workload, requests, state, reads=True)
+            return self._reads(workload, requests)
         if not requests.read.any():
-            return self._one_kind(workload, requests, state, reads=False)
-        reads = self._one_kind(workload, requests.where(requests.read), state, reads=True)
-        writes = self._one_kind(workload, requests.where(~requests.read), state, reads=False)
+            return self._writes(workload, requests, state)
+        reads = self._reads(workload, requests.where(requests.read))
+        writes = self._writes(workload, requests.where(~requests.read), state)
         return Choice(requests.read, reads, writes)
 
     def rebuild_path(self, name: str, requests: Requests, state: WriteState) -> Path:
@@ -81,27 +94,53 @@ class ServerPlan:
         assert rebuild is not None
         return rebuild.requests(streams)
 
-    def _one_kind(self, workload: Workload, requests: Requests, state: WriteState, reads: bool) -> Path:
+    def _reads(self, workload: Workload, requests: Requests) -> Path:
         pool = self._pools[workload.name]
-        drives = pool.reads(requests) if reads else pool.writes(workload, requests, state)
+        if self._cache is None or not len(requests):
+            return self._one_kind(workload, requests, pool.reads(requests), reads=True)
+        hit, fetched = self._cache.look_up(workload, requests)
+        found, missed = requests.where(hit), requests.where(~hit)
+        return Choice(
+            hit,
+            self._one_kind(workload, found, None, reads=True),
+            self._one_kind(workload, missed, pool.reads(fetched.where(~hit)), reads=True),
+        )
+
+    def _writes(self, workload: Workload, requests: Requests, state: WriteState) -> Path:
+        drives = self._pools[workload.name].writes(workload, requests, state)
+        return self._one_kind(workload, requests, drives, reads=False)
+
+    def _one_kind(
+        self, workload: Workload, requests: Requests, drives: DriveWork | None, reads: bool
+    ) -> Path:
+        """``drives`` is None for requests that need none."""
+        count = len(requests)
         path: list[Path] = []
         network, controller, first = self._network, self._controller, self._first_client[workload.name]
+        write_back = None if reads else self._write_back
         if isinstance(network, NetworkPlan):
             path += network.arrive(requests, first, with_data=not reads)
         elif network is not None:
             path += network.arrive(requests)
         if workload.name in self._limits:
-            path += self._limits[workload.name].pass_through(len(requests))
+            path += self._limits[workload.name].pass_through(count)
+        if write_back is not None:
+            path.append(write_back.admit(requests.size_bytes))
         if isinstance(controller, ControllerPlan):
-            path += controller.arrive(requests, drives.operations, with_data=not reads)
+            at_once = None if drives is None or write_back is not None else drives.operations
+            path += controller.arrive(requests, at_once, with_data=not reads)
         elif controller is not None:
             path += controller.arrive(requests)
-        path.append(drives.path)
+        if drives is not None and write_back is None:
+            path.append(drives.path)
+        elif drives is not None and write_back is not None and isinstance(controller, ControllerPlan):
+            way = [controller.issue(requests, drives.operations), drives.path]
+            path.append(write_back.destage(requests.size_bytes, way))
         if isinstance(controller, ControllerPlan):
             path += controller.leave(requests, with_data=reads)
         if isinstance(network, NetworkPlan):
             path += network.leave(requests, first, with_data=reads)
-        return Series(len(requests), path)
+        return Series(count, path)
 
 
 class ControllerPlan:
@@ -118,10 +157,14 @@ class ControllerPlan:
         """The cores, for work that is not counted by requests."""
         return Processors(self._cores, self._piece)
 
-    def arrive(self, requests: Requests, operations: IntArray, with_data: bool) -> list[Path]:
-        """Take in, issue the operations and, for writes, copy: the first piece goes with the rest in one visit."""
+    def arrive(self, requests: Requests, operations: IntArray | None, with_data: bool) -> list[Path]:
+        """Take in, issue the operations and, for writes, copy: the first piece goes with the rest in one visit.
+
+        ``operations`` is how many drive operations each request needs at once, None for none.
+        """
         work = self._cost.intake_s(requests.uniforms(Purpose.INTAKE))
-        work = work + self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
+        if operations is not None:
+            work = work + self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
         count = len(requests)
         if not (with_data and self._copies_data):
             return [visit(count, self._cores, work)]

@@ -4,6 +4,7 @@ from tailrace.scenario.flash import Flash
 from tailrace.scenario.law import Constant, Exponential, Gamma, Hyperexponential, Law, Lognormal, Uniform
 from tailrace.scenario.layout import Layout
 from tailrace.scenario.media import Generic, Media
+from tailrace.scenario.memory import ReadCache, WriteBack
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.run import Run
 from tailrace.scenario.scenario import Scenario
@@ -29,6 +30,7 @@ __all__ = [
     "Media",
     "Network",
     "Pool",
+    "ReadCache",
     "Run",
     "Scenario",
     "SeekPoint",
@@ -40,6 +42,7 @@ __all__ = [
     "TwoPieceSeek",
     "Uniform",
     "Workload",
+    "WriteBack",
     "load",
     "parse",
     "schema",

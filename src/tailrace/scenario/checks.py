@@ -13,7 +13,7 @@ from tailrace.scenario.flash import Flash
 from tailrace.scenario.layout import findings_of_drives
 from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.rebuild import rebuild_of
-from tailrace.scenario.server import Network, Pool
+from tailrace.scenario.server import Controller, Network, Pool
 
 if TYPE_CHECKING:
     from tailrace.scenario.scenario import Scenario
@@ -77,6 +77,8 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
         yield from _addresses(checked)
         yield from _write_buffer(checked)
         yield from _memory_of_stations(checked)
+    yield from _read_cache(scenario)
+    yield from _write_back(scenario)
     yield from _targets(scenario)
     yield from _memory(scenario)
 
@@ -254,6 +256,42 @@ def _most_on_a_drive(pool: Pool, size: int) -> int:
         return min(size, -(-touched // columns) * unit)
     # Parity is written for every row that is touched, whole where several of its units are.
     return size if size <= unit and touched == 1 else (-(-touched // columns) + 1) * unit
+
+
+def _read_cache(scenario: Scenario) -> Iterator[Finding]:
+    """Recorded requests follow no law of popularity from which hits could be reckoned."""
+    controller = scenario.server.controller
+    cache = controller.read_cache if isinstance(controller, Controller) else None
+    if cache is None or cache.hit_share is not None:
+        return
+    for index, workload in enumerate(scenario.workload):
+        if workload.arrivals == "trace":
+            key: KeyPath = ("server", "controller", "read_cache", "hit_share")
+            accepted = f"a share from 0 to 1, since the class {workload.name} is recorded"
+            yield Finding(key, "missing", accepted, (("workload", index, "arrivals"),))
+
+
+def _write_back(scenario: Scenario) -> Iterator[Finding]:
+    """Write-back memory that can never hold a write, which takes all of its room at once."""
+    controller = scenario.server.controller
+    memory = controller.write_back if isinstance(controller, Controller) else None
+    written = [
+        (workload.largest_size, index)
+        for index, workload in enumerate(scenario.workload)
+        if workload.read_share < 1
+    ]
+    if memory is None or not written:
+        return
+    largest, _ = max(written)
+    least = -(-largest // memory.unit) * memory.unit
+    if memory.size < least:
+        key: KeyPath = ("server", "controller", "write_back")
+        rests_on: tuple[KeyPath, ...] = (
+            (*key, "unit"),
+            *(("workload", index, name) for _, index in written for name in ("request_size", "read_share")),
+        )
+        wrong = f"no room for a write of {units.write(largest, 'size')}"
+        yield Finding((*key, "size"), wrong, f"at least {units.write(least, 'size')}", rests_on)
 
 
 def _targets(scenario: Scenario) -> Iterator[Finding]:

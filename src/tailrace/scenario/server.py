@@ -10,6 +10,7 @@ from pydantic import Field, Tag
 from tailrace.scenario.law import Law
 from tailrace.scenario.layout import Layout, findings_of_drives
 from tailrace.scenario.media import Generic, Media
+from tailrace.scenario.memory import ReadCache, WriteBack
 from tailrace.scenario.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.quantity import (
     DataRate,
@@ -107,6 +108,10 @@ class Controller(Model):
     )
     price: Price | None = price_of("core")
     power: PowerOrZero | None = power_of("core")
+    read_cache: ReadCache | None = Field(default=None, description="Cache of data read; left out: none.")
+    write_back: WriteBack | None = Field(
+        default=None, description="Protected memory that acknowledges writes; left out: none."
+    )
 
 
 class Lanes(Model):

@@ -30,6 +30,7 @@ from tailrace.plan.stations import Bank
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.agreement import disagreements
+from tailrace.study.caches import cache_notes
 from tailrace.study.estimate import theory_of
 from tailrace.study.failures import failure_notes, rebuild_results
 from tailrace.study.pool import Pool
@@ -388,6 +389,7 @@ class Study:
                 *failure_notes(scenario, left),
                 *disagreements(theory, classes, len(pool)),
                 *_notes(load),
+                *cache_notes(scenario, self._seed),
             ),
             rebuilds=rebuilds,
         )

@@ -50,6 +50,7 @@ class Purpose(IntEnum):
     CONTROLLER = 21
     FIRST_FILL = 22
     COPY = 40
+    CACHE_HIT = 50
 
 
 @dataclass(frozen=True)
