@@ -122,3 +122,17 @@ def test_overload_is_told_from_a_load_that_can_be_carried(tmp_path: Path) -> Non
     assert len(frame.station.unique()) == 3
     assert (frame[frame.share_of_saturation < 1].overloaded == 0).all()
     assert (frame[frame.share_of_saturation > 1].overloaded == frame.runs.max()).all()
+
+
+def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_pause(tmp_path: Path) -> None:
+    frame = quick("streams", tmp_path).set_index(["way", "streams"]).simulated
+    eager, none = frame["no pause, read-ahead of 1 MiB"], frame["no pause, no read-ahead"]
+    assert eager[1] > 10 * none[1]
+    assert eager[4] < 0.1 * eager[1]
+    assert none[16] / frame["no pause, random"][16] == pytest.approx(1.0, abs=0.25)
+    paused, unpaused = (
+        frame["pauses of 100 ms, read-ahead of 1 MiB"],
+        frame["pauses of 100 ms, no read-ahead"],
+    )
+    assert paused[4] > 1.1 * unpaused[4]
+    assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on

@@ -9,6 +9,7 @@ from tailrace.hardware.drives import slowness
 from tailrace.hardware.extents import Extents
 from tailrace.hardware.spinning import SpinningCost
 from tailrace.physics.arm import RULES
+from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.columns import Access, Stage
 from tailrace.plan.links import LanesPlan
 from tailrace.plan.media import MediaPlan, WriteState
@@ -57,6 +58,7 @@ class SpinningPlan(MediaPlan):
                 *self._cost.curve,
                 phase=phase[drives],
                 slots=self._slots + drives.start,
+                segments=0 if media.read_ahead is None else media.segments,
             )
             count = drives.stop - drives.start
             self._stations.add(prefix + "arm", Stage.MEDIA, Discipline.ARM, count=count, arm=arm)
@@ -114,7 +116,11 @@ class SpinningPlan(MediaPlan):
         target, angle = self._cost.position(extents.address)
         slower = self._slowness[extents.drive]
         start = extents.address.astype(np.float64)
-        settle_s, ahead = self._cost.settle_s(write, slower), np.zeros(len(extents))
-        access = Access(target, angle, settle_s, start, start + extents.size_bytes, ahead)
+        end, settle_s = start + extents.size_bytes, self._cost.settle_s(write, slower)
+        if write:
+            ahead = np.full(len(extents), A_WRITE)
+        else:
+            ahead = np.clip(self._cost.capacity - end, 0.0, float(self._media.read_ahead or 0))
+        access = Access(target, angle, settle_s, start, end, ahead)
         transfer_s = self._cost.transfer_s(extents.address, extents.size_bytes) * slower
         return visit(len(extents), self._arm + extents.drive, transfer_s, access)

@@ -91,6 +91,14 @@ class Spinning(Drives):
         default="shortest access first", description="Which request the arm takes next."
     )
     age_limit: Time = Field(default=2.0, description="A request that has waited longer goes first.")
+    read_ahead: Size | None = Field(
+        default=None,
+        description="Bytes that the arm reads on behind a read when nothing waits; later reads in them need no arm. "
+        "Left out: none.",
+    )
+    segments: Annotated[Whole, Field(ge=1, le=4096)] = Field(
+        default=16, description="Streams whose read-ahead one drive holds at once (with read_ahead)."
+    )
     write_cache: Annotated[Size, Field(ge=WRITE_CACHE_UNIT)] | None = Field(
         default=None,
         description="Volatile write cache of one drive, which acknowledges writes (but durable ones) before they are "

@@ -1,0 +1,93 @@
+"""What is left of a spinning drive's sequential rate when several streams read from it at once?
+
+One drive of the catalogue on a serial link. Each stream reads 64 KiB after 64 KiB through its own part of the drive and
+asks for the next when it has the one before, at once or after 100 ms: throughput over the number of streams, with and
+without read-ahead, beside as many clients that read 64 KiB anywhere. The arm reads on only while nothing waits
+for it, so read-ahead helps streams that leave it such time; where several ask without a pause, only a queue of the
+stream's own would.
+"""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import pandas as pd
+
+from record import Record, arguments
+from simulated import COLOURS, Runs, intervals, row, scaled
+from tailrace.scenario.read import parse
+from tailrace.scenario.scenario import Scenario
+
+DRIVE = """
+[server]
+lanes = "serial-12"
+media = {part = "spinning-7200", segments = 16, READ_AHEAD}
+[server.layout]
+stripe_unit = "1 MiB"
+[[workload]]
+name = "manifests"
+clients = STREAMS
+queue_depth = 1
+request_size = "64 KiB"
+pattern = "PATTERN"
+"""
+
+PAUSE = 'think_time = "100 ms"\nthink = "constant"'
+AHEAD, NONE = 'read_ahead = "1 MiB"', 'read_ahead = "1 B"'
+WAYS = {
+    "no pause, read-ahead of 1 MiB": (AHEAD, "sequential", ""),
+    "no pause, no read-ahead": (NONE, "sequential", ""),
+    "no pause, random": (NONE, "random", ""),
+    "pauses of 100 ms, read-ahead of 1 MiB": (AHEAD, "sequential", PAUSE),
+    "pauses of 100 ms, no read-ahead": (NONE, "sequential", PAUSE),
+}
+
+
+def scenario(way: str, streams: int) -> Scenario:
+    read_ahead, pattern, pause = WAYS[way]
+    text = DRIVE.replace("READ_AHEAD", read_ahead).replace("PATTERN", pattern)
+    return parse(text.replace("STREAMS", str(streams)) + pause)
+
+
+def measured(runs: Runs) -> pd.DataFrame:
+    counts = (1, 4, 16) if runs.quick else (1, 2, 4, 8, 12, 16, 24, 32, 64)
+    requests = 4000 if runs.quick else 12_000
+    rows = []
+    for way in WAYS:
+        for streams in counts:
+            found, _ = runs.figures(scenario(way, streams), requests)
+            throughput = found["manifests"].throughput_bytes_per_s
+            rows.append(
+                {"way": way, "streams": streams, "quantity": "throughput_bytes_per_s"} | row(throughput)
+            )
+    return pd.DataFrame(rows)
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    figure, axis = plt.subplots(figsize=(7.2, 4.3))
+    for colour, (way, part) in zip(COLOURS, frame.groupby("way", sort=False), strict=False):
+        intervals(axis, list(part.streams), scaled(part, 1e-6), colour, label=way, fmt="o:")
+    axis.set_xscale("log", base=2)
+    axis.set_xticks([1, 2, 4, 8, 16, 32, 64])
+    axis.set_xticklabels(["1", "2", "4", "8", "16", "32", "64"])
+    axis.set_yscale("log")
+    axis.set_xlabel("streams that read from the drive at once")
+    axis.set_ylabel("throughput of the drive, MB/s (bars: 95 % intervals)")
+    axis.grid(alpha=0.3)
+    axis.legend(fontsize=9)
+    figure.tight_layout()
+    return figure
+
+
+def main() -> None:
+    options = arguments(__doc__.splitlines()[0])
+    record = Record("streams", options)
+    with Runs(options.seed, options.quick) as runs:
+        frame = measured(runs)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+
+
+if __name__ == "__main__":
+    main()
