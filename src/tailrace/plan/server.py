@@ -175,7 +175,7 @@ class ControllerPlan:
         ]
 
     def issue(self, requests: Requests, operations: IntArray) -> Path:
-        """Issue drive operations that no client has asked for."""
+        """Issue drive operations by themselves, apart from taking a request in."""
         work = self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
         return visit(len(requests), self._cores, work)
 
