@@ -96,7 +96,7 @@ def judged(scenario: Scenario, seed: int, requests: int) -> str:
 
 def measured(seed: int, quick: bool) -> pd.DataFrame:
     loads = (0.95, 1.10) if quick else LOADS
-    runs = 4 if quick else 40
+    runs = 4 if quick else 24
     cells = [
         (station, requests, share)
         for station in stations(seed, quick)
