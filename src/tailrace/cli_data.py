@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -23,6 +24,7 @@ COLUMNS = typer.Option(
 def add_to(app: typer.Typer) -> None:
     """Give the command line these verbs."""
     app.command()(profile)
+    app.command()(calibrate)
 
 
 def profile(
@@ -107,3 +109,158 @@ def _size(text: str) -> int:
         return parse_bytes(text)
     except UnitError as error:
         stop(BAD_INPUT, f"--span {text}: {error}")
+
+
+def calibrate(
+    file: Annotated[
+        Path, typer.Argument(metavar="MEASURED", help="Measured points, or latencies: CSV, plain or gzip.")
+    ],
+    media: Annotated[
+        str, typer.Option(metavar="KIND", help="flash or spinning for points, generic for raw latencies.")
+    ],
+    start: Annotated[
+        Path | None,
+        typer.Option(metavar="PART", help="A part with a [media] table to begin at: what is not fitted."),
+    ] = None,
+    fit: Annotated[
+        str | None, typer.Option(metavar="KEY,KEY", help="Parameters to fit, instead of the usual.")
+    ] = None,
+    unit: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--unit", metavar="COLUMN=UNIT", help="Unit of a column, such as mean=us; SI if left out."
+        ),
+    ] = None,
+    closed_form: Annotated[
+        bool, typer.Option("--closed-form", help="Closed forms only, without simulation.")
+    ] = False,
+    write: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a part for the catalogue.")
+    ] = None,
+    picture: Annotated[Path | None, typer.Option(metavar="PNG", help="Draw measured against fitted.")] = None,
+    seed: Annotated[
+        int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of the simulations.")
+    ] = 1,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
+    debug: Debug = False,
+) -> None:
+    """Fit a drive, or a service law, to measurements."""
+    with failures(debug):
+        units_of = dict(each.split("=", 1) for each in unit or () if "=" in each)
+        if len(units_of) < len(unit or ()):
+            stop(BAD_INPUT, "--unit: not COLUMN=UNIT; accepted: mean=us and the like")
+        if media == "generic":
+            _fit_laws(file, units_of, write, picture, json)
+        elif media in ("flash", "spinning"):
+            _fit_drive(file, media, start, fit, units_of, closed_form, write, picture, seed, json)
+        else:
+            stop(BAD_INPUT, f"--media {media}: unknown; accepted: flash, spinning or generic")
+
+
+def _fit_drive(
+    file: Path,
+    kind: str,
+    start: Path | None,
+    fit: str | None,
+    units_of: dict[str, str],
+    closed_form: bool,
+    write: Path | None,
+    picture: Path | None,
+    seed: int,
+    json: bool,
+) -> None:
+    from json import dumps
+
+    from tailrace.engine.choice import choose_engine
+    from tailrace.errors import UnitError
+    from tailrace.report import calibration as shown
+    from tailrace.study.calibration import FLASH, SPINNING
+    from tailrace.study.calibration import calibrate as fitted_to
+    from tailrace.study.measured import media_of, read_points, start_table
+
+    try:
+        points = read_points(file, units_of)
+    except UnitError as error:
+        stop(BAD_INPUT, f"--unit: {error}")
+    drive = media_of(start_table(kind, start), str(start or kind))
+    names = [each.strip() for each in fit.split(",")] if fit else None
+    usual = SPINNING if kind == "spinning" else FLASH
+    for name in names or ():
+        if name not in usual:
+            stop(BAD_INPUT, f"--fit {name}: cannot be fitted; accepted: {', '.join(usual)}")
+    engine = None if closed_form else choose_engine("auto", 10**7)
+    try:
+        found = fitted_to(drive, points, names, seed, engine)
+    except ValueError as error:
+        stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
+    if json:
+        put(dumps(shown.calibration_document(file.name, found), indent=2) + "\n")
+    else:
+        from rich.console import Console
+
+        put(shown.calibration_text(file.name, found, Console(highlight=False)))
+    if write is not None:
+        _write_new(write, shown.fitted_part(file.name, found))
+    if picture is not None:
+        _drawn(picture, lambda path: shown.picture(path, found))
+
+
+def _fit_laws(
+    file: Path, units_of: dict[str, str], write: Path | None, picture: Path | None, json: bool
+) -> None:
+    from json import dumps
+
+    from tailrace.errors import UnitError
+    from tailrace.report import calibration as shown
+    from tailrace.study.law_fit import fit_laws
+    from tailrace.trace.mapping import Column
+    from tailrace.trace.values import measured_values
+    from tailrace.units import parse
+
+    name, unit = next(iter(units_of.items()), (None, "s"))
+    try:
+        scale = parse(f"1 {unit}", "time")
+    except UnitError as error:
+        stop(BAD_INPUT, f"--unit {unit}: {error}")
+    values = measured_values(file, Column(name, None if name else 1, scale))
+    try:
+        laws = fit_laws(values)
+    except ValueError as error:
+        stop(BAD_INPUT, f"{file}: {error}; accepted: a column of latencies")
+    if json:
+        put(dumps(shown.laws_document(file.name, laws), indent=2) + "\n")
+    else:
+        from rich.console import Console
+
+        put(shown.laws_text(file.name, laws, values.size, Console(highlight=False)))
+    if write is not None:
+        best = next(law for law in laws if law.service is not None)
+        service = ", ".join(
+            f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}"
+            for key, value in (best.service or {}).items()
+        )
+        title = f'title = "drives with the latencies of {file.name}"'
+        _write_new(write, f'{title}\n\n[media]\nkind = "generic"\nservice = {{{service}}}\n')
+    if picture is not None:
+        _drawn(picture, lambda path: shown.quantile_picture(path, laws, values))
+
+
+def _drawn(path: Path, draw: Callable[[Path], None]) -> None:
+    if path.suffix.lower() != ".png":
+        stop(BAD_INPUT, f"--picture {path}: not a PNG file; accepted: a name that ends in .png")
+    try:
+        draw(path)
+    except OSError as error:
+        stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
+    print(f"tailrace: wrote {path}", file=sys.stderr)
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8") as opened:
+            opened.write(text)
+    except FileExistsError:
+        stop(BAD_INPUT, f"{path}: is there already; nothing was written")
+    except OSError as error:
+        stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
+    print(f"tailrace: wrote {path}", file=sys.stderr)

@@ -1,0 +1,198 @@
+"""What was fitted to measurements: figures on a terminal, pictures, and a part for the catalogue."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.metadata import version
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich.console import Console, Group, RenderableType
+from rich.constrain import Constrain
+from rich.padding import Padding
+from rich.text import Text
+
+from tailrace.arrays import FloatArray
+from tailrace.report.figures import percent
+from tailrace.report.layout import hanging, heading, plain_table
+from tailrace.report.sentences import CAUTION
+from tailrace.report.tables import WIDEST
+from tailrace.scenario.keys import field_shape
+from tailrace.study.calibration import Calibration, Parameter
+from tailrace.study.law_fit import FittedLaw
+from tailrace.units import write
+
+MOST_RESIDUALS = 100
+
+
+def calibration_text(name: str, fitted: Calibration, console: Console | None = None) -> str:
+    """The fit as text for a console: for one of 80 columns without colours if none is given."""
+    parts: list[RenderableType] = [
+        Text(name, style="bold"),
+        Text(),
+        Text(
+            f"{len(fitted.residuals)} measured quantities, fitted by {fitted.by}; what is left scatters by "
+            f"{percent(fitted.spread)} %."
+        ),
+        *heading("Parameters, with 95 % intervals"),
+    ]
+    table = plain_table("parameter", "fitted", "from", "to", "began at")
+    for each in fitted.parameters:
+        values = (each.value, each.low, each.high, each.start)
+        table.add_row(Text(each.name), *(_quantity(fitted, each.name, value) for value in values))
+    parts.append(Padding(table, (0, 0, 0, 2)))
+    if fitted.warnings:
+        parts += [Text(), *(hanging("-", warning) for warning in fitted.warnings)]
+    parts += _residuals(fitted)
+    parts += [Text(), Text(CAUTION)]
+    return _shown(parts, console)
+
+
+def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Console | None = None) -> str:
+    """Fitted laws, the best first, as text for a console."""
+    table = plain_table("law", "parameters", "AIC above the best", "distance, %")
+    table.columns[1].justify = "left"
+    for law in laws:
+        said = ", ".join(f"{key} {value:.4g}" for key, value in law.parameters.items())
+        table.add_row(Text(law.name), said, f"{law.aic - laws[0].aic:,.1f}", percent(law.distance))
+    parts: list[RenderableType] = [
+        Text(name, style="bold"),
+        Text(),
+        Text(f"{values:,} values. By Akaike's criterion (AIC) the {laws[0].name} law fits best."),
+        Text(),
+        Padding(table, (0, 0, 0, 2)),
+        Text(),
+        Text(
+            "Distance: root mean square of the differences between quantiles, as a share of the mean. Where it stays "
+            'large for the best, take the values as they are: law = "empirical".'
+        ),
+    ]
+    return _shown(parts, console)
+
+
+def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
+    """The fit in plain types, as for JSON, in SI units."""
+    return {
+        "tailrace": version("tailrace"),
+        "measured": name,
+        "by": fitted.by,
+        "parameters": [asdict(each) for each in fitted.parameters],
+        "residuals": [asdict(each) for each in fitted.residuals],
+        "spread": fitted.spread,
+        "singular_values": list(fitted.singular_values),
+        "warnings": list(fitted.warnings),
+    }
+
+
+def laws_document(name: str, laws: Sequence[FittedLaw]) -> dict[str, Any]:
+    """Fitted laws in plain types, as for JSON."""
+    listed = [
+        {
+            "law": law.name,
+            "parameters": law.parameters,
+            "aic": law.aic,
+            "distance": law.distance,
+            "service": law.service,
+        }
+        for law in laws
+    ]
+    return {"tailrace": version("tailrace"), "measured": name, "criterion": "AIC", "laws": listed}
+
+
+def fitted_part(name: str, fitted: Calibration) -> str:
+    """A part for a catalogue: the drive with its fitted parameters, each with its interval beside it."""
+    known = {each.name: each for each in fitted.parameters}
+    lines = [f"# Fitted to {len(fitted.residuals)} quantities of {name}, by {fitted.by}."]
+    lines += [f"# {warning}" for warning in fitted.warnings]
+    lines += ["", f'title = "{fitted.media.kind} drive fitted to {name}"', "", "[media]"]
+    media = fitted.media
+    for key, info in type(media).model_fields.items():
+        value = getattr(media, key)
+        if key == "count" or value is None or (key not in media.model_fields_set and key not in known):
+            continue
+        if isinstance(value, tuple | dict):
+            continue
+        quantity = field_shape(info).quantity
+        if quantity is not None:
+            text = f'"{write(_short(value), quantity)}"'
+        else:
+            text = f'"{value}"' if isinstance(value, str) else str(value).lower()
+        lines.append(f"{key} = {text}" + (f"   # {_beside(fitted, known[key])}" if key in known else ""))
+    return "\n".join(lines) + "\n"
+
+
+def picture(path: Path, fitted: Calibration) -> None:
+    """Write measured against fitted, as PNG. Raises OSError."""
+    figure, axes = _figure()
+    measured, told = (
+        np.array([getattr(each, side) for each in fitted.residuals]) for side in ("measured", "fitted")
+    )
+    rates = np.array([each.quantity == "throughput" for each in fitted.residuals])
+    for chosen, label in ((~rates, "latency, s"), (rates, "throughput, /s")):
+        if chosen.any():
+            axes.loglog(measured[chosen], told[chosen], "o", markersize=5, alpha=0.7, label=label)
+    ends = [min(measured.min(), told.min()), max(measured.max(), told.max())]
+    axes.plot(ends, ends, color="black", linewidth=0.8)
+    axes.set_xlabel("measured")
+    axes.set_ylabel("fitted")
+    axes.legend()
+    figure.savefig(path, dpi=120)
+
+
+def quantile_picture(path: Path, laws: Sequence[FittedLaw], values: FloatArray) -> None:
+    """Write quantiles of the fitted laws against measured ones, as PNG. Raises OSError."""
+    figure, axes = _figure()
+    levels = (np.arange(400) + 0.5) / 400
+    measured = np.quantile(values, levels)
+    for law in laws[:4]:
+        axes.loglog(measured, law.quantiles(levels), label=law.name, linewidth=1.2)
+    axes.plot(measured[[0, -1]], measured[[0, -1]], color="black", linewidth=0.8)
+    axes.set_xlabel("measured quantile, s")
+    axes.set_ylabel("quantile of the law, s")
+    axes.legend()
+    figure.savefig(path, dpi=120)
+
+
+def _figure() -> tuple[Any, Any]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(6, 5), layout="constrained")
+    return figure, figure.add_subplot()
+
+
+def _residuals(fitted: Calibration) -> list[RenderableType]:
+    table = plain_table("line", "condition", "quantity", "measured", "fitted", "difference, %")
+    for each in fitted.residuals[:MOST_RESIDUALS]:
+        point, dimension = each.point, "request rate" if each.quantity == "throughput" else "time"
+        load = f"depth {point.queue_depth}" if point.queue_depth else f"{point.rate_per_s:.4g} /s"
+        condition = f"{'read' if point.read else 'write'} {write(point.size_bytes, 'size')}, {load}"
+        sides = [write(_short(value), dimension) for value in (each.measured, each.fitted)]  # type: ignore[arg-type]
+        apart = f"{100 * np.expm1(each.log_difference):+.1f}".replace("-", "−")
+        table.add_row(Text(str(point.line)), condition, each.quantity, *sides, apart)
+    return [*heading("Measured and fitted"), Padding(table, (0, 0, 0, 2))]
+
+
+def _quantity(fitted: Calibration, name: str, value: float) -> str:
+    shape = field_shape(type(fitted.media).model_fields[name])
+    if not 1e-12 < value < 1e14:
+        return "–"
+    return write(_short(value), shape.quantity) if shape.quantity else f"{value:.4g}"
+
+
+def _beside(fitted: Calibration, parameter: Parameter) -> str:
+    low, high = (_quantity(fitted, parameter.name, value) for value in (parameter.low, parameter.high))
+    return f"95 % interval {low} to {high}"
+
+
+def _short(value: float) -> Any:
+    return value if isinstance(value, int) else float(f"{value:.4g}")
+
+
+def _shown(parts: list[RenderableType], console: Console | None) -> str:
+    console = console or Console(file=StringIO(), width=80, color_system=None)
+    with console.capture() as captured:
+        console.print(Constrain(Group(*parts), min(console.width, WIDEST)))
+    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())

@@ -1,0 +1,261 @@
+"""Fits to measurements: known parameters found again, and what cannot be told is said. Data are seeded."""
+
+import json
+import tomllib
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.stats import binomtest
+from typer.testing import CliRunner
+
+from tailrace.cli import app
+from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.physics.seek import mean_seek_s, three_point_curve
+from tailrace.scenario.read import parse
+from tailrace.study.calibration import calibrate
+from tailrace.study.latencies import distance, latencies
+from tailrace.study.law_fit import fit_laws
+from tailrace.study.measured import STARTS, Point, closed_form, media_of, simulated
+from tailrace.theory.one_drive import arm_service_s, closed_banks_s
+from tailrace.trace import recording
+
+
+@pytest.fixture(autouse=True)
+def _own_cache(tmp_path_factory, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+    monkeypatch.setattr(recording, "_opened", {})
+
+
+def drive(kind):
+    return media_of(STARTS[kind], kind)
+
+
+def points(sizes, depths, kinds=(True, False)):
+    conditions = [(size, depth, read) for size in sizes for depth in depths for read in kinds]
+    return [
+        Point(line, depth, None, size, read, {"mean": 1.0})
+        for line, (size, depth, read) in enumerate(conditions)
+    ]
+
+
+def measured(conditions, truth, seed, noise=0.05):
+    values = np.exp(truth + np.random.default_rng(seed).normal(0, noise, truth.size))
+    return [
+        Point(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
+        for each, value in zip(conditions, values, strict=True)
+    ]
+
+
+# ---- the closed forms ------------------------------------------------------------------------------------------------
+
+
+def test_an_arm_without_choice_takes_the_mean_seek_half_a_turn_and_the_transfer():
+    curve = three_point_curve(0.6e-3, 8.5e-3, 17e-3)
+    exact = mean_seek_s(curve) + 1 / 240 + 1e-3
+    assert arm_service_s(1, curve, 1 / 120, 1e-3, chooses=True) == pytest.approx(exact, rel=0.005)
+    assert arm_service_s(32, curve, 1 / 120, 1e-3, chooses=False) == pytest.approx(exact, rel=0.005)
+    assert arm_service_s(32, curve, 1 / 120, 1e-3, chooses=True) < 0.5 * exact
+
+
+def test_equal_stations_visited_at_random_answer_as_product_form_has_it():
+    # N customers over M equal exponential stations: R = (M + N - 1)/M times the work (Lazowska 1984, from memory)
+    assert closed_banks_s(16, np.array([1.0]), np.array([1.0]), np.array([8.0])) == pytest.approx(
+        (8 + 15) / 8
+    )
+
+
+# ---- round trip ------------------------------------------------------------------------------------------------------
+
+
+def test_parameters_are_found_within_their_intervals_about_as_often_as_these_say():
+    names = ("cell_read", "channel_rate", "buffer_time", "cell_program")
+    true, conditions = drive("flash"), points((4096, 16384, 131072), (1, 8, 32, 128))
+    truth, held, widths = closed_form(true, conditions), 0, []
+    for seed in range(30):
+        found = calibrate(true, measured(conditions, truth, seed), names, engine=None)
+        held += sum(each.low <= getattr(true, each.name) <= each.high for each in found.parameters)
+        widths += [each.high / each.low for each in found.parameters]
+    assert binomtest(held, 120, 0.95).pvalue > 0.001
+    assert np.median(widths) < 1.4
+    assert found.spread == pytest.approx(0.05, rel=0.5)
+
+
+def test_a_fit_through_the_simulation_finds_a_drive_from_a_wrong_start():
+    pytest.importorskip("numba")
+    true, conditions = drive("spinning"), points((8192, 1048576), (1, 4, 16), (True,))
+    truth = simulated(true, conditions, 99, "compiled", 20_000)
+    wrong = true.model_copy(
+        update={"seek_average": 11e-3, "seek_full": 22.5e-3, "outer_rate": 160e6, "inner_rate": 77e6}
+    )
+    found = calibrate(
+        wrong, measured(conditions, truth, 5, 0.01), ("seek_average", "outer_rate"), 3, "compiled"
+    )
+    assert found.by == "simulation"
+    assert found.media.seek_average == pytest.approx(8.5e-3, rel=0.03)
+    assert found.media.outer_rate == pytest.approx(250e6, rel=0.05)
+    assert max(abs(each.log_difference) for each in found.residuals) < 0.05
+
+
+def test_parameters_that_the_points_cannot_tell_apart_are_named():
+    true, conditions = drive("flash"), points((4096,), (1, 1, 1, 2, 2), (True,))
+    found = calibrate(true, measured(conditions, closed_form(true, conditions), 1), engine=None)
+    said = " ".join(found.warnings)
+    assert "No point depends on buffer_time" in said
+    assert "No point depends on cell_program" in said
+    assert "apart" in said
+    assert "cell_read" in said
+    assert found.singular_values[-1] < 0.05 * found.singular_values[0]
+
+
+def test_too_few_points_are_refused():
+    conditions = points((4096, 65536), (1,), (True,))
+    with pytest.raises(ValueError, match="more are needed"):
+        calibrate(
+            drive("flash"), measured(conditions, closed_form(drive("flash"), conditions), 1), engine=None
+        )
+
+
+# ---- laws ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "sample"),
+    [
+        ("gamma", lambda u: stats.gamma.ppf(u, 3.0, scale=1e-4)),
+        ("lognormal", lambda u: stats.lognorm.ppf(u, 0.8, scale=2e-4)),
+        ("Weibull", lambda u: stats.weibull_min.ppf(u, 2.2, scale=2e-4)),
+        ("hyperexponential", lambda u: two_phase_from_uniform(u, 2e-4, 9.0)),
+    ],
+)
+def test_the_law_from_which_times_were_drawn_ranks_first(name, sample):
+    laws = fit_laws(sample(np.random.default_rng(8).random(8000)))
+    assert laws[0].name == name
+    # Differences in the last quantiles weigh most, and these scatter with the variability.
+    assert laws[0].distance < (0.3 if name == "hyperexponential" else 0.06)
+    assert [law.aic for law in laws] == sorted(law.aic for law in laws)
+
+
+def test_exponential_times_are_seen_as_such_by_every_law_that_holds_them():
+    laws = {law.name: law for law in fit_laws(np.random.default_rng(4).exponential(1e-3, 5000))}
+    assert laws["gamma"].parameters["scv"] == pytest.approx(1, abs=0.06)
+    assert laws["Weibull"].parameters["shape"] == pytest.approx(1, abs=0.04)
+    assert laws["lognormal"].aic > laws["exponential"].aic + 100
+
+
+def test_a_law_needs_values_that_differ():
+    for values in (np.ones(50), np.arange(1.0, 5.0)):
+        with pytest.raises(ValueError, match="at least ten"):
+            fit_laws(values)
+
+
+# ---- distance --------------------------------------------------------------------------------------------------------
+
+
+def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_from_others():
+    scenario = parse(
+        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
+        '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
+    )
+    samples = latencies(scenario, 3, 4000, engine="reference")
+    rng = np.random.default_rng(2)
+    near = distance(
+        samples, rng.exponential(2e-3, 20_000)
+    )  # M/M/1 at 0.5: exponential with twice the service's mean
+    far = distance(samples, rng.exponential(3e-3, 20_000))
+    assert near.value < 0.12
+    assert far.value > 0.3
+    assert near.floor < 0.15
+
+
+# ---- the verb --------------------------------------------------------------------------------------------------------
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["calibrate", *map(str, arguments)])
+
+
+def flash_points(path, unit=1e6):
+    conditions = points((4096, 16384, 131072), (1, 8, 32))
+    rows = measured(conditions, closed_form(drive("flash"), conditions), 3)
+    lines = [
+        f"{each.queue_depth},{each.size_bytes},{'rw'[not each.read]},{each.measured['mean'] * unit}"
+        for each in rows
+    ]
+    path.write_text("\n".join(["queue_depth,size,kind,mean", *lines]))
+
+
+def test_the_verb_fits_prints_writes_a_part_that_a_scenario_takes_up_and_draws(tmp_path):
+    flash_points(tmp_path / "points.csv")
+    (tmp_path / "hardware").mkdir()
+    part, png = tmp_path / "hardware" / "mine.toml", tmp_path / "fit.png"
+    done = run(
+        tmp_path / "points.csv",
+        "--media",
+        "flash",
+        "--unit",
+        "mean=us",
+        "--closed-form",
+        "--write",
+        part,
+        "--picture",
+        png,
+    )
+    assert done.exit_code == 0, done.stderr
+    assert "cell_read" in done.stdout
+    assert all(len(line) <= 100 for line in done.stdout.splitlines())
+    assert png.read_bytes().startswith(b"\x89PNG")
+    assert "95 % interval" in part.read_text()
+    text = '[server]\nmedia = "mine"\n[[workload]]\nname = "a"\nrate = "5 /s"\nrequest_size = "8 KiB"\n'
+    assert parse(text, beside=tmp_path).server.media.cell_read == pytest.approx(60e-6, rel=0.15)
+    document = json.loads(
+        run(
+            tmp_path / "points.csv", "--media", "flash", "--unit", "mean=us", "--closed-form", "--json"
+        ).stdout
+    )
+    assert {each["name"] for each in document["parameters"]} >= {"cell_read", "channel_rate"}
+
+
+def test_the_verb_ranks_laws_of_raw_latencies(tmp_path):
+    values = np.random.default_rng(1).gamma(4, 25, 2000)
+    (tmp_path / "raw.csv").write_text("took\n" + "\n".join(map(str, values)))
+    part, png = tmp_path / "law.toml", tmp_path / "law.png"
+    done = run(
+        tmp_path / "raw.csv", "--media", "generic", "--unit", "took=us", "--write", part, "--picture", png
+    )
+    assert done.exit_code == 0, done.stderr
+    assert "the gamma law fits best" in " ".join(done.stdout.split())
+    assert tomllib.loads(part.read_text())["media"]["service"]["law"] == "gamma"
+    assert png.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "said"),
+    [
+        ("", ["--media", "flash"], "an empty file"),
+        ("queue_depth,size,mean\n", ["--media", "flash"], "no points"),
+        ("size,mean\n1,2\n", ["--media", "flash"], "no column queue_depth and none rate"),
+        ("queue_depth,mean\n1,2\n", ["--media", "flash"], "no column size"),
+        ("queue_depth,size\n1,2\n", ["--media", "flash"], "nothing measured"),
+        ("queue_depth,size,mean\n1,4096,-2\n", ["--media", "flash"], "line 2: a number that is not above 0"),
+        ("queue_depth,size,kind,mean\n1,4096,x,2\n", ["--media", "flash"], "line 2: kind 'x'"),
+        ("queue_depth,size,mean\n1,4096,2\n", ["--media", "flash"], "more are needed"),
+        ("queue_depth,size,mean\n1,4096,2\n", ["--media", "flash", "--unit", "mean=moons"], "unknown unit"),
+        ("queue_depth,size,mean\n1,4096,2\n", ["--media", "flash", "--unit", "mean"], "not COLUMN=UNIT"),
+        ("queue_depth,size,mean\n1,4096,2\n", ["--media", "flash", "--fit", "colour"], "cannot be fitted"),
+        ("queue_depth,size,mean\n1,4096,2\n", ["--media", "tape"], "unknown"),
+        (
+            "queue_depth,size,mean\n1,4096,2\n",
+            ["--media", "flash", "--start", "nowhere.toml"],
+            "cannot be read",
+        ),
+        ("took\n1\n2\n", ["--media", "generic"], "at least ten values"),
+        ("took\n1\n-2\n", ["--media", "generic"], "not all above 0 (line 3"),
+    ],
+)
+def test_bad_input_is_said_with_what_is_accepted_and_exit_code_2(tmp_path, text, options, said):
+    (tmp_path / "points.csv").write_text(text)
+    done = run(tmp_path / "points.csv", *options)
+    assert done.exit_code == 2, (done.stdout, done.stderr)
+    assert said in done.stderr
+    assert "accepted: " in done.stderr
