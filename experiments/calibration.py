@@ -25,11 +25,12 @@ FITTED = {
 TRUTH_SEED = 104_729
 
 
-def points_of(kind: str) -> list[Point]:
-    """Reads and writes of three sizes at four depths."""
+def points_of(kind: str, simulated: bool) -> list[Point]:
+    """Reads and writes of three sizes at four depths, or two where each point is a simulation."""
     sizes, depths = ((8192, 131072, 1048576), (1, 4, 16, 32))
     if kind == "flash":
         sizes, depths = ((4096, 16384, 131072), (1, 8, 32, 128))
+    depths = depths[::2] if simulated else depths
     conditions = [(size, depth, read) for size in sizes for depth in depths for read in (True, False)]
     return [
         Point(line, depth, None, size, read, {"mean": 1.0})
@@ -49,7 +50,7 @@ def noisy(points: list[Point], truth: np.ndarray, seed: int) -> list[Point]:
 def held(kind: str, fits: int, seed: int, engine: str | None) -> list[dict[str, object]]:
     """Fit again and again; one row a fit and parameter."""
     drive: Media = media_of(STARTS[kind], kind)
-    points = points_of(kind)
+    points = points_of(kind, simulated=engine is not None)
     truth = (
         closed_form(drive, points) if engine is None else simulated(drive, points, TRUTH_SEED, engine, 40_000)
     )

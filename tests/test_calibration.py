@@ -12,9 +12,10 @@ from typer.testing import CliRunner
 from tailrace.cli import app
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.physics.seek import mean_seek_s, three_point_curve
+from tailrace.report.calibration import distances_text
 from tailrace.scenario.read import parse
 from tailrace.study.calibration import calibrate
-from tailrace.study.latencies import distance, latencies
+from tailrace.study.latencies import distance, distances, latencies
 from tailrace.study.law_fit import fit_laws
 from tailrace.study.measured import STARTS, Point, closed_form, media_of, simulated
 from tailrace.theory.one_drive import arm_service_s, closed_banks_s
@@ -166,6 +167,19 @@ def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_
     assert near.value < 0.12
     assert far.value > 0.3
     assert near.floor < 0.15
+
+
+def test_distances_of_designs_name_the_nearer_one_and_the_overloaded():
+    text = (
+        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
+        '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n[run]\nseed = 4\n'
+    )
+    designs = [parse(text), parse(text, overrides=['server.media.service.mean="1.5 ms"'])]
+    apart = distances(designs, ["one", "two"], np.random.default_rng(2).exponential(2e-3, 20_000), 1, 2000)
+    assert apart["one"].value < 0.5 * apart["two"].value
+    shown = distances_text({**apart, "three": None})
+    assert "overloaded" in shown
+    assert all(len(line) <= 80 for line in shown.splitlines())
 
 
 # ---- the verb --------------------------------------------------------------------------------------------------------

@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tailrace.terminal import (
+    BAD_INPUT,
     EXIT_CODES,
     FAILURE,
     Debug,
@@ -19,6 +20,9 @@ from tailrace.terminal import (
     put,
     stop,
 )
+
+if TYPE_CHECKING:
+    from tailrace.arrays import FloatArray
 
 Settings = Annotated[
     list[str] | None,
@@ -135,6 +139,11 @@ def compare(
     seed: Seed = None,
     engine: EngineChoice = Engine.AUTO,
     workers: WorkerCount = None,
+    measured: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Measured latencies (CSV): how far each design's lie from them."),
+    ] = None,
+    unit: Annotated[str, typer.Option(metavar="UNIT", help="Unit of what was measured.")] = "s",
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
@@ -149,6 +158,7 @@ def compare(
         from tailrace.study.workers import available_cores
 
         scenarios = [load(file, settings or ()) for file in files]
+        values = None if measured is None else _measured(measured, unit)
         shown = not quiet and sys.stderr.isatty()
         with Watch(shown) as watch:
             found = compared(
@@ -160,7 +170,28 @@ def compare(
                 progress=watch if shown else None,
             )
         put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
+        if values is not None:
+            from tailrace.report.calibration import distances_text
+            from tailrace.study.latencies import distances
+
+            apart = distances(scenarios, [file.stem for file in files], values, seed)
+            text = distances_text(apart, Console(highlight=False))
+            print(text, end="", file=sys.stderr if json else sys.stdout)
         raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def _measured(file: Path, unit: str) -> FloatArray:
+    """Measured latencies in seconds: the first column of a file."""
+    from tailrace.errors import UnitError
+    from tailrace.trace.mapping import Column
+    from tailrace.trace.values import measured_values
+    from tailrace.units import parse
+
+    try:
+        scale = parse(f"1 {unit}", "time")
+    except UnitError as error:
+        stop(BAD_INPUT, f"--unit {unit}: {error}")
+    return measured_values(file, Column(position=1, scale=scale))
 
 
 def headroom(

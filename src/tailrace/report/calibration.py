@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from io import StringIO
@@ -22,6 +22,7 @@ from tailrace.report.sentences import CAUTION
 from tailrace.report.tables import WIDEST
 from tailrace.scenario.keys import field_shape
 from tailrace.study.calibration import Calibration, Parameter
+from tailrace.study.latencies import Distance
 from tailrace.study.law_fit import FittedLaw
 from tailrace.units import write
 
@@ -71,6 +72,22 @@ def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Consol
         ),
     ]
     return _shown(parts, console)
+
+
+def distances_text(apart: Mapping[str, Distance | None], console: Console | None = None) -> str:
+    """How far the latencies of each design lie from measured ones, as text for a console."""
+    table = plain_table("design", "distance, %", "chance, %", "simulated", "measured")
+    for name, each in apart.items():
+        if each is None:
+            table.add_row(Text(name), "overloaded", "", "", "")
+        else:
+            counts = (f"{each.simulated:,}", f"{each.measured:,}")
+            table.add_row(Text(name), percent(each.value), percent(each.floor), *counts)
+    said = (
+        "Distance: root mean square of the differences between 1,000 quantiles, as a share of the measured mean. "
+        "Chance: the same between two halves of what was simulated."
+    )
+    return _shown([*heading("Beside what was measured"), Padding(table, (0, 0, 0, 2)), Text(said)], console)
 
 
 def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:

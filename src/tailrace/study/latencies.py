@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from tailrace.scenario.scenario import Scenario
 from tailrace.study.sample import Kind, replicate
 
 REPLICATIONS = 8
+COMPARED_REQUESTS = 20_000
 MOST_PRESENT = 200_000
 
 
@@ -58,3 +60,22 @@ def distance(samples: list[FloatArray], measured: FloatArray) -> Distance:
     whole = np.concatenate(samples)
     halves = np.concatenate(samples[::2]), np.concatenate(samples[1::2])
     return Distance(relative_distance(whole, measured), relative_distance(*halves), whole.size, measured.size)
+
+
+def distances(
+    scenarios: Sequence[Scenario],
+    names: Sequence[str],
+    measured: FloatArray,
+    seed: int | None = None,
+    requests: int = COMPARED_REQUESTS,
+) -> dict[str, Distance | None]:
+    """How far each design's latencies, of all its classes together, lie from measured ones; None where overloaded.
+
+    ``measured`` in seconds, shape (n,). Without ``seed`` each scenario's own holds, or 0.
+    """
+    found: dict[str, Distance | None] = {}
+    for scenario, name in zip(scenarios, names, strict=True):
+        own = scenario.run.seed if seed is None else seed
+        samples = latencies(scenario, own or 0, requests)
+        found[name] = distance(samples, measured) if all(each.size for each in samples) else None
+    return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -155,14 +156,13 @@ def _depth_at(media: Media, point: Point) -> int:
 
 def _response_s(media: Media, point: Point, depth: int) -> float:
     if isinstance(media, Spinning):
-        curve = three_point_curve(
-            media.seek_adjacent or 0.0, media.seek_average or 0.0, media.seek_full or 0.0
-        )
         settle = 0.0 if point.read else media.write_settle
         transfer = point.size_bytes * 2 / (media.outer_rate + media.inner_rate)
+        seeks = (media.seek_adjacent or 0.0, media.seek_average or 0.0, media.seek_full or 0.0)
         chooses = media.scheduling == "shortest access first"
-        known = min(depth, media.queue_slots)
-        return depth * arm_service_s(known, curve, 1 / media.rpm, transfer + settle, chooses)
+        return depth * (
+            _positioning_s(min(depth, media.queue_slots), seeks, 1 / media.rpm, chooses) + transfer + settle
+        )
     pages = -(-point.size_bytes // media.page)
     bus = point.size_bytes / media.channel_rate
     command = 1 / media.command_rate
@@ -174,6 +174,11 @@ def _response_s(media: Media, point: Point, depth: int) -> float:
     each = media.cell_program + media.page / media.channel_rate + media.cell_erase / media.pages_per_block
     most = min(media.command_rate, media.dies / (programmed * each))
     return bounded_response_s(depth, command + media.buffer_time, most)
+
+
+@lru_cache(maxsize=4096)
+def _positioning_s(depth: int, seeks: tuple[float, float, float], turn_s: float, chooses: bool) -> float:
+    return arm_service_s(depth, three_point_curve(*seeks), turn_s, 0.0, chooses)
 
 
 def simulated(
