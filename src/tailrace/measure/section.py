@@ -200,15 +200,8 @@ def quantile_spreads(samples: Sequence[FloatArray], ps: Iterable[float]) -> dict
         ValueError: no replication, a probability outside (0, 1), or a sample that is not finite.
     """
     probabilities = list(ps)
-    if not len(samples):
-        raise ValueError("no replication to measure")
     ranked = [0.5, *probabilities]
-    sizes = np.zeros(len(samples), dtype=np.int64)
-    own = np.zeros((len(samples), len(ranked)))
-    for row, sample in enumerate(samples):
-        sizes[row] = _checked(sample).size
-        if sizes[row]:
-            own[row] = partitioned_quantiles(np.array(sample, dtype=np.float64), ranked)
+    sizes, own = _own_quantiles(samples, ranked)
     n = int(sizes.sum())
     if not sizes.all():
         reason = f"nothing observed in replication {int(np.argmin(sizes))}" if n else "nothing observed"
@@ -226,6 +219,32 @@ def quantile_spreads(samples: Sequence[FloatArray], ps: Iterable[float]) -> dict
             counts[:, place],
             value == median and bool((own[:, place + 1] == value).all()),
         )
+        for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
+    }
+
+
+def quantile_curve(
+    samples: Sequence[FloatArray], ps: Iterable[float], level: float = 0.95
+) -> dict[float, Estimate]:
+    """Quantiles with intervals at many probabilities, to draw a distribution: whether excursions support each is not
+    asked. Nothing where a replication is empty.
+
+    Args:
+        samples: as for `quantile_spreads`.
+        ps: probabilities strictly between 0 and 1.
+        level: confidence level of the intervals, each by itself.
+
+    Raises:
+        ValueError: as `quantile_spreads`, and a level outside (0, 1).
+    """
+    probabilities = list(ps)
+    sizes, own = _own_quantiles(samples, probabilities)
+    if not sizes.all():
+        return {}
+    weights, n = sizes / sizes.mean(), int(sizes.sum())
+    values = pooled_quantiles(samples, probabilities, own).tolist()
+    return {
+        p: interval_about(value, weights * (own[:, place] - value), n, level)
         for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
     }
 
@@ -253,6 +272,19 @@ def interval_about(
     half_width = factor * spread / math.sqrt(replications)
     method = f"{name}, {replications} replications, level {level:.4g}"
     return Estimate(value, value - half_width, value + half_width, n, method)
+
+
+def _own_quantiles(samples: Sequence[FloatArray], ps: Sequence[float]) -> tuple[IntArray, FloatArray]:
+    """Size of each sample, shape (R,), and its own quantiles, shape (R, len(ps)); those of an empty one are 0."""
+    if not len(samples):
+        raise ValueError("no replication to measure")
+    sizes = np.zeros(len(samples), dtype=np.int64)
+    own = np.zeros((len(samples), len(ps)))
+    for row, sample in enumerate(samples):
+        sizes[row] = _checked(sample).size
+        if sizes[row]:
+            own[row] = partitioned_quantiles(np.array(sample, dtype=np.float64), ps)
+    return sizes, own
 
 
 def _least(minimum_excursions: int | Mapping[float, int], p: float) -> int:

@@ -75,6 +75,14 @@ def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
     return None if one is None else dict.fromkeys((each.name for each in opened), one)
 
 
+def exact_quantiles_s(scenario: Scenario, ps: Sequence[float]) -> dict[float, float]:
+    """Quantiles of latency in seconds of a scenario for which `exact_classes` gives a p99, alike for all classes."""
+    stations = _stations(scenario) or []
+    rate = sum(_rate(scenario, each) for each in scenario.workload)
+    parts = [_response_law(each, rate / each.count) for each in stations]
+    return {p: theory.sum_quantile(p, parts) for p in ps}
+
+
 def written_law(law: written.Law) -> theory.Law:
     """A scenario's law as one of the closed forms' laws."""
     match law:

@@ -8,15 +8,17 @@ from typing import overload
 import numpy as np
 
 from tailrace.arrays import FloatArray
+from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import (
     QuantileSpread,
     Sectioned,
     mean_sections,
+    quantile_curve,
     quantile_spreads,
     ratio_sections,
 )
 from tailrace.study.gather import KINDS, Kind, StageSums
-from tailrace.study.result import QUANTILES
+from tailrace.study.result import DISTRIBUTION, QUANTILES
 from tailrace.study.sample import KindSample, Latencies, Sample
 
 _NO_SUMS = StageSums(0, np.zeros(4), np.zeros(4))
@@ -78,6 +80,10 @@ class Pool:
             latencies = _Latencies(self.parts(name, kind))
             self._spreads[key] = quantile_spreads(latencies, QUANTILES.values())
         return self._spreads[key]
+
+    def distribution(self, name: str, kind: Kind, level: float) -> Mapping[float, Estimate]:
+        """The distribution of latency, whether the sample supports its tail or not."""
+        return quantile_curve(_Latencies(self.parts(name, kind)), DISTRIBUTION, level)
 
     def mean(self, name: str, kind: Kind) -> Sectioned:
         """The mean latency."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 from tailrace.measure.estimate import Estimate
@@ -14,6 +14,14 @@ from tailrace.study.failures import RebuildResult
 QUANTILES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 """Quantiles that every answer gives, by the name they have in targets and tables."""
 
+
+DISTRIBUTION = tuple(
+    sorted(
+        {0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.85, 0.925, 0.965, 0.975}
+        | {0.983, 0.993, 0.995, 0.997, 0.998, *QUANTILES.values()}
+    )
+)
+"""Probabilities at which the distribution of latency is known, fine enough to draw it."""
 
 Found: TypeAlias = Literal["before the run", "during the run"]
 """How an overload was seen: by what the requests ask of the stations, or by a backlog that kept growing."""
@@ -33,7 +41,8 @@ class Figures:
 
     ``rate_per_s`` and ``throughput_bytes_per_s`` are completions; ``latency_s`` has the keys mean, p50, p90, p95, p99
     and p999; ``stages``, ``slowest_stages`` (the slowest 1 %) and ``median_stages`` (the tenth of the requests around
-    the median latency) have the keys network, controller, lane and media.
+    the median latency) have the keys network, controller, lane and media. ``distribution_s`` is the distribution of
+    latency: a quantile at each probability of `DISTRIBUTION` that the sample supports.
     """
 
     requests: int
@@ -43,6 +52,7 @@ class Figures:
     stages: Mapping[str, StageTimes]
     slowest_stages: Mapping[str, StageTimes]
     median_stages: Mapping[str, StageTimes]
+    distribution_s: Mapping[float, Estimate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -286,6 +296,12 @@ def _figures_dict(figures: Figures) -> dict[str, Any]:
         "stages": _stages_dict(figures.stages),
         "slowest_stages": _stages_dict(figures.slowest_stages),
         "median_stages": _stages_dict(figures.median_stages),
+        "distribution": {
+            "probability": list(figures.distribution_s),
+            "latency_s": [each.value for each in figures.distribution_s.values()],
+            "low": [each.low for each in figures.distribution_s.values()],
+            "high": [each.high for each in figures.distribution_s.values()],
+        },
     }
 
 

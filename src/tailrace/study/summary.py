@@ -89,17 +89,29 @@ def figures(workload: Workload, kind: Kind, samples: Pool | Sequence[Sample], ba
     pool = samples if isinstance(samples, Pool) else Pool(samples)
     name = workload.name
     parts = pool.parts(name, kind)
+    latency = {
+        quantity: latency_section(pool, name, kind, quantity, bars).estimate(LEVEL) for quantity in LATENCIES
+    }
     return Figures(
         sum(part.requests for part in parts),
         pool.rate(name, kind).estimate(LEVEL),
         pool.throughput(name, kind).estimate(LEVEL),
-        {
-            quantity: latency_section(pool, name, kind, quantity, bars).estimate(LEVEL)
-            for quantity in LATENCIES
-        },
+        latency,
         _stages([part.stages for part in parts]),
         _stages([part.slowest for part in parts]),
         _stages([part.middle for part in parts]),
+        {
+            p: estimate
+            for p, estimate in pool.distribution(name, kind, LEVEL).items()
+            if _is_supported(p, latency)
+        },
+    )
+
+
+def _is_supported(p: float, latency: Mapping[str, Estimate]) -> bool:
+    """Whether the sample supports the quantile: as far out, on either side, as those of the tables that it supports."""
+    return any(
+        latency[name].value is not None and 1 - at <= p <= at + 1e-12 for name, at in QUANTILES.items()
     )
 
 

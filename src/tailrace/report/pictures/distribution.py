@@ -99,14 +99,16 @@ def tails_of(
             yield Tail(f"{each.name}: {kind}s", _quantiles(figures), {})
 
 
-def _quantiles(figures: Figures) -> dict[float, Estimate]:
-    return {p: figures.latency_s[name] for name, p in QUANTILES.items()}
+def _quantiles(figures: Figures) -> Mapping[float, Estimate]:
+    return figures.distribution_s or {p: figures.latency_s[name] for name, p in QUANTILES.items()}
 
 
 def _tail(axes: Axes, tail: Tail, scale: float, look: style.Line, width: Width) -> None:
     label = style.shown(tail.label, width)
-    ps = sorted(tail.quantiles_s)
-    share, value, low, high = style.figures([1 - p for p in ps], [tail.quantiles_s[p] for p in ps], scale)
+    known = sorted(p for p, estimate in tail.quantiles_s.items() if estimate.value is not None)
+    share, value, low, high = style.figures(
+        [1 - p for p in known], [tail.quantiles_s[p] for p in known], scale
+    )
     axes.plot(
         value,
         share,
@@ -114,7 +116,8 @@ def _tail(axes: Axes, tail: Tail, scale: float, look: style.Line, width: Width) 
         linestyle=look.dash,
         marker=look.marker,
         markersize=4.5,
-        markevery=max(share.size // 8, 1),
+        # On the quantiles of the tables, so that a line is told from another where they touch.
+        markevery=[place for place, p in enumerate(known) if p in QUANTILES.values()],
         linewidth=1.7,
         label=label,
     )

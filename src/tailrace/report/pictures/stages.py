@@ -36,7 +36,7 @@ class Bar:
 
 
 def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: Width = "wide") -> Figure:
-    """Wait and service at each stage, of the usual request and of the slowest 1 %, a bar each.
+    """Wait and service at each stage, of the median request and of the slowest 1 %, a bar each.
 
     Bars are in seconds, or shares of the latency where one is more than eight times as long as another; their labels
     give the whole latency.
@@ -82,14 +82,14 @@ def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: 
     axes.set_xlim(0, 100 if shares else 1.14 * max(totals) / TIME_UNITS[unit])
     axes.set_xlabel("share of the latency, %" if shares else f"mean time, {unit}")
     hidden = len(chosen) - min(len(chosen), MOST_CLASSES)
-    _stage_legend(figure, width, f"{hidden} more classes not drawn" if hidden else "")
+    stage_legend(figure, width, f"{hidden} more classes not drawn" if hidden else "")
     return figure
 
 
 def bars_of(result: Result, name: str) -> list[Bar]:
-    """The bars of a class: all its requests, and the slowest 1 %."""
+    """The bars of a class: the median request and the slowest 1 %."""
     figures = result.class_named(name).all
-    parts = (("all requests", figures.stages), ("slowest 1 %", figures.slowest_stages))
+    parts = (("median request", figures.median_stages), ("slowest 1 %", figures.slowest_stages))
     return [bar for said, stages in parts if (bar := _bar(f"{name}\n{said}", stages)) is not None]
 
 
@@ -172,22 +172,24 @@ def _stacked(axes: Axes, place: int, bar: Bar, scale: float) -> None:
     left = 0.0
     for stage in range(len(STAGES)):
         for waits, seconds in ((True, bar.wait_s[stage]), (False, bar.service_s[stage])):
-            axes.barh(place, seconds * scale, left=left, height=0.6, **_look(stage, waits))
+            axes.barh(place, seconds * scale, left=left, height=0.6, **look_of(stage, waits))
             left += seconds * scale
 
 
-def _look(stage: int, waits: bool) -> dict[str, Any]:
+def look_of(stage: int, waits: bool) -> dict[str, Any]:
+    """How a stretch of time at a stage is filled, by the stage's place."""
     colour = style.COLOURS[stage]
     if waits:
         return {"facecolor": style.PAPER, "edgecolor": colour, "hatch": "////", "linewidth": 0.8}
     return {"facecolor": colour, "edgecolor": colour, "linewidth": 0.8}
 
 
-def _stage_legend(figure: Figure, width: Width, said: str) -> None:
+def stage_legend(figure: Figure, width: Width, said: str) -> None:
+    """What the colours and hatches of the stages mean, below the axes."""
     from matplotlib.patches import Patch
 
     handles = [
-        Patch(**_look(stage, waits), label=f"{name}: {'wait' if waits else 'service'}")
+        Patch(**look_of(stage, waits), label=f"{name}: {'wait' if waits else 'service'}")
         for stage, name in enumerate(STAGES)
         for waits in (False, True)
     ]

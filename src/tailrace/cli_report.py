@@ -1,0 +1,63 @@
+"""The verb that writes a page to hand over."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tailrace.cli_studies import EngineChoice, Quiet, Seed, Settings, WorkerCount
+from tailrace.terminal import EXIT_CODES, Debug, Engine, failures, make_directory, put
+
+
+def add_to(app: typer.Typer) -> None:
+    """Give the command line this verb."""
+    app.command()(report)
+
+
+def report(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="The scenario, or several to compare.")
+    ],
+    out: Annotated[
+        Path, typer.Option(metavar="FILE.html", help="The page to write; replaced if it is there.")
+    ],
+    settings: Settings = None,
+    seed: Seed = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Write the answer as one page to hand over: verdict, pictures, inputs, method, cautions."""
+    with failures(debug):
+        from tailrace.measure.verdict import combined
+        from tailrace.report.files import write_whole
+        from tailrace.report.page.page import report_page
+        from tailrace.report.watch import Watch
+        from tailrace.scenario.read import load
+        from tailrace.study.account import Account, account
+        from tailrace.study.workers import available_cores
+
+        scenarios = [(file, load(file, settings or ())) for file in files]
+        make_directory(out.parent)
+        told: list[Account] = []
+        with Watch(not quiet and sys.stderr.isatty()) as watch:
+            for file, scenario in scenarios:
+                chosen = seed if seed is not None or not told else told[0].result.seed
+                found = account(
+                    file.stem,
+                    scenario,
+                    file.read_text(encoding="utf-8-sig"),
+                    tuple(settings or ()),
+                    seed=chosen,
+                    engine=engine.value,
+                    workers=workers or available_cores(),
+                    progress=watch,
+                )
+                told.append(found)
+        page = report_page(told, [str(file) for file in files])
+        put(f"Wrote {write_whole(out, page)}.\n")
+        raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])

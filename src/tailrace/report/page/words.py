@@ -1,0 +1,126 @@
+"""The question in words: what is asked of the server, class by class, and what was promised."""
+
+from __future__ import annotations
+
+from tailrace import units
+from tailrace.report.figures import number
+from tailrace.report.pictures.curves import byte_size
+from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool
+from tailrace.scenario.workload import Workload
+
+SHARES = {
+    "mean": "on average",
+    "p50": "half of them",
+    "p90": "90 % of them",
+    "p95": "95 % of them",
+    "p99": "99 % of them",
+    "p999": "99.9 % of them",
+}
+
+
+def class_sentence(workload: Workload, load: float) -> str:
+    """What a class asks for: "40 clients send 500 requests/s each, 20,000/s in all, of 8 KiB at random …"."""
+    several = workload.clients > 1
+    many, verb, each = (f"{workload.clients:,} clients", "", " each") if several else ("One client", "s", "")
+    if workload.rate is not None:
+        rate = workload.rate * load
+        whole = f", {number(rate * workload.clients, 6)}/s in all" if several else ""
+        how = {"poisson": "at random times", "regular": "evenly spaced", "bursty": "in bursts"}
+        way = how.get(workload.arrivals, workload.arrivals)
+        said = f"{many} send{verb} {number(rate, 6)} requests/s{each}{whole}, {way}"
+    else:
+        depth = workload.queue_depth or 1
+        said = f"{many} keep{verb} {_counted(depth, 'request')} under way{each}"
+        if workload.think_time:
+            said += f", thinking {units.write(workload.think_time, 'time')} in between"
+    sizes = " and ".join(
+        byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.request_size) > 1 else "")
+        for part in workload.request_size
+    )
+    kinds = {1.0: "reads", 0.0: "writes"}.get(
+        workload.read_share, f"{100 * workload.read_share:.3g} % reads, the rest writes"
+    )
+    order = "at random addresses" if workload.pattern == "random" else "one after the other"
+    return f"{said}: {sizes}, {kinds}, {order}."
+
+
+def promise_sentences(workload: Workload) -> list[str]:
+    """What was promised to a class, a sentence each."""
+    if workload.target is None:
+        return []
+    said = []
+    for quantity, limit in workload.target.limits:
+        kind, _, name = quantity.rpartition("_")
+        what = f"{kind}s" if kind else "requests"
+        if name == "rate":
+            said.append(f"At least {number(limit, 6)} requests/s are to be completed.")
+        elif name == "throughput":
+            said.append(f"At least {units.write(limit, 'data rate')} are to be moved.")
+        elif name == "mean":
+            said.append(f"On average {what} are to take at most {units.write(limit, 'time')}.")
+        else:
+            share = SHARES[name].replace("them", f"the {what}")
+            said.append(f"{share[0].upper()}{share[1:]} are to take at most {units.write(limit, 'time')}.")
+    return said
+
+
+def stage_parts(scenario: Scenario) -> dict[str, list[str]]:
+    """What each stage is made of, in a few words."""
+    server = scenario.server
+    return {
+        "network": [_network(server.network)],
+        "controller": [_controller(server.controller)],
+        "lane": [_named(pool, _lanes(pool.lanes)) for pool in server.pools],
+        "media": [_named(pool, _media(pool)) for pool in server.pools],
+    }
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
+def _named(pool: Pool, said: str) -> str:
+    return f"{pool.name}: {said}" if pool.name else said
+
+
+def _network(network: Network | LawStage | None) -> str:
+    if network is None:
+        return "none: clients on the server itself"
+    if isinstance(network, LawStage):
+        return _law(network)
+    trip = units.write(network.round_trip, "time")
+    return f"{_counted(network.ports, 'port')} of {_bits(network.rate)}, round trip {trip}"
+
+
+def _controller(controller: Controller | LawStage | None) -> str:
+    if controller is None:
+        return "none"
+    if isinstance(controller, LawStage):
+        return _law(controller)
+    return _counted(controller.cores, "core")
+
+
+def _lanes(lanes: Lanes | LawStage | None) -> str:
+    if lanes is None:
+        return "none"
+    if isinstance(lanes, LawStage):
+        return _law(lanes)
+    if lanes.is_pcie:
+        return f"PCI Express {lanes.pcie_generation}, {_counted(lanes.width, 'lane')} a drive"
+    return f"serial link of {_bits(lanes.rate or 0.0)} a drive"
+
+
+def _media(pool: Pool) -> str:
+    kind = {"generic": "drive"}.get(pool.media.kind, f"{pool.media.kind} drive")
+    drives = _counted(pool.media.count, kind)
+    redundancy = pool.layout.redundancy
+    return drives if redundancy == "none" else f"{drives}, {redundancy}"
+
+
+def _law(stage: LawStage) -> str:
+    return f"{_counted(stage.servers, 'server')}, {stage.service.law} service time"
+
+
+def _bits(bytes_per_s: float) -> str:
+    return f"{number(8 * bytes_per_s / 1e9)} Gbit/s"

@@ -1,0 +1,67 @@
+"""Everything that a report tells of one scenario: the answer, and the runs and closed forms around it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from tailrace.scenario.scenario import Scenario
+from tailrace.study.closed_tail import closed_tail
+from tailrace.study.curve import Curve, LoadCurve, key_curve, load_curve
+from tailrace.study.progress import Progress
+from tailrace.study.result import Result
+from tailrace.study.run import simulate
+
+Watch = Callable[[Progress], None]
+
+DEPTH_FACTORS = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
+MOST_DEPTH = 1_024
+
+
+@dataclass(frozen=True)
+class Account:
+    """One scenario with its answer.
+
+    ``source`` is the text of its file and ``settings`` the keys set over it. ``load`` is there where a class is open,
+    ``depth`` over the queue depth of the class ``depth_class`` where none is.
+    """
+
+    name: str
+    scenario: Scenario
+    source: str
+    settings: tuple[str, ...]
+    result: Result
+    closed_tail_s: Mapping[str, Mapping[float, float]]
+    load: LoadCurve | None
+    depth: Curve | None
+    depth_class: str | None
+
+
+def account(
+    name: str,
+    scenario: Scenario,
+    source: str,
+    settings: tuple[str, ...] = (),
+    *,
+    seed: int | None = None,
+    engine: str = "auto",
+    workers: int | None = None,
+    progress: Watch | None = None,
+) -> Account:
+    """Simulate a scenario, and around it its load curve, or its queue-depth curve where no class is open.
+
+    Raises SettingError as `simulate`.
+    """
+    result = simulate(scenario, seed, engine, workers, progress)
+    load, depth, depth_class = None, None, None
+    if any(each.is_open for each in scenario.workload):
+        load = load_curve(scenario, seed=result.seed, engine=engine, progress=progress)
+    else:
+        workload = scenario.workload[0]
+        own, depth_class = workload.queue_depth or 1, workload.name
+        values = sorted({max(round(own * factor), 1) for factor in DEPTH_FACTORS})
+        key = f"workload.{workload.name}.queue_depth"
+        bounded = [each for each in values if each <= max(MOST_DEPTH, own)]
+        depth = key_curve(scenario, key, bounded, seed=result.seed, engine=engine, progress=progress)
+    tail = {} if result.overload is not None else closed_tail(scenario, result.seed)
+    return Account(name, scenario, source, settings, result, tail, load, depth, depth_class)

@@ -1,0 +1,207 @@
+"""The report: one page that stands by itself, says everything, and lets no name do harm."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from tailrace.report.page.page import report_page
+from tailrace.report.page.words import class_sentence, promise_sentences
+from tailrace.scenario.inputs import inputs
+from tailrace.scenario.read import load, parse
+from tailrace.study.account import Account, account
+
+SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
+SHORT = ["run.requests=2000", "run.replications=4"]
+HOSTILE = """<script>alert(1)</script>"''&{{ 7 * 7 }}$x$"""
+CLOSED = """
+title = "A closed class"
+[server.media]
+kind = "generic"
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+queue_depth = 4
+request_size = "8 KiB"
+[run]
+requests = 2000
+replications = 4
+seed = 3
+"""
+
+
+class Page(HTMLParser):
+    """Elements, attributes and ids of a page, and whether what was opened is closed in its order."""
+
+    EMPTY = frozenset(("meta", "link", "br", "img", "hr", "input"))
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data) -> None:
+        if "style" not in self.open:
+            self.text += data
+
+
+@pytest.fixture(scope="module")
+def told() -> Account:
+    file = SCENARIOS / "one-station.toml"
+    scenario = load(file, [*SHORT, 'workload.booking.target.p95="9 ms"'])
+    return account("one-station", scenario, file.read_text(), tuple(SHORT), engine="reference")
+
+
+@pytest.fixture(scope="module")
+def page(told) -> str:
+    return report_page([told], ["one-station.toml"])
+
+
+def test_a_report_needs_no_network_and_no_script(page) -> None:
+    found = Page(page)
+    assert not found.open
+    tags = {tag for tag, _ in found.elements}
+    assert not tags & {"script", "iframe", "object", "embed", "img", "form"}
+    for tag, attributes in found.elements:
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("src", "href", "xlink:href", "action"):
+            assert attributes.get(name, "#").startswith(("#", "data:,")), (tag, attributes)
+    assert not re.search(r"@import|url\((?!#)", page)
+    policy = next(a["content"] for _, a in found.elements if "http-equiv" in a)
+    assert policy.startswith("default-src 'none'")
+    assert len(page.encode()) < 2_000_000
+
+
+def test_a_report_says_what_was_asked_found_assumed_and_how_to_repeat_it(page, told) -> None:
+    text = " ".join(Page(page).text.split())
+    for said in (
+        "Every target is met.",
+        "One client sends 3,200 requests/s, at random times: 8 KiB, reads, at random addresses.",
+        "95 % of the requests are to take at most 9 ms.",
+        "M/M/4",
+        "saturates",
+        f"seed {told.result.seed}",
+        told.result.digest[:16],
+        "tailrace report one-station.toml --set run.requests=2000 --set run.replications=4 --seed 7",
+        "Measure on real hardware",
+        "Performance says nothing about durability",
+        "Local rules",
+        "One station of the textbooks",  # the scenario file itself
+    ):
+        assert said in text
+    for each in inputs(told.scenario):
+        assert each.path in text
+        assert each.value in text
+
+
+def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, told) -> None:
+    found = Page(page)
+    pictures = [a for _, a in found.elements if a.get("role") == "img"]
+    assert len(pictures) == 6  # three, at two widths
+    assert all(len(each["aria-label"]) > 40 for each in pictures)
+    assert page.count("<figure>") == 3
+    for figure in re.findall(r"<figure>.*?</figure>", page, re.DOTALL):
+        assert "<table>" in figure
+    # Values of the answer stand in them: the p95 in the distribution, in ms.
+    p95 = told.result.classes[0].all.latency_s["p95"]
+    assert f"{1e3 * p95.value:.1f}" in Page(page).text
+
+
+def test_no_two_elements_share_an_id(told) -> None:
+    found = Page(report_page([told, replace(told, name="again")]))
+    ids = [a["id"] for _, a in found.elements if "id" in a]
+    assert len(ids) == len(set(ids))
+
+
+def test_several_scenarios_are_compared_and_told_one_by_one(told) -> None:
+    text = Page(report_page([told, replace(told, name="again")])).text
+    assert "Side by side" in text
+    assert "one-station: One station" in text
+    assert "again: One station" in text
+
+
+def test_names_from_a_scenario_are_shown_and_never_run(told) -> None:
+    scenario = told.scenario.model_copy(
+        update={
+            "title": HOSTILE,
+            "workload": (told.scenario.workload[0].model_copy(update={"name": HOSTILE[:60]}),),
+        }
+    )
+    classes = (replace(told.result.classes[0], name=HOSTILE[:60]),)
+    result = replace(told.result, title=HOSTILE, classes=classes, notes=(HOSTILE,))
+    hostile = replace(
+        told, name=HOSTILE, scenario=scenario, source=HOSTILE, settings=(HOSTILE,), result=result
+    )
+    text = report_page([hostile, told], [HOSTILE])
+    found = Page(text)
+    assert not found.open
+    assert "script" not in {tag for tag, _ in found.elements}
+    assert "<script" not in text
+    assert HOSTILE in found.text
+    assert "49" not in re.findall(r"alert\(1\).{0,40}", found.text)[0]
+
+
+def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
+    scenario = parse(CLOSED)
+    told = account("closed", scenario, CLOSED, engine="reference")
+    assert [point.value for point in told.depth.points] == [1, 2, 4, 8, 16, 32]
+    text = " ".join(Page(report_page([told])).text.split())
+    assert "One client keeps 4 requests under way: 8 KiB, reads, at random addresses." in text
+    assert "No class is open" in text
+
+
+def test_an_overloaded_scenario_is_told_without_any_latency() -> None:
+    scenario = load(SCENARIOS / "one-station.toml", [*SHORT, "load=2"])
+    told = account("over", scenario, "", engine="reference")
+    text = " ".join(Page(report_page([told])).text.split())
+    assert "Overloaded: the server cannot carry this load." in text
+    assert "cannot keep up" in text
+
+
+def test_the_same_answer_gives_the_same_page(told, page) -> None:
+    assert report_page([told], ["one-station.toml"]) == page
+
+
+def test_what_a_class_asks_is_said_in_words() -> None:
+    mixed = load(SCENARIOS / "mixed.toml")
+    assert class_sentence(mixed.workload[0], 1.0) == (
+        "40 clients send 500 requests/s each, 20,000/s in all, at random times: 8 KiB, 70 % reads, the rest writes, "
+        "at random addresses."
+    )
+    assert class_sentence(mixed.workload[1], 1.0) == (
+        "4 clients keep 8 requests under way each: 1 MiB, reads, one after the other."
+    )
+    assert promise_sentences(mixed.workload[0]) == ["99 % of the requests are to take at most 400 us."]
+
+
+@pytest.mark.parametrize("file", sorted(SCENARIOS.glob("*.toml")), ids=lambda file: file.stem)
+def test_every_input_has_a_value_and_a_meaning(file) -> None:
+    found = inputs(load(file))
+    assert len(found) > 5
+    assert len({each.path for each in found}) == len(found)
+    for each in found:
+        assert each.value
+        assert each.description
+        assert "(" not in each.value or "," in each.value
+    given = {each.path: each.value for each in found if each.is_given}
+    assert given[
+        "workload.cameras.request_size" if "cameras" in file.stem else "workload.booking.request_size"
+    ]
