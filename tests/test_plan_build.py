@@ -397,7 +397,7 @@ class Arrivals:
 
 def test_arrivals_of_all_classes_merge_by_time_then_name_then_client() -> None:
     scenario = parse(FLASH + SECOND_CLASS)
-    server = ServerPlan(scenario, 7, 0)
+    server = ServerPlan(scenario, 7, 0, {})
     plans = [
         ClassPlan(server, each, span, Streams(7, 0, each.name), number)
         for number, (each, span) in enumerate(zip(scenario.workload, scenario.spans(), strict=True))
