@@ -49,6 +49,10 @@ class Record:
         """Write a figure as PNG."""
         figure.savefig(self._path(suffix, "png"), dpi=120, bbox_inches="tight")
 
+    def text(self, said: str, suffix: str = "") -> None:
+        """Write what an answer says, as it stands on a terminal."""
+        self._path(suffix, "txt").write_text(said, encoding="utf-8")
+
     def close(self) -> None:
         """Enter the experiment into the manifest, beside those of others."""
         manifest = self._directory / "manifest.json"

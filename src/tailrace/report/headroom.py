@@ -55,7 +55,13 @@ def _parts(found: Headroom, width: int) -> list[RenderableType]:
     parts: list[RenderableType] = [Text(found.title, style="bold"), Text(), Text(_sentence(found))]
     parts += [*heading("What each rule allows"), *_rules(found, width)]
     if found.tried:
-        parts += [*heading("Every value tried"), *_tried(found, width)]
+        alike = _one_target(found)
+        said = ""
+        if alike is not None:
+            word = "at least" if alike.quantity in ("rate", "throughput") else "at most"
+            unit, size = _unit(alike)
+            said = f" (promised: {word} {number(alike.limit / size, 6)} {unit})"
+        parts += [*heading(f"Every value tried{said}"), *_tried(found, width)]
     if found.notes:
         parts += [*heading("Notes"), *(hanging("-", note) for note in found.notes)]
     closing = "Plain division knows no queue: at its value every request waits without end."
@@ -125,30 +131,47 @@ def _rules(found: Headroom, width: int) -> Sequence[RenderableType]:
 
 
 def _tried(found: Headroom, width: int) -> Sequence[RenderableType]:
+    alike = _one_target(found)
+
     def build(digits: int) -> tuple[Table, Footnotes]:
-        table = plain_table(
-            "value", "load, % of\nsaturation", "target", "limit", "found", "unit", "requests", "verdict"
-        )
+        what = () if alike else ("target", "limit")
+        unit_name = f"{_name(alike)},\n{_unit(alike)[0]}" if alike else "found"
+        last = ("requests", "verdict") if alike else ("unit", "requests", "verdict")
+        table = plain_table("value", "load, % of\nsaturation", *what, unit_name, *last)
         figures = aligned([_figure(each, digits) for each in found.tried])
         for each, figure in zip(found.tried, figures, strict=True):
             target = each.target
             unit = _unit(target)[0] if target else ""
             share = each.share_of_saturation
+            limit = number(target.limit / _unit(target)[1], 6) if target else ""
             table.add_row(
                 Text(shown_value(float(f"{each.value:.6g}"), found.unit)),
                 "–" if share is None else percent(share),
-                Text(f"{target.class_name} {target.quantity.replace('_', ' ')}"[:24] if target else ""),
-                number(target.limit / _unit(target)[1], 6) if target else "",
+                *(() if alike else (Text(_name(target)), limit)),
                 figure,
-                unit,
+                *(() if alike else (unit,)),
                 f"{each.requests:,}",
                 Text(each.verdict, style=STYLES.get(each.verdict, "")),
             )
-        for place in (2, 5, 7):
+        for place in (4,) if alike else (2, 5, 7):
             table.columns[place].justify = "left"
         return table, Footnotes()
 
     return fitted(build, width)
+
+
+def _one_target(found: Headroom) -> TargetReading | None:
+    """The target of all values tried, if it is the same everywhere."""
+    targets = [each.target for each in found.tried if each.target is not None]
+    names = {(each.class_name, each.quantity) for each in targets}
+    return targets[0] if len(names) == 1 else None
+
+
+def _name(target: TargetReading | None) -> str:
+    if target is None:
+        return ""
+    name = target.class_name if len(target.class_name) <= 14 else f"{target.class_name[:13]}…"
+    return f"{name} {target.quantity.replace('p999', 'p99.9').replace('_', ' ')}"
 
 
 def _figure(tried: Tried, digits: int) -> tuple[str, str]:

@@ -78,7 +78,7 @@ def saturating_value(
         scenario = scenario_at(variants, key, value, shape)
         return None if scenario is None else measure(offered_load(scenario, seed))
 
-    return _crossing(share_at, start, worse, shape.type is int)
+    return _crossing(share_at, start, worse, takes_whole(variants, key))
 
 
 def number_at(variants: Variants, key: str) -> float:
@@ -92,11 +92,19 @@ def number_at(variants: Variants, key: str) -> float:
     return value
 
 
+def takes_whole(variants: Variants, key: str) -> bool:
+    """Whether a key counts things, so that only whole numbers are accepted."""
+    shape = variants.shape(key)
+    return shape.type is int or (
+        not shape.quantity and type(variants.value(key)) is int and shape.type is not float
+    )
+
+
 def scenario_at(variants: Variants, key: str, value: float, shape: Shape) -> Scenario | None:
     """The scenario with another value at a key; None if the value is not accepted there."""
-    written = round(value) if shape.type is int or shape.quantity == "size" else value
+    is_whole = takes_whole(variants, key) or shape.quantity == "size"
     try:
-        return variants.with_keys([f"{key}={written_value(written, shape)}"])
+        return variants.with_keys([f"{key}={written_value(round(value) if is_whole else value, shape)}"])
     except ScenarioError:
         return None
 
@@ -144,8 +152,8 @@ def _crossing(
 
 def _walk(start: float, up: bool, is_whole: bool) -> Iterator[float]:
     factor = 2.0
-    value = start
-    while abs(value) <= abs(start) * LARGEST_FACTOR and abs(value) >= abs(start) / LARGEST_FACTOR:
+    value, size = start, max(abs(start), 1.0 if is_whole else 0.0)
+    while abs(start) / LARGEST_FACTOR <= abs(value) <= size * LARGEST_FACTOR:
         following = value * factor if up else value / factor
         if is_whole:
             following = max(math.ceil(following), value + 1) if up else math.floor(following)

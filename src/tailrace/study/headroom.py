@@ -16,7 +16,14 @@ from tailrace.scenario.read import load
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.variant import Variants
 from tailrace.study.bench import StudyWatch
-from tailrace.study.edge import drives_share, more_is_worse, number_at, saturating_value, scenario_at
+from tailrace.study.edge import (
+    drives_share,
+    more_is_worse,
+    number_at,
+    saturating_value,
+    scenario_at,
+    takes_whole,
+)
 from tailrace.study.estimate import theory_of
 from tailrace.study.judge import Effort, Judge
 from tailrace.study.points import Points
@@ -137,7 +144,7 @@ class _Search:
     def __init__(self, points: Points, variants: Variants, key: str, start: float) -> None:
         self._points, self._variants, self._key, self._start = points, variants, key, start
         self._shape: Shape = variants.shape(key)
-        self._is_whole = self._shape.type is int
+        self._is_whole = takes_whole(variants, key)
         self._up = more_is_worse(variants, key)
         self._judge = Judge(points, Effort.of(variants.scenario))
         self.saturating = saturating_value(variants, key, seed=points.seed)

@@ -56,6 +56,10 @@ class Judge:
         length, replications = self._length, min(FIRST, self._effort.replications)
         while True:
             reading = self._look(scenario, length, replications)
+            if reading.overloaded and length < self._effort.requests:
+                # In a short run the first requests still fill the server, and what piles up may be no more than that.
+                length = min(4 * length, self._effort.requests)
+                continue
             if reading.overloaded or reading.verdict != "undecided":
                 return reading
             judged = [each for each in reading.targets if each.verdict == "undecided"]

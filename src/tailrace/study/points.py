@@ -28,6 +28,8 @@ from tailrace.study.tasks import Task
 
 FAR = 0.5
 """Share of the distance to the limit that the interval of a far point may take: then the verdict is clear."""
+LONG = 40_000
+"""Requests of a replication from which on a backlog that grows is believed to grow for good."""
 COARSEST = 0.25
 """Relative half-width that is aimed at however far the limit is, so that a curve can be drawn."""
 
@@ -167,8 +169,10 @@ def _decided(
 ) -> Length | None:
     """The length of the answer if a pilot of so many requests can tell it, else None: a longer pilot is needed."""
     run = scenario.run
-    if overload_seen(outcomes):  # a longer run would only pile up more
-        return Length(requests, PILOT_REPLICATIONS)
+    if overload_seen(outcomes):
+        # In a short run the first requests still fill the server, and what piles up may be no more than that.
+        is_long = requests >= min(run.budget, LONG)
+        return Length(requests, PILOT_REPLICATIONS) if is_long else None
     steered = steering(scenario)
     level = bonferroni_level(0.95, len(steered))
     found = [sections(outcomes, name, quantity).estimate(level) for name, quantity, _ in steered]

@@ -1,0 +1,123 @@
+"""Does a larger flash drive do more? Dies grow with capacity, and so does the rate, until the link binds.
+
+One drive of 0.48 to 15.36 TB with one die for each 128 GB, random reads of 4 KiB at a deep queue and sequential reads
+of 128 KiB, behind four lanes of PCI Express and behind a serial link of 6 Gbit/s.
+"""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import pandas as pd
+
+from record import Record, arguments
+from simulated import COLOURS, plain_log
+from studied import options
+from tailrace.scenario.read import parse
+from tailrace.scenario.scenario import Scenario
+from tailrace.study.sweep import run_sweep
+
+DIE_TB = 0.128
+CAPACITIES_TB = (0.48, 0.96, 1.92, 3.84, 7.68, 15.36)
+LINKS = {
+    "PCI Express 3, 4 lanes": "pcie_generation = 3\nwidth = 4",
+    "serial, 6 Gbit/s": 'rate = "6 Gbit/s"',
+}
+PATTERNS = {"random 4 KiB": ("4 KiB", "random"), "sequential 128 KiB": ("128 KiB", "sequential")}
+DRIVE = """
+[server.lanes]
+LINK
+[server.media]
+kind = "flash"
+capacity = "CAPACITY TB"
+dies = DIES
+channels = 16
+channel_rate = "800 MB/s"
+cell_read = "70 us"
+cell_program = "900 us"
+cell_erase = "5 ms"
+command_rate = "2000000 /s"
+queue_slots = 1024
+[[workload]]
+name = "scan"
+queue_depth = 512
+request_size = "SIZE"
+pattern = "PATTERN"
+[run]
+requests = REQUESTS
+replications = REPLICATIONS
+"""
+
+
+def drive(link: str, capacity_tb: float, size: str, pattern: str, quick: bool) -> Scenario:
+    """One drive with as many dies as its capacity fills."""
+    found = DRIVE.replace("LINK", link).replace("CAPACITY", str(capacity_tb)).replace("SIZE", size)
+    found = found.replace("DIES", str(round(capacity_tb / DIE_TB))).replace("PATTERN", pattern)
+    return parse(
+        found.replace("REQUESTS", "6000" if quick else "60000").replace("REPLICATIONS", "4" if quick else "8")
+    )
+
+
+def measured(seed: int, quick: bool) -> pd.DataFrame:
+    rows = []
+    capacities = CAPACITIES_TB[::2] if quick else CAPACITIES_TB
+    for link, keys in LINKS.items():
+        for name, (size, pattern) in PATTERNS.items():
+            named = [(f"{each}", drive(keys, each, size, pattern, quick)) for each in capacities]
+            found = run_sweep(named, {"workload.scan.queue_depth": [512]}, options=options(seed, quick))
+            for row in found.rows():
+                capacity = float(row["scenario"])
+                rows.append(
+                    {
+                        "link": link,
+                        "pattern": name,
+                        "capacity_tb": capacity,
+                        "dies": round(capacity / DIE_TB),
+                        **{key: row[key] for key in ("rate_per_s", "rate_per_s_low", "rate_per_s_high")},
+                        "throughput_mb_per_s": row["throughput_bytes_per_s"] / 1e6,
+                        "p99_ms": None if row["p99_s"] is None else row["p99_s"] * 1e3,
+                    }
+                )
+    return pd.DataFrame(rows)
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    figure, panels = plt.subplots(1, 2, figsize=(10.4, 4.6))
+    for axes, (pattern, part) in zip(panels, frame.groupby("pattern", sort=False), strict=True):
+        is_random = pattern.startswith("random")
+        for number, (link, line) in enumerate(part.groupby("link", sort=False)):
+            column = line.rate_per_s / 1e3 if is_random else line.throughput_mb_per_s
+            axes.plot(line.capacity_tb, column, "o-", color=COLOURS[number], label=link)
+            if is_random:
+                axes.fill_between(
+                    line.capacity_tb,
+                    line.rate_per_s_low / 1e3,
+                    line.rate_per_s_high / 1e3,
+                    alpha=0.25,
+                    color=COLOURS[number],
+                )
+        axes.set_xscale("log", base=2)
+        axes.set_yscale("log")
+        plain_log(axes.yaxis)
+        ticks = sorted(part.capacity_tb.unique())
+        axes.set_xticks(ticks, [f"{each:g}" for each in ticks])
+        axes.set_xlabel("capacity of the drive, TB (one die for each 0.128 TB)")
+        axes.set_ylabel("1,000 requests/s (band: 95 % interval)" if is_random else "throughput, MB/s")
+        axes.set_title(f"{pattern} reads, 512 at a time", fontsize=11)
+        axes.grid(alpha=0.3)
+        axes.legend(fontsize=9)
+    figure.tight_layout()
+    return figure
+
+
+def main() -> None:
+    chosen = arguments(__doc__.splitlines()[0])
+    record = Record("capacity_scaling", chosen)
+    frame = measured(chosen.seed, chosen.quick)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()

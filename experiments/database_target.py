@@ -1,0 +1,93 @@
+"""Will the booking database keep its promise on this server, and if not, what then?
+
+The architect's question from start to answer: the verdict on the design at hand, how many booking servers it would
+carry, which resource would mend it, and another design beside it on the same requests.
+"""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import pandas as pd
+
+from record import Record, arguments
+from simulated import COLOURS, plain_log
+from studied import FLASH, SPINNING, options, text
+from tailrace.report.compare import comparison_text
+from tailrace.report.headroom import headroom_text
+from tailrace.report.relief import relief_text
+from tailrace.report.tables import answer_text
+from tailrace.scenario.read import parse
+from tailrace.study.compare import compare
+from tailrace.study.headroom import find_headroom
+from tailrace.study.relief import find_relief
+from tailrace.study.run import simulate
+from tailrace.study.sweep import FIGURES, run_sweep
+
+LIMIT, LIMIT_MS, RATE, CLIENTS = "20 ms", 20.0, 100.0, 40
+KEY = "workload.booking.clients"
+DESIGNS = {"36 spinning drives": (SPINNING, 36), "6 flash drives": (FLASH, 6)}
+
+
+def measured(seed: int, quick: bool) -> tuple[pd.DataFrame, str]:
+    run = "requests = 4000\nreplications = 8" if quick else "precision = 0.1\nrequests = 200000"
+    designs = {
+        name: parse(f'title = "Booking database on {name}"\n' + text(*design, CLIENTS, RATE, LIMIT, run))
+        for name, design in DESIGNS.items()
+    }
+    how = options(seed, quick)
+    first, second = designs.values()
+    said = [answer_text(simulate(first, seed, workers=how.workers))]
+    rooms = {name: find_headroom(each, KEY, options=how) for name, each in designs.items()}
+    said += [headroom_text(each) for each in rooms.values()]
+    said.append(relief_text(find_relief(first, how)))
+    said.append(comparison_text(compare(first, second, names=list(designs), seed=seed, workers=how.workers)))
+    steps = "5..40 by *8" if quick else "5..2560 by *2"
+    swept = run_sweep(list(designs.items()), [f"{KEY}={steps}"], options=how)
+    frame = swept.frame()[
+        ["scenario", KEY, "verdict", *(f"{FIGURES['p99']}{end}" for end in ("", "_low", "_high"))]
+    ]
+    frame = frame.rename(columns={KEY: "clients"})
+    for name, room in rooms.items():
+        mine = frame.scenario == name
+        frame.loc[mine, "met"], frame.loc[mine, "missed"] = room.met, room.missed
+    return frame, "\n".join(said)
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    figure, axes = plt.subplots(figsize=(8.2, 5.0))
+    for number, (name, line) in enumerate(frame.groupby("scenario", sort=False)):
+        colour = COLOURS[number]
+        known = line.dropna(subset=["p99_s"])
+        axes.plot(known.clients, known.p99_s * 1e3, "o-", color=colour, label=name)
+        axes.fill_between(
+            known.clients, known.p99_s_low * 1e3, known.p99_s_high * 1e3, color=colour, alpha=0.25
+        )
+        met, missed = line.met.iloc[0], line.missed.iloc[0]
+        if pd.notna(met) and pd.notna(missed):
+            axes.axvspan(met, missed, color=colour, alpha=0.15, label=f"{name}: met up to {met:,.0f}")
+    axes.axhline(LIMIT_MS, color="black", linestyle="--", linewidth=1, label=f"promised: {LIMIT}")
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    plain_log(axes.yaxis)
+    plain_log(axes.xaxis)
+    axes.set_xlabel(f"booking servers of {RATE:g} requests/s each")
+    axes.set_ylabel("p99 latency, ms (bands: 95 % intervals)")
+    axes.grid(alpha=0.3)
+    axes.legend(fontsize=9)
+    figure.tight_layout()
+    return figure
+
+
+def main() -> None:
+    chosen = arguments(__doc__.splitlines()[0])
+    record = Record("database_target", chosen)
+    frame, said = measured(chosen.seed, chosen.quick)
+    record.table(frame)
+    record.text(said)
+    record.picture(picture(frame))
+    record.close()
+    print(said)
+
+
+if __name__ == "__main__":
+    main()

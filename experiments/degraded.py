@@ -1,0 +1,94 @@
+"""What does a drive that is down do to the p99, and what does rebuilding it?
+
+Eight spinning drives and a spare under single and double parity: all well, one drive down, and one being rebuilt at
+several rates. The faster the rebuild, the shorter the time without protection, and the longer requests wait.
+"""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import pandas as pd
+
+from record import Record, arguments
+from simulated import COLOURS
+from studied import SPINNING, options, text
+from tailrace.scenario.read import parse
+from tailrace.study.sweep import run_sweep
+
+DRIVES, CAPACITY_TB = 9, 2.0
+RATES_MB = (5, 10, 20, 40, 60)
+PARITIES = {"single parity": 200.0, "double parity": 200.0}
+
+
+def measured(seed: int, quick: bool) -> pd.DataFrame:
+    rows = []
+    run = "requests = 4000\nreplications = 4" if quick else "requests = 60000\nreplications = 16"
+    rates = RATES_MB[1::2] if quick else RATES_MB
+    for parity, rate in PARITIES.items():
+        base = text(SPINNING, DRIVES, 1, rate, "200 ms", run)
+        layout = f'[server.layout]\nredundancy = "{parity}"\ngroup = 8\nspares = 1\n'
+        base = base.replace("[[workload]]", f"{layout}FAILED\n[[workload]]")
+        states = {"all well": "", "one down": "failed = 1"}
+        states |= {f"{each}": f'failed = 1\nrebuild_rate = "{each} MB/s"' for each in rates}
+        named = [(state, parse(base.replace("FAILED", keys))) for state, keys in states.items()]
+        found = run_sweep(named, {"load": [1]}, options=options(seed, quick))
+        for row in found.rows():
+            rebuilding = row["scenario"] if row["scenario"].isdigit() else None
+            hours = None if rebuilding is None else CAPACITY_TB * 1e6 / float(rebuilding) / 3600
+            rows.append(
+                {
+                    "redundancy": parity,
+                    "state": row["scenario"] if rebuilding is None else "rebuilding",
+                    "rebuild_mb_per_s": rebuilding,
+                    "hours_to_rebuild": hours,
+                    "mean_ms": milliseconds(row["mean_s"]),
+                    "p99_ms": milliseconds(row["p99_s"]),
+                    "p99_low_ms": milliseconds(row["p99_s_low"]),
+                    "p99_high_ms": milliseconds(row["p99_s_high"]),
+                    "verdict": row["verdict"],
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def milliseconds(seconds: float | None) -> float | None:
+    return None if seconds is None else 1e3 * seconds
+
+
+def picture(frame: pd.DataFrame) -> plt.Figure:
+    figure, axes = plt.subplots(figsize=(8.2, 5.0))
+    for number, (parity, part) in enumerate(frame.groupby("redundancy", sort=False)):
+        line = part[part.state == "rebuilding"].astype({"rebuild_mb_per_s": float})
+        colour = COLOURS[number]
+        axes.plot(line.rebuild_mb_per_s, line.p99_ms, "o-", color=colour, label=f"{parity}, rebuilding")
+        low, high = line.p99_low_ms.astype(float), line.p99_high_ms.astype(float)
+        axes.fill_between(line.rebuild_mb_per_s, low, high, color=colour, alpha=0.25)
+        for state, style in (("one down", "--"), ("all well", ":")):
+            value = part[part.state == state].p99_ms
+            if value.notna().all():
+                axes.axhline(value.iloc[0], color=colour, linestyle=style, label=f"{parity}, {state}")
+    axes.set_xlabel("rebuild rate, MB/s written onto the spare")
+    axes.set_ylabel("p99 latency, ms (bands: 95 % intervals)")
+    axes.set_ylim(bottom=0)
+    axes.grid(alpha=0.3)
+    above = axes.secondary_xaxis("top")
+    ticks = sorted(frame.rebuild_mb_per_s.dropna().astype(float).unique())
+    above.set_xticks(ticks, [f"{CAPACITY_TB * 1e6 / each / 3600:.0f}" for each in ticks])
+    above.set_xlabel("hours until a drive of 2 TB is rebuilt")
+    axes.legend(fontsize=9)
+    figure.tight_layout()
+    return figure
+
+
+def main() -> None:
+    chosen = arguments(__doc__.splitlines()[0])
+    record = Record("degraded", chosen)
+    frame = measured(chosen.seed, chosen.quick)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()
