@@ -121,7 +121,7 @@ def estimate(
     json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """Say what closed forms make of a scenario, without any simulation."""
+    """Say what closed forms make of a scenario."""
     with failures(debug):
         from tailrace.scenario.read import load
         from tailrace.study.estimate import estimate as closed_forms

@@ -31,7 +31,7 @@ def report(
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
-    """Write the answer as one page to hand over: verdict, pictures, inputs, method, cautions."""
+    """Write the answer as one page to hand over."""
     with failures(debug):
         from tailrace.measure.verdict import combined
         from tailrace.report.files import write_whole

@@ -147,7 +147,7 @@ def compare(
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
-    """Compare designs on the same requests: differences, verdicts, costs, and how many do what one does."""
+    """Compare designs on the same requests."""
     with failures(debug):
         from rich.console import Console
 
@@ -250,7 +250,7 @@ def relief(
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
-    """Double and halve each resource: what would mend a target, and what could be saved."""
+    """Show what would mend a target, and what could be saved."""
     with failures(debug):
         import pandas as pd
         from rich.console import Console
