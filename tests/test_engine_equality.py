@@ -479,6 +479,14 @@ VARIANTS = {
     "popular": (FLASH, ["workload.booking.popularity=1.2"]),
     "regular": (FLASH, ['workload.booking.arrivals="regular"', "server.controller.variability=0.0"]),
     "half duplex": ("booking-spinning", ['server.lanes.rate="3 Gbit/s"']),
+    "sliced programs": (FLASH, ['server.media.suspend_slice="100 us"', "load=2.0"]),
+    "sliced durable programs": (
+        FLASH,
+        ['server.media.suspend_slice="250 us"', "workload.booking.durable=true", "load=0.5"],
+    ),
+    "planes": (FLASH, ["server.media.planes=4", 'server.media.map_unit="8 KiB"']),
+    "pages ended in part": (FLASH, ['server.media.flush_after="40 us"']),
+    "slow drives": (FLASH, ["server.media.slow_drives=2", "server.media.slow_factor=4.0"]),
     "age limit": ("booking-spinning", ['server.media.age_limit="20 ms"', "load=3.0"]),
     "mirror": (FLASH, ['server.layout.redundancy="mirror"', "server.layout.failed=[3]", *WRITES_OF_ROWS]),
     "single parity": (
@@ -497,6 +505,57 @@ VARIANTS = {
 def test_engines_agree_on_variants_of_the_ready_scenarios(variant: str) -> None:
     name, overrides = VARIANTS[variant]
     agree_on(load(SCENARIOS / f"{name}.toml", overrides))
+
+
+FLASH_DRIVES = {
+    "datasheet": """
+random_read_rate = "300000 /s"
+random_write_rate = "60000 /s"
+rated_depth = 64
+sequential_read = "3 GB/s"
+sequential_write = "1.5 GB/s"
+read_latency = "90 us"
+write_latency = "20 us"
+""",
+    "steady, dies by their capacity": """
+die_capacity = "64 GB"
+planes = 2
+channels = 4
+channel_rate = "800 MB/s"
+cell_read = "50 us"
+cell_program = "600 us"
+cell_erase = "3 ms"
+command_rate = "400000 /s"
+pages_per_block = 32
+condition = "steady"
+overprovisioning = 0.28
+suspend_slice = "200 us"
+slow_drives = 1
+slow_factor = 3.0
+""",
+}
+
+
+@pytest.mark.parametrize(
+    "clients", ['rate = "10000 /s"', "queue_depth = 16", 'think_time = "2 ms"\nclients = 9']
+)
+@pytest.mark.parametrize("drive", FLASH_DRIVES)
+def test_engines_agree_on_flash_drives_in_every_form(drive: str, clients: str) -> None:
+    scenario = parse(f"""
+[server.lanes]
+pcie_generation = 3
+width = 2
+[server.media]
+kind = "flash"
+count = 3
+capacity = "1 TB"
+{FLASH_DRIVES[drive]}
+[[workload]]
+name = "booking"
+request_size = [{{size = "4 KiB", share = 0.7}}, {{size = "64 KiB", share = 0.3}}]
+read_share = 0.5
+{clients}""")
+    agree_on(scenario, 2000)
 
 
 CLOSED = {

@@ -212,7 +212,7 @@ FLASH: dict[str, Any] = {
 
 
 def flash(**keys: Any) -> FlashCost:
-    return FlashCost.of(Flash(**{**FLASH, **keys}))
+    return FlashCost.of(Flash(**{**FLASH, **keys}), None)
 
 
 def test_flash_costs_are_those_of_the_datasheet() -> None:
@@ -220,7 +220,7 @@ def test_flash_costs_are_those_of_the_datasheet() -> None:
     assert drive.command_s == 2e-6
     assert drive.bus_s(16384) == pytest.approx(13.653e-6, rel=1e-4)  # 16 KiB at 1,200 MB/s
     assert drive.bus_s(np.array([4096, 1])) == pytest.approx([4096 / 1.2e9, 1 / 1.2e9], rel=1e-12)
-    assert drive.units_per_page == 4
+    assert drive.units_per_program == 4
     assert drive.buffer_units == 4096
     assert drive.units(np.array([1, 4096, 4097, 131072])).tolist() == [1, 1, 2, 32]
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tailrace.plan.build import build_plan
-from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, VISIT, Chunk
+from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario import parse
 
@@ -51,6 +51,7 @@ cell_program = "500 us"
 cell_erase = "5 ms"
 pages_per_block = 1000000
 buffer = "1 MiB"
+flush_after = "2 s"
 command_rate = "500000 /s"
 """
 SPINNING = """
@@ -106,6 +107,8 @@ def trace(chunk: Chunk, stations: Stations, row: int) -> list[Step]:
         word = OPERATIONS[op]
         if op == VISIT:
             told.append((word, station(stations, arg), f"{work / US:.6g}"))
+        elif op == TAKE_RANKED:  # ranks have a test of their own
+            told.append(("take", station(stations, arg), "1"))
         elif op in (TAKE, GIVE):
             told.append((word, station(stations, arg), f"{work:g}"))
         else:

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from tailrace.physics.links import pcie_rate_bytes_per_s, serial_rate_bytes_per_s
+from tailrace.physics.links import pcie_rate_bytes_per_s
 from tailrace.scenario.server import Lanes
 
 
 def drive_link_rate(lanes: Lanes) -> float:
     """Bytes per second of the link of one drive, one way, coding and packet headers taken off."""
-    if lanes.pcie_generation is not None:
-        return pcie_rate_bytes_per_s(lanes.pcie_generation, lanes.width, int(lanes.max_payload))
-    assert lanes.rate is not None
-    return serial_rate_bytes_per_s(lanes.rate * 8, lanes.coding)
+    return lanes.bytes_per_s
 
 
 def uplink_rate(lanes: Lanes) -> float | None:

@@ -8,7 +8,13 @@ from tailrace.scenario.drives import Drives
 
 
 def add_to_each(
-    stations: Stations, drives: Drives, name: str, discipline: Discipline, servers: int = 1, each: int = 1
+    stations: Stations,
+    drives: Drives,
+    name: str,
+    discipline: Discipline,
+    servers: int = 1,
+    each: int = 1,
+    ranked: bool = False,
 ) -> int:
     """Add ``each`` stations to every drive, numbered drive by drive, and return the number of the first.
 
@@ -18,7 +24,7 @@ def add_to_each(
     slow = drives.slow_drives
     first = len(stations)
     if slow:
-        stations.add(f"slow {name}", Stage.MEDIA, discipline, servers, each * slow)
+        stations.add(f"slow {name}", Stage.MEDIA, discipline, servers, each * slow, ranked=ranked)
     if slow < drives.count:
-        stations.add(name, Stage.MEDIA, discipline, servers, each * (drives.count - slow))
+        stations.add(name, Stage.MEDIA, discipline, servers, each * (drives.count - slow), ranked=ranked)
     return first

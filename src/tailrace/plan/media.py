@@ -16,7 +16,12 @@ from tailrace.workload.streams import Purpose, Streams
 
 
 class MediaPlan(ABC):
-    """The drives of a server."""
+    """The drives of a server.
+
+    ``foresight_s``: how far beyond a block of writes it must be known what arrives; 0 where it does not matter.
+    """
+
+    foresight_s: float = 0.0
 
     @abstractmethod
     def reads(self, operations: Operations) -> Path:

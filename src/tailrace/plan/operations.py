@@ -18,12 +18,13 @@ class Operations:
     """Drive operations in columns; the owner of each extent is the place of its request in ``requests``.
 
     ``behind``, shape (requests,), counts the operations of each request that came before these, so that all of them
-    draw apart.
+    draw apart. ``later`` are those of the requests that come soon after these; see `Requests`.
     """
 
     requests: Requests
     extents: Extents
     behind: IntArray | None = None
+    later: Operations | None = None
 
     def __len__(self) -> int:
         return len(self.extents)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tailrace.hardware.flash import FlashCost
 from tailrace.hardware.geometry import Geometry
 from tailrace.plan.flash import FlashPlan
 from tailrace.plan.links import LanesPlan, plan_lanes
@@ -36,6 +37,7 @@ class PoolPlan:
         hardware = Streams(seed, replication, pool.station_name("hardware"))
         lanes = plan_lanes(pool.lanes, pool.media.count, stations)
         self._media = _plan_media(pool, lanes, hardware, stations)
+        self.foresight_s = self._media.foresight_s
         folding = Folding(processors, pool.layout.parity_rate)
         geometry = Geometry.of(pool)
         self._redundancy = plan_redundancy(geometry, self._media, folding, stations)
@@ -65,5 +67,6 @@ def _plan_media(pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stati
     if isinstance(pool.media, Generic):
         return GenericPlan(pool.media, lanes, stations)
     if isinstance(pool.media, Flash):
-        return FlashPlan(pool.media, pool.queue_slots or 1, piece, lanes, stations)
+        cost = FlashCost.of(pool.media, pool.lanes)
+        return FlashPlan(pool.media, cost, pool.queue_slots or 1, piece, lanes, stations)
     return SpinningPlan(pool.media, piece, lanes, hardware, stations)

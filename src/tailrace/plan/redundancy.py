@@ -68,6 +68,19 @@ class RedundancyPlan(ABC):
         """Reads of one class."""
 
     @abstractmethod
+    def written(self, requests: Requests) -> Extents:
+        """Where writes of one class write, whatever they read before."""
+
+    def foreseen(self, requests: Requests) -> Operations | None:
+        """The operations that write what comes soon after these requests, where that is known."""
+        later = requests.later
+        if later is None:
+            return None
+        nowhere = np.zeros(0, dtype=np.int64)
+        nothing = Extents(nowhere, nowhere, nowhere, nowhere, nowhere)
+        return Operations(later, self.written(later) if len(later) else nothing)
+
+    @abstractmethod
     def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
         """Writes of one class; ``state`` is what earlier blocks of the same source left, brought up to date."""
 
@@ -84,11 +97,13 @@ class PlainPlan(RedundancyPlan):
         path = fork(self._media.reads(Operations(requests, extents)), extents.counts)
         return DriveWork(path, extents.counts)
 
+    def written(self, requests: Requests) -> Extents:
+        return self._striping.operations(requests.address, requests.size_bytes)
+
     def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
-        extents = self._striping.operations(requests.address, requests.size_bytes)
-        written = self._media.writes(
-            Operations(requests, extents), workload.durable, workload.pattern == "random", state
-        )
+        extents = self.written(requests)
+        operations = Operations(requests, extents, later=self.foreseen(requests))
+        written = self._media.writes(operations, workload.durable, workload.pattern == "random", state)
         return DriveWork(fork(written, extents.counts), extents.counts)
 
 
@@ -111,17 +126,20 @@ class MirrorPlan(RedundancyPlan):
         path = fork(self._media.reads(Operations(requests, extents)), extents.counts)
         return DriveWork(path, extents.counts)
 
-    def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
+    def written(self, requests: Requests) -> Extents:
         sets, geometry = self._sets(requests), self._geometry
         part = geometry.part(sets.address // geometry.unit)
         each, copy = np.nonzero(geometry.up[part, sets.drive])
         owner = sets.owner[each]
         counts = np.bincount(owner, minlength=len(requests))
         drive = geometry.drive[part[each], sets.drive[each], copy]
-        extents = Extents(counts, owner, drive, sets.address[each], sets.size_bytes[each])
-        random = workload.pattern == "random"
-        written = self._media.writes(Operations(requests, extents), workload.durable, random, state)
-        return DriveWork(fork(written, counts), counts)
+        return Extents(counts, owner, drive, sets.address[each], sets.size_bytes[each])
+
+    def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
+        extents = self.written(requests)
+        operations = Operations(requests, extents, later=self.foreseen(requests))
+        written = self._media.writes(operations, workload.durable, workload.pattern == "random", state)
+        return DriveWork(fork(written, extents.counts), extents.counts)
 
     def _sets(self, requests: Requests) -> Extents:
         """Extents by the set of copies, none of which lies on both sides of where the rebuild has come to."""
@@ -150,6 +168,12 @@ class ParityPlan(RedundancyPlan):
         path += self._folding.path(_summed(folded, touched.owner, len(requests)))
         return DriveWork(Series(len(requests), path), counts)
 
+    def written(self, requests: Requests) -> Extents:
+        touched = Touched.of(self._geometry, requests.address, requests.size_bytes)
+        rows = row_writes(self._geometry, touched)
+        branch, owner, _, _ = _branches(touched, rows.reads_first)
+        return _by_branch(rows.writes, branch, owner, len(requests))[0]
+
     def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
         touched = Touched.of(self._geometry, requests.address, requests.size_bytes)
         rows = row_writes(self._geometry, touched)
@@ -164,7 +188,7 @@ class ParityPlan(RedundancyPlan):
         if len(reads):
             path.append(fork(self._media.reads(Operations(requests, reads)), read_counts))
         path += self._folding.path(_summed(rows.folded_bytes, branch, count))
-        operations = Operations(requests, writes, behind=reads.counts)
+        operations = Operations(requests, writes, reads.counts, self.foreseen(requests))
         written = self._media.writes(operations, workload.durable, random, state)
         path.append(fork(written, write_counts))
         if locking.any():

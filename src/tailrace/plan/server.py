@@ -73,9 +73,9 @@ class ServerPlan:
         if requests.read.all():
             return self._reads(workload, requests)
         if not requests.read.any():
-            return self._writes(workload, requests, state)
+            return self._writes(workload, requests.writes, state)
         reads = self._reads(workload, requests.where(requests.read))
-        writes = self._writes(workload, requests.where(~requests.read), state)
+        writes = self._writes(workload, requests.writes, state)
         return Choice(requests.read, reads, writes)
 
     def rebuild_path(self, name: str, requests: Requests, state: WriteState) -> Path:
@@ -93,6 +93,11 @@ class ServerPlan:
         rebuild = self._rebuilds[name].rebuild
         assert rebuild is not None
         return rebuild.requests(streams)
+
+    def foresight_s(self, workload: Workload) -> float:
+        """How far beyond a block of requests of a class it must be known what arrives."""
+        cached = workload.read_share < 1.0 and not workload.durable
+        return self._pools[workload.name].foresight_s if cached else 0.0
 
     def _reads(self, workload: Workload, requests: Requests) -> Path:
         pool = self._pools[workload.name]

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import TypeAlias
 
 import numpy as np
 
@@ -20,6 +22,9 @@ from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.replay import TraceArrivals, TraceRequests
 from tailrace.workload.requests import Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
+
+Arrivals: TypeAlias = tuple[FloatArray, IntArray]
+"""Times and clients of what arrives."""
 
 FIRST_ROWS = 256
 LIKELY_STEPS = 32
@@ -54,13 +59,37 @@ class ClassPlan:
             self._requests = RequestStream(workload, *span, streams)
         self._state = server.new_state(workload, streams)
         self._planned = 0
+        self.foresight_s = server.foresight_s(workload)
 
-    def block(self, clients: IntArray) -> tuple[Requests, Path]:
-        """The next requests, issued by ``clients``, and their paths."""
+    def block(
+        self, clients: IntArray, arrival_s: FloatArray | None = None, later: Arrivals | None = None
+    ) -> tuple[Requests, Path]:
+        """The next requests, issued by ``clients``, and their paths.
+
+        ``arrival_s`` where it is known when they arrive, and then ``later``: what arrives soon after them.
+        """
         index = np.arange(self._planned, self._planned + clients.size)
         self._planned += clients.size
         requests = self._requests.requests(index, clients)
+        if arrival_s is not None:
+            foreseen = None if later is None else self._foreseen(*later)
+            requests = replace(requests, arrival_s=arrival_s, later=foreseen)
+        elif not self.workload.is_open:
+            requests = replace(requests, most_per_s=self._most_per_s)
         return requests, self._server.path(self.workload, requests, self._state)
+
+    def _foreseen(self, times: FloatArray, clients: IntArray) -> Requests:
+        order = np.lexsort((clients, times))
+        index = np.arange(self._planned, self._planned + times.size)
+        return replace(self._requests.foreseen(index, clients[order]), arrival_s=times[order])
+
+    @property
+    def _most_per_s(self) -> float:
+        """Requests per second of a closed source of which each comes back as soon as it has been thought of."""
+        cycles = (self.workload.queue_depth or 1) * (
+            self.workload.clients if self.streams.client is None else 1
+        )
+        return cycles / self.workload.think_time if self.workload.think_time else float("inf")
 
     def chunk(self, gaps: FloatArray, clients: IntArray) -> Chunk:
         """The next requests as a block of their own."""
@@ -77,8 +106,12 @@ class RebuildSource(ClassPlan):
         self._chunks = server.rebuild_requests(workload.name, streams)
         self._state = server.new_state(workload, streams)
         self._planned = 0
+        self.foresight_s = 0.0
 
-    def block(self, clients: IntArray) -> tuple[Requests, Path]:
+    def block(
+        self, clients: IntArray, arrival_s: FloatArray | None = None, later: Arrivals | None = None
+    ) -> tuple[Requests, Path]:
+        del arrival_s, later  # chunks follow one another as fast as they may, so no page is left in part
         index = np.arange(self._planned, self._planned + clients.size)
         self._planned += clients.size
         requests = self._chunks.requests(index, clients)
@@ -135,10 +168,11 @@ class OpenSource(Source):
         gaps = np.diff(times, prepend=self._last_s)
         self._last_s = float(times[-1])
         parts = []
-        for plan in self._classes:
+        for plan, stream in zip(self._classes, self._arrivals, strict=True):
             mine = np.flatnonzero(numbers == plan.number)
             if mine.size:
-                parts.append((mine, plan.number, *plan.block(clients[mine])))
+                later = stream.ahead(self._horizon_s + plan.foresight_s) if plan.foresight_s else None
+                parts.append((mine, plan.number, *plan.block(clients[mine], times[mine], later)))
         return assemble(gaps, parts, self._stations)
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from tailrace import units
 from tailrace.scenario import recorded
-from tailrace.scenario.flash import Flash
+from tailrace.scenario.datasheet import CHANNELS, dies_of, flash_findings
+from tailrace.scenario.flash import BUFFER, DATASHEET, Flash
 from tailrace.scenario.layout import findings_of_drives
 from tailrace.scenario.model import Finding, KeyPath
 from tailrace.scenario.rebuild import rebuild_of
@@ -75,6 +76,7 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
         if any(findings_of_drives(pool.layout, pool.media.count)):
             continue  # how much it holds is not known
         yield from _addresses(checked)
+        yield from _flash(checked)
         yield from _write_buffer(checked)
         yield from _memory_of_stations(checked)
     yield from _read_cache(scenario)
@@ -216,6 +218,14 @@ def _too_long_a_row(checked: _InPool, usable: int) -> Iterator[Finding]:
         yield Finding(("workload", without[0], "span"), wrong, accepted, rests_on)
 
 
+def _flash(checked: _InPool) -> Iterator[Finding]:
+    """What is wrong between flash drives, their link and their layout."""
+    pool = checked.pool
+    if isinstance(pool.media, Flash):
+        for found in flash_findings(pool.media, pool.lanes, pool.layout.stripe_unit, pool.queue_slots or 1):
+            yield replace(found, key=(*checked.path, *found.key), rests_on=checked.keys(*found.rests_on))
+
+
 def _write_buffer(checked: _InPool) -> Iterator[Finding]:
     """A write buffer that can never hold all pages which a write takes at once: it would wait for ever."""
     pool = checked.pool
@@ -230,11 +240,14 @@ def _write_buffer(checked: _InPool) -> Iterator[Finding]:
     most += [rebuild.chunk for rebuild in [rebuild_of(pool)] if rebuild is not None]
     if not most:
         return
+    media = pool.media
     at_once = min(max(most), pool.transfer_piece)
-    least = -(-at_once // pool.media.page) * pool.media.page
-    if pool.media.buffer < least:
+    # It may find a page that lacks but one unit, and fill it, and as many more as it can.
+    least = (-(-at_once // media.map_unit) - 1) * media.map_unit + media.width
+    if (media.buffer or max(BUFFER, 2 * media.width)) < least:
+        page: tuple[KeyPath, ...] = (("media", "page"), ("media", "planes"), ("media", "map_unit"))
         rests_on: tuple[KeyPath, ...] = (
-            *checked.keys(("media", "kind"), ("media", "count"), ("media", "page"), ("lanes",), ("layout",)),
+            *checked.keys(("media", "kind"), ("media", "count"), *page, ("lanes",), ("layout",)),
             *(
                 ("workload", index, key)
                 for index in written
@@ -339,11 +352,15 @@ def _memory_of_stations(checked: _InPool) -> Iterator[Finding]:
         return
     each = STATIONS_OF_A_DRIVE
     if isinstance(media, Flash):
-        each += media.dies + media.channels
+        try:
+            each += dies_of(media, checked.pool.lanes) + (media.channels or CHANNELS)
+        except ValueError:
+            return  # said of the figures from which the dies follow
     needed = media.count * each * STATION_BYTES
     if 2 * needed <= memory:
         return
-    rests_on = checked.keys(("media", "kind"), ("media", "dies"), ("media", "channels"))
+    sizes = ("kind", "dies", "die_capacity", "capacity", "channels", *DATASHEET)
+    rests_on = checked.keys(*(("media", key) for key in sizes))
     wrong = (
         f"their dies and links need about {needed / 1e9:.1f} GB, and this machine has {memory / 1e9:.1f} GB"
     )

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Tag
 
+from tailrace.physics.links import pcie_rate_bytes_per_s, serial_rate_bytes_per_s
 from tailrace.scenario.law import Law
 from tailrace.scenario.layout import Layout, findings_of_drives
 from tailrace.scenario.media import Generic, Media
@@ -156,6 +157,13 @@ class Lanes(Model):
     def is_slow_serial(self) -> bool:
         """Whether the link is a serial one of at most 6 Gbit/s."""
         return self.rate is not None and self.rate <= HALF_DUPLEX_UP_TO
+
+    @property
+    def bytes_per_s(self) -> float:
+        """What the link of one drive carries each way, coding and packet headers taken off."""
+        if self.pcie_generation is not None:
+            return pcie_rate_bytes_per_s(self.pcie_generation, self.width, int(self.max_payload))
+        return serial_rate_bytes_per_s((self.rate or 0.0) * 8, self.coding)
 
     @property
     def is_half_duplex(self) -> bool:

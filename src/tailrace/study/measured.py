@@ -15,6 +15,7 @@ from tailrace import units
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
 from tailrace.errors import Fault, Problem, ScenarioError, TraceError
+from tailrace.hardware.flash import FlashCost
 from tailrace.physics.seek import three_point_curve
 from tailrace.scenario.complaint import examine
 from tailrace.scenario.flash import Flash
@@ -163,17 +164,17 @@ def _response_s(media: Media, point: Point, depth: int) -> float:
         return depth * (
             _positioning_s(min(depth, media.queue_slots), seeks, 1 / media.rpm, chooses) + transfer + settle
         )
-    pages = -(-point.size_bytes // media.page)
-    bus = point.size_bytes / media.channel_rate
-    command = 1 / media.command_rate
+    drive = FlashCost.of(media, None)
+    pages = -(-point.size_bytes // drive.page)
+    bus = point.size_bytes / drive.channel_rate
     if point.read:
-        own = np.array([command, media.cell_read, bus / min(pages, media.channels)])
-        work = np.array([command, media.cell_read * pages + bus, bus])
-        return closed_banks_s(depth, own, work, np.array([1.0, media.dies, media.channels]))
-    programmed = point.size_bytes / media.page * media.write_amplification
-    each = media.cell_program + media.page / media.channel_rate + media.cell_erase / media.pages_per_block
-    most = min(media.command_rate, media.dies / (programmed * each))
-    return bounded_response_s(depth, command + media.buffer_time, most)
+        own = np.array([drive.command_s, drive.cell_read_s, bus / min(pages, drive.channels)])
+        work = np.array([drive.command_s, drive.cell_read_s * pages + bus, bus])
+        return closed_banks_s(depth, own, work, np.array([1.0, drive.dies, drive.channels]))
+    programmed = point.size_bytes / drive.width * (1.0 + drive.copies)
+    each = drive.program_s + drive.width / drive.channel_rate + drive.erase_s * drive.erases
+    most = min(1 / drive.command_s, drive.dies / (programmed * each))
+    return bounded_response_s(depth, drive.command_s + drive.buffer_s, most)
 
 
 @lru_cache(maxsize=4096)

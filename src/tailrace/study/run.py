@@ -11,6 +11,7 @@ import numpy as np
 
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.engine.compiled import prepare
+from tailrace.hardware.flash import remarks
 from tailrace.measure.backlog import Backlog, backlog_growth
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import (
@@ -27,6 +28,7 @@ from tailrace.measure.length import (
 from tailrace.measure.verdict import bonferroni_level, combined
 from tailrace.measure.warmup import settled
 from tailrace.plan.stations import Bank
+from tailrace.scenario.flash import Flash
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.agreement import disagreements
@@ -390,6 +392,7 @@ class Study:
                 *disagreements(theory, classes, len(pool)),
                 *_notes(load),
                 *cache_notes(scenario, self._seed),
+                *_of_datasheets(scenario),
             ),
             rebuilds=rebuilds,
         )
@@ -398,6 +401,18 @@ class Study:
 def _width(estimate: Estimate) -> float:
     width = estimate.relative_half_width
     return float("inf") if width is None else width
+
+
+def _of_datasheets(scenario: Scenario) -> tuple[str, ...]:
+    pools = scenario.server.pools
+    return tuple(
+        note
+        for pool in pools
+        if isinstance(pool.media, Flash)
+        for note in remarks(
+            f"the drives of pool {pool.name!r}" if pool.name else "the drives", pool.media, pool.lanes
+        )
+    )
 
 
 def _notes(load: Load) -> tuple[str, ...]:

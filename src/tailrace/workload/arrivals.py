@@ -36,6 +36,12 @@ class ArrivalStream:
 
     def until(self, horizon_s: float) -> tuple[FloatArray, IntArray]:
         """Times (s) and clients of all arrivals not yet handed out that come before ``horizon_s``."""
+        times, clients = self.ahead(horizon_s)
+        self._times, self._clients = self._times[times.size :], self._clients[times.size :]
+        return times, clients
+
+    def ahead(self, horizon_s: float) -> tuple[FloatArray, IntArray]:
+        """The same, but what is told is not handed out."""
         times, clients = [self._times], [self._clients]
         while times[-1].size == 0 or times[-1][-1] < horizon_s:
             wanted = (horizon_s - (times[-1][-1] if times[-1].size else 0.0)) * self.rate_per_s
@@ -44,7 +50,7 @@ class ArrivalStream:
             clients.append(more_clients)
         all_times, all_clients = np.concatenate(times), np.concatenate(clients)
         cut = int(np.searchsorted(all_times, horizon_s, side="left"))
-        self._times, self._clients = all_times[cut:], all_clients[cut:]
+        self._times, self._clients = all_times, all_clients
         return all_times[:cut], all_clients[:cut]
 
     def _draw(self, count: int) -> tuple[FloatArray, IntArray]:

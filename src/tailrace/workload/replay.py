@@ -8,6 +8,8 @@ spread over the trace, a sixteenth of it apart, and together see all of it alike
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
@@ -91,6 +93,12 @@ class TraceArrivals:
 
     def until(self, horizon_s: float) -> tuple[FloatArray, IntArray]:
         """Times (s) and clients of all arrivals not yet handed out that come before ``horizon_s``."""
+        times, clients = self.ahead(horizon_s)
+        self._handed += times.size
+        return times, clients
+
+    def ahead(self, horizon_s: float) -> tuple[FloatArray, IntArray]:
+        """The same, but what is told is not handed out."""
         size, times = 4096, np.empty(0)
         while times.size == 0 or times[-1] < horizon_s:
             index = np.arange(self._handed, self._handed + size)
@@ -98,7 +106,6 @@ class TraceArrivals:
             size *= 2
         count = int(np.searchsorted(times, horizon_s, side="left"))
         index = index[:count]
-        self._handed += count
         clients = _clients(self._replay, self._clients, self._streams, index)
         return times[:count], clients
 
@@ -117,11 +124,18 @@ class TraceRequests:
 
     def requests(self, index: IntArray, client: IntArray) -> Requests:
         """The requests at the positions ``index``; ``client`` counts where the file does not tell who asked."""
+        return self._laid_out(index, client, self._drawn.requests)
+
+    def foreseen(self, index: IntArray, client: IntArray) -> Requests:
+        """The same, without taking a step: what `requests` will say when its turn comes."""
+        return self._laid_out(index, client, self._drawn.foreseen)
+
+    def _laid_out(self, index: IntArray, client: IntArray, draw: Callable[..., Requests]) -> Requests:
         rows, recording = self._replay.rows(index), self._replay.recording
         if recording.client is not None:
             client = recording.client[rows].astype(np.int64) % self._workload.clients
         recorded = None if recording.size_bytes is None else np.array(recording.size_bytes[rows])
-        drawn = self._drawn.requests(index, client, recorded)
+        drawn = draw(index, client, recorded)
         size, read, address = drawn.size_bytes, drawn.read, drawn.address
         if recording.read is not None:
             read = np.array(recording.read[rows])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,7 +20,9 @@ class Requests:
     """Requests of one class in columns, all of shape (m,).
 
     ``index`` is the position in the class (or in the client's own source), by which every further draw for a
-    request is keyed.
+    request is keyed. ``arrival_s`` are the arrivals, where planning knows them (open), and ``later`` the requests of
+    the same source that arrive soon after these, as far as a medium has to look ahead. Where it does not (closed),
+    ``most_per_s`` is the rate at which the source can issue at most: that of its thinking.
     """
 
     streams: Streams
@@ -29,6 +31,9 @@ class Requests:
     size_bytes: IntArray
     address: IntArray
     read: BoolArray
+    arrival_s: FloatArray | None = None
+    later: Requests | None = None
+    most_per_s: float = np.inf
 
     def __len__(self) -> int:
         return self.index.size
@@ -38,10 +43,24 @@ class Requests:
         return self.streams.uniforms(purpose, self.index, ordinal)
 
     def where(self, chosen: BoolArray) -> Requests:
-        """The requests for which ``chosen`` holds, in the same order."""
+        """The requests for which ``chosen`` holds, in the same order, without those that come later."""
         at = np.flatnonzero(chosen)
-        index, client = self.index[at], self.client[at]
-        return Requests(self.streams, index, client, self.size_bytes[at], self.address[at], self.read[at])
+        return replace(
+            self,
+            index=self.index[at],
+            client=self.client[at],
+            size_bytes=self.size_bytes[at],
+            address=self.address[at],
+            read=self.read[at],
+            arrival_s=None if self.arrival_s is None else self.arrival_s[at],
+            later=None,
+        )
+
+    @property
+    def writes(self) -> Requests:
+        """The writes among them, and among those that come later."""
+        mine = self.where(~self.read)
+        return mine if self.later is None else replace(mine, later=self.later.where(~self.later.read))
 
 
 class RequestStream:
@@ -85,6 +104,15 @@ class RequestStream:
         else:
             address = self._scattered(index, size)
         return Requests(self._streams, index, client, size, address, read)
+
+    def foreseen(self, index: IntArray, client: IntArray, size: IntArray | None = None) -> Requests:
+        """The same, without taking a step: what `requests` will say when its turn comes."""
+        if self._workload.pattern == "random":
+            return self.requests(index, client, size)
+        walked = self._walked.copy()
+        seen = self.requests(index, client, size)
+        self._walked[:] = walked
+        return seen
 
     def _drawn_sizes(self, index: IntArray) -> IntArray:
         if self._sizes.size == 1:

@@ -49,6 +49,7 @@ class Purpose(IntEnum):
     ERASE = 20
     CONTROLLER = 21
     FIRST_FILL = 22
+    FLUSH = 30
     COPY = 40
     CACHE_HIT = 50
 
