@@ -27,6 +27,7 @@ from tailrace.measure.verdict import Verdict
 from tailrace.report.watch import PHASES, Watch
 from tailrace.study.progress import Phase, Progress
 from tailrace.study.run import InterruptedRun
+from tailrace.terminal import EXIT_CODES
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -515,7 +516,8 @@ def test_every_command_of_the_readme_is_understood(
             studies[command[0]].make_context(command[0], command[1:])
             continue
         done = invoke(*(command[: command.index(">")] if ">" in command else command))
-        assert done.exit_code == 0, (command, done.stderr)
+        # a verdict may be any, as of the design that misses its target in a comparison; but the command was understood
+        assert done.exit_code in EXIT_CODES.values(), (command, done.stderr)
 
 
 def test_the_readme_describes_every_ready_scenario() -> None:
