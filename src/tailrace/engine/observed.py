@@ -6,13 +6,11 @@ The run is the same to the last bit; nothing is noted of other requests, and the
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from simpy.events import Event
-
-from tailrace.engine.reference import ReferenceRun, Row, Way
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Stay
+from tailrace.engine.reference import Branch, Path, ReferenceRun, Request
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
 from tailrace.plan.build import Plan
 
 
@@ -31,15 +29,6 @@ class Visit:
     ahead: int | None
 
 
-@dataclass
-class _Trail:
-    """The stays of one way so far, with whom they met; None as ``parent`` means a request."""
-
-    order: int | None = None
-    parent: _Trail | None = None
-    stays: list[tuple[int, Stay, int | None]] = field(default_factory=list)
-
-
 def observe(plan: Plan, chosen: Collection[int]) -> dict[int, list[Visit]]:
     """The visits of the requests with these numbers in order of arrival, along the way that ended last.
 
@@ -52,72 +41,58 @@ class _ObservedRun(ReferenceRun):
     def __init__(self, plan: Plan, chosen: Collection[int]) -> None:
         super().__init__(plan, max(chosen) + 1, marks=2)
         self._chosen = frozenset(chosen)
-        self._trails: dict[int, _Trail] = {}
-        self._current: _Trail | None = None
-        for number, station in enumerate(self._stations):
+        self._trails: dict[Path, list[Visit]] = {}
+        self._ahead: dict[Path, int | None] = {}
+        self._found: dict[int, list[Visit]] = {}
+        for station in self._stations:
             name = "take" if isinstance(station, Pool) else "arrive"
             # In place of the method of this one station: the engine goes on calling what it knows.
-            setattr(station, name, self._noting(number, station, getattr(station, name)))
+            setattr(station, name, self._noting(station, getattr(station, name)))
 
     def visits(self) -> dict[int, list[Visit]]:
         for _ in self.blocks():
             pass
-        return {
-            order: [
-                Visit(number, stay.arrived_s, stay.wait_s, stay.service_s, ahead)
-                for number, stay, ahead in trail.stays
-            ]
-            for order, trail in self._trails.items()
-        }
+        return self._found
 
-    def _noting(
-        self, number: int, station: Any, inner: Callable[..., Stay | None]
-    ) -> Callable[..., Stay | None]:
-        def noted(*arguments: Any) -> Stay | None:
-            trail = self._current
-            if trail is None:
-                return inner(*arguments)
-            ahead = _ahead(station)
-            stay = inner(*arguments)
-            if stay is not None:
-                trail.stays.append((number, stay, ahead))
-            return stay
+    def _noting(self, station: Any, inner: Callable[..., Any]) -> Callable[..., Any]:
+        def noted(path: Path, *arguments: Any) -> Any:
+            if self._trail(path) is not None:
+                self._ahead[path] = _ahead(station)
+            return inner(path, *arguments)
 
         return noted
 
-    # Each way says before every step of its own whose it is.
+    def _trail(self, path: Path) -> list[Visit] | None:
+        """The visits of a path so far; None if it belongs to no chosen request."""
+        if path not in self._trails:
+            chosen = (isinstance(path, Request) and path.order in self._chosen) or (
+                isinstance(path, Branch) and self._trail(path.parent) is not None
+            )
+            if not chosen:
+                return None
+            self._trails[path] = []
+        return self._trails[path]
 
-    def _request(self, row: Row, client: int) -> Way:
-        way = super()._request(row, client)
-        order = self._arrived
-        trail = None
-        if order in self._chosen:
-            trail = self._trails[order] = _Trail(order)
-        yield from self._marked(way, trail)
+    def _walk_on(self, path: Path) -> None:
+        trail = self._trail(path)
+        if trail is not None:
+            station = path.steps.arg[path.at]
+            stay = path.arrived_s, path.wait_s, path.service_s
+            trail.append(Visit(station, *stay, self._ahead.pop(path)))
+        super()._walk_on(path)
 
-    def _branch(self, steps: Any, at: int, join: Any, rank: int) -> Way:
-        way = super()._branch(steps, at, join, rank)
-        return self._branch_of(self._current, way, join)
+    def _join(self, branch: Branch) -> None:
+        trail, parent = self._trails.pop(branch, []), self._trail(branch.parent)
+        if parent is not None and branch.parent.missing == 1:
+            parent += trail
+        super()._join(branch)
 
-    def _branch_of(self, parent: _Trail | None, way: Way, join: Any) -> Way:
-        trail = None if parent is None else _Trail(parent=parent)
-        yield from self._marked(way, trail)
-        if parent is not None and trail is not None and join.left == 0:
-            parent.stays += trail.stays
-
-    def _detached_way(self, steps: Any, at: int, rank: int) -> Way:
-        return self._marked(super()._detached_way(steps, at, rank), None)
-
-    def _marked(self, way: Way, trail: _Trail | None) -> Way:
-        while True:
-            self._current = trail
-            try:
-                event: Event = way.send(None)
-            except StopIteration:
-                return
-            finally:
-                self._current = None
-            yield event
+    def _complete(self, request: Request) -> Request | None:
+        trail = self._trail(request)
+        if trail is not None:
+            self._found[request.order] = trail
+            del self._trails[request]
+        return super()._complete(request)
 
 
 def _ahead(station: Any) -> int | None:

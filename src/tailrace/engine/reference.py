@@ -1,32 +1,31 @@
-"""The reference engine: the model as SimPy processes, to be read as well as run.
+"""The reference engine: the model on SimPy, to be read as well as run.
 
-Every request is a process that walks its path step by step; so is every branch of a split and every detached
-way, and every slot of a closed client. Only four things take a place in SimPy's calendar: the end of a service
-or delay, the timer of a processor-sharing station, the end of a think time, and the next open arrival. What
-becomes able to go on without time passing (a new path, a path that was granted permits, a parent whose last
-branch has ended) is an urgent event, taken in order before the calendar moves on.
+Every path is a SimPy event that happens whenever it can go on: a request's own path, that of every branch of a split
+and that of every detached way. Only four things take a place in the calendar: the end of a service or delay, the
+timer of a processor-sharing station, the end of a think time, and the next open arrival. What becomes able to go on
+without time passing (a new path, a path that was granted permits, a parent whose last branch has ended) is an
+urgent event, taken in order before the calendar moves on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Iterator
 from math import inf
 from typing import Any, TypeAlias
 
 import numpy as np
 from simpy.core import Environment
-from simpy.events import URGENT, Event, Initialize, Process
+from simpy.events import NORMAL, URGENT, Event
 
 from tailrace.engine.loop.layout import FINISHED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Where
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Way, Where
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk, Steps
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Discipline
 
-Way: TypeAlias = Generator[Event, Any, None]
 Record: TypeAlias = list[float]
 """Wait seconds of the four stages, then their service seconds."""
 
@@ -60,32 +59,61 @@ def _rows(source: Source) -> Iterator[Row]:
             yield (steps, *row)
 
 
-class _Walker(Process):
-    """A process whose end nobody waits for: it leaves no event behind."""
+class Path(Way):
+    """A path that is being walked: where it stands in its steps, and what it has been charged so far.
 
-    def __init__(self, env: Environment, way: Way) -> None:
-        self.env = env
-        self._generator = way
-        self._send = way.send
-        self._go_on = self._resume
-        Initialize(env, self)
+    ``missing`` is how many branches of the split at which it stands are under way.
+    """
 
-    def _resume(self, event: Event) -> None:
-        del event
-        try:
-            self._send(None).callbacks.append(self._go_on)
-        except StopIteration:
-            del self._go_on  # a method bound to its own object keeps that alive until cycles are collected
+    missing = 0
+
+    def __init__(self, steps: _Steps, at: int, rank: int) -> None:
+        self.steps, self.at, self.rank = steps, at, rank
+        self.record: Record = [0.0] * 8
 
 
-class _Join(Event):
-    """What a split path waits for: its branches."""
+class Request(Path):
+    """The path of a request, the ``order``-th to arrive; ``slot`` is the closed client's slot that issued it."""
 
-    def __init__(self, env: Environment, branches: int) -> None:
-        super().__init__(env)
-        self._ok, self._value = True, None
-        self.left = branches
-        self.record: Record = []
+    def __init__(
+        self, row: Row, rank: int, client: int, order: int, began_s: float, slot: _Slot | None
+    ) -> None:
+        steps, first, _, self.number, _, self.size_bytes, self.kind = row
+        super().__init__(steps, first, rank)
+        self.client, self.order, self.began_s, self.slot = client, order, began_s, slot
+
+
+class Branch(Path):
+    """A branch of a split."""
+
+    def __init__(self, steps: _Steps, at: int, parent: Path) -> None:
+        super().__init__(steps, at, parent.rank)
+        self.parent = parent
+
+
+class Detached(Path):
+    """A detached way."""
+
+
+class _Arrivals(Event):
+    """The next open arrival."""
+
+    _ok, _value = True, None
+
+    def __init__(self, source: Source, callback: Callable[[Any], None]) -> None:
+        self.rows = _rows(source)
+        self.row = next(self.rows)
+        self.at = [callback]
+
+
+class _Slot(Event):
+    """One of the cycles of a closed client: the event is the end of its thinking, ``row`` the request that follows."""
+
+    _ok, _value = True, None
+    row: Row
+
+    def __init__(self, rows: Iterator[Row], client: int) -> None:
+        self.rows, self.client = rows, client
 
 
 def run_reference(
@@ -121,22 +149,23 @@ class ReferenceRun:
         ranked = len(set(plan.priorities)) > 1
         self._stations: list[Any] = [self._station(number, ranked) for number in range(len(plan.stations))]
         self._stage = plan.stations.per_station("stage").tolist()
+        self._at_start = [self._walk]
 
     def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Pool:
         bank = self._plan.stations.bank_of(number)
-        env = self._env
+        env, walk_on = self._env, self._walk_on
         match bank.discipline:
             case Discipline.FCFS:
-                return Fcfs(env, bank.servers, ranked)
+                return Fcfs(env, walk_on, bank.servers, ranked)
             case Discipline.PS:
-                return Ps(env, bank.servers)
+                return Ps(env, walk_on, bank.servers)
             case Discipline.DELAY:
-                return Delay(env)
+                return Delay(env, walk_on)
             case Discipline.TOKEN:
-                return Pool(env, bank.servers, bank.ranked)
+                return Pool(env, walk_on, bank.servers, bank.ranked)
             case Discipline.ARM:
                 assert bank.arm is not None
-                return ArmStation(env, bank.arm, float(bank.arm.phase[number - bank.first]))
+                return ArmStation(env, walk_on, bank.arm, float(bank.arm.phase[number - bank.first]))
 
     def result(self) -> Observations:
         """Run, and report every request."""
@@ -164,10 +193,12 @@ class ReferenceRun:
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
-            _Walker(self._env, self._arrivals(self._plan.open_source))
+            self._expect(_Arrivals(self._plan.open_source, self._arrive))
         rows = [_rows(source) for source in self._plan.closed]
         for source, client in self._plan.slots:
-            _Walker(self._env, self._slot(rows[source], client))
+            slot = _Slot(rows[source], client)
+            slot.callbacks = [self._begin]
+            self._env.schedule(slot, URGENT)
         try:
             self._env.run(until=self._finished)
         except RuntimeError as error:
@@ -177,106 +208,143 @@ class ReferenceRun:
 
     # Clients
 
-    def _arrivals(self, source: Source) -> Way:
-        rows = _rows(source)
-        row = next(rows)
-        arrival = self._env.timeout(row[2])
-        while True:
-            yield arrival
-            following = next(rows)
-            arrival = self._env.timeout(following[2])
-            _Walker(self._env, self._request(row, row[4]))
-            row = following
+    def _expect(self, arrivals: _Arrivals) -> None:
+        arrivals.callbacks = arrivals.at
+        self._env.schedule(arrivals, NORMAL, arrivals.row[2])
 
-    def _slot(self, rows: Iterator[Row], client: int) -> Way:
-        for row in rows:
-            if row[2] > 0.0:
-                yield self._env.timeout(row[2])
-            yield from self._request(row, client)
-            if self._finished.triggered:
-                return
+    def _arrive(self, arrivals: _Arrivals) -> None:
+        row, arrivals.row = arrivals.row, next(arrivals.rows)
+        self._expect(arrivals)
+        self._walk(self._request(row, row[4], None))
 
-    def _request(self, row: Row, client: int) -> Way:
-        steps, first, _, number, _, size, kind = row
+    def _begin(self, slot: _Slot) -> None:
+        request = self._following(slot)
+        if request is not None:
+            self._walk(request)
+
+    def _following(self, slot: _Slot) -> Request | None:
+        """The next request of a closed client's slot, None if it is issued after a think time."""
+        slot.row = next(slot.rows)
+        if slot.row[2] <= 0.0:
+            return self._request(slot.row, slot.client, slot)
+        slot.callbacks = [self._issue]
+        self._env.schedule(slot, NORMAL, slot.row[2])
+        return None
+
+    def _issue(self, slot: _Slot) -> None:
+        self._walk(self._request(slot.row, slot.client, slot))
+
+    def _request(self, row: Row, client: int, slot: _Slot | None) -> Request:
         order = self._arrived
         self._arrived += 1
         if self._mark_at and order == self._mark_at[-1] and not self._finished.triggered:
             self._mark()
         if self._most_present is not None and self._present > self._most_present:
             self._stop(complete=False)
-        arrived = self._env.now
-        record = [0.0] * 8
-        yield from self._walk(steps, first, record, self._plan.priorities[number])
+        return Request(row, self._plan.priorities[row[3]], client, order, self._env._now, slot)
+
+    def _complete(self, request: Request) -> Request | None:
+        """A request has completed. Returns the one that its slot issues at once, if any."""
         self._completed += 1
-        if order < self._wanted:
+        if request.order < self._wanted:
             self._missing -= 1
-            self._records.append((order, number, client, kind, size, arrived, self._env.now, *record))
+            self._records.append(
+                (
+                    request.order,
+                    request.number,
+                    request.client,
+                    request.kind,
+                    request.size_bytes,
+                    request.began_s,
+                    self._env._now,
+                    *request.record,
+                )
+            )
             if len(self._records) == BLOCK:
                 self._pack()
             if self._missing == 0:
                 self._stop(complete=True)
+        if request.slot is None or self._finished.triggered:
+            return None
+        return self._following(request.slot)
 
     # Paths
 
-    def _walk(self, steps: _Steps, at: int, record: Record, rank: int) -> Way:
-        """Walk from step ``at`` to the END, adding wait and service to the record."""
+    def _start(self, path: Path) -> None:
+        """The path can go on, in its turn, without time passing."""
+        path.callbacks = self._at_start
+        self._env.schedule(path, URGENT)
+
+    def _walk_on(self, path: Path) -> None:
+        """A stay of the path is over, or its permits are granted: charge it, and walk on."""
+        place, record = self._stage[path.steps.arg[path.at]], path.record
+        record[place] += path.wait_s
+        record[place + 4] += path.service_s
+        path.at += 1
+        self._walk(path)
+
+    def _walk(self, path: Path) -> None:
+        """Walk until the path must wait, or has ended."""
+        stations, steps, at = self._stations, path.steps, path.at
         op, arg, work = steps.op, steps.arg, steps.work
-        stations, stage, env = self._stations, self._stage, self._env
         while True:
             code = op[at]
             if code == VISIT:
-                number = arg[at]
-                station = stations[number]
+                path.at = at
+                station = stations[arg[at]]
                 if type(station) is ArmStation:
-                    stay = station.arrive(work[at], steps.access[at])
+                    station.arrive(path, work[at], steps.access[at])
                 else:
-                    stay = station.arrive(work[at], rank)
-                yield stay
-                place = stage[number]
-                record[place] += stay.wait_s
-                record[place + 4] += stay.service_s
-                at += 1
-            elif code in (TAKE, TAKE_RANKED):
-                number = arg[at]
+                    station.arrive(path, work[at])
+                return
+            if code in (TAKE, TAKE_RANKED):
+                path.at = at
                 permits, order = (work[at], 0.0) if code == TAKE else (1.0, work[at])
-                stay = stations[number].take(permits, order)
-                if stay is not None:
-                    yield stay
-                    record[stage[number]] += stay.wait_s
+                if not stations[arg[at]].take(path, permits, order):
+                    return
                 at += 1
             elif code == GIVE:
                 stations[arg[at]].give(work[at])
                 at += 1
             elif code == DETACH:
                 self._detached += 1
-                _Walker(env, self._detached_way(steps, at + 1, rank))
+                self._start(Detached(steps, at + 1, path.rank))
                 at += 1 + arg[at]
             elif code == SPLIT:
-                join = _Join(env, arg[at])
-                branches = arg[at]
+                path.missing = branches = arg[at]
                 at += 1
                 for _ in range(branches):
                     assert op[at] == BRANCH
-                    _Walker(env, self._branch(steps, at + 1, join, rank))
+                    self._start(Branch(steps, at + 1, path))
                     at += 1 + arg[at]
-                yield join
-                for place, seconds in enumerate(join.record):
-                    record[place] += seconds
+                path.at = at
+                return
             else:
                 assert code == END
-                return
+                following = self._ended(path)
+                if following is None:
+                    return
+                path = following
+                steps, at = path.steps, path.at
+                op, arg, work = steps.op, steps.arg, steps.work
 
-    def _branch(self, steps: _Steps, at: int, join: _Join, rank: int) -> Way:
-        record = [0.0] * 8
-        yield from self._walk(steps, at, record, rank)
-        join.left -= 1
-        if join.left == 0:  # the branch that ends last is the one the request has waited for
-            join.record = record
-            self._env.schedule(join, URGENT)
+    def _ended(self, path: Path) -> Path | None:
+        """A path has ended. Returns the one that is walked on in the same breath, if any."""
+        if isinstance(path, Request):
+            return self._complete(path)
+        if isinstance(path, Branch):
+            self._join(path)
+        else:
+            self._detached -= 1
+        return None
 
-    def _detached_way(self, steps: _Steps, at: int, rank: int) -> Way:
-        yield from self._walk(steps, at, [0.0] * 8, rank)
-        self._detached -= 1
+    def _join(self, branch: Branch) -> None:
+        parent = branch.parent
+        parent.missing -= 1
+        if parent.missing == 0:  # the branch that ends last is the one the request has waited for
+            for place, seconds in enumerate(branch.record):
+                parent.record[place] += seconds
+            self._start(parent)
 
     # Observation
 

@@ -1,7 +1,8 @@
 """Stations of the reference engine: each keeps its own queue on a SimPy environment.
 
-A visit is one event (:class:`Stay`) that the visiting path waits for. The station schedules it when service
-starts, so that its end is known, and is the first to be called back when it happens.
+A path waits for one thing at a time, so it is itself the event that it waits for (:class:`Way`) and happens again
+and again. The station schedules it when service starts, so that its end is known, and is the first to be called
+back when it happens; then the path walks on.
 """
 
 from __future__ import annotations
@@ -26,18 +27,21 @@ Where: TypeAlias = tuple[float, float, float, float, float, float]
 """What an arm must know of a visit: the columns of `plan.columns.Access`."""
 
 
-class Stay(Event):
-    """A stay at a station: an event, and what the stay is charged: ``wait_s`` and ``service_s``."""
+class Way(Event):
+    """A path that is being walked, and the event that it waits for.
+
+    At a station it has arrived at ``arrived_s``; when the stay is over, it is charged ``wait_s`` and ``service_s``.
+    """
 
     # As simpy.Timeout: the event is born with its value, and happens when it is scheduled.
     _ok, _value = True, None
-    wait_s = 0.0
+    arrived_s = wait_s = service_s = 0.0
+    callbacks: Any
+    rank: int
 
-    def __init__(self, env: Environment, service_s: float, callbacks: list[Callable[[Any], None]]) -> None:
-        """``callbacks`` are those of the station, called before the path that waits goes on."""
-        self.callbacks: Any = callbacks
-        self.arrived_s: float = env._now
-        self.service_s = service_s
+
+WalkOn: TypeAlias = Callable[[Any], None]
+"""Called with a way whose stay is over."""
 
 
 class Timer(Event):
@@ -52,46 +56,51 @@ class Timer(Event):
 class Fcfs:
     """c servers and one queue, by rank (lower first) and then in order of arrival."""
 
-    def __init__(self, env: Environment, servers: int, ranked: bool) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn, servers: int, ranked: bool) -> None:
         """``ranked`` says whether ranks differ; otherwise the queue is a plain one."""
         self._env = env
+        self._at_end: list[WalkOn] = [self._finish, walk_on]
         self._free = servers
         self._servers = servers
-        self._queue: deque[Stay] = deque()
-        self._ranked: list[tuple[int, int, Stay]] | None = [] if ranked else None
+        self._queue: deque[Way] = deque()
+        self._ranked: list[tuple[int, int, Way]] | None = [] if ranked else None
         self._joined = 0
         self._busy_s = 0.0  # instants of service ends less those of starts: the rest is what is under way
         self._waiting_s = 0.0
 
-    def arrive(self, work_s: float, rank: int) -> Stay:
+    def arrive(self, way: Way, work_s: float) -> None:
         """A path arrives and wants ``work_s`` of service."""
-        stay = Stay(self._env, work_s, [self._finish])
+        env = self._env
+        way.arrived_s = now = env._now
+        way.service_s = work_s
+        way.callbacks = self._at_end
         if self._free:
             self._free -= 1
-            self._busy_s -= stay.arrived_s
-            self._env.schedule(stay, NORMAL, work_s)
-            return stay
-        self._waiting_s -= stay.arrived_s
+            self._busy_s -= now
+            way.wait_s = 0.0
+            heappush(env._queue, (now + work_s, NORMAL, next(env._eid), way))
+            return
+        self._waiting_s -= now
         if self._ranked is None:
-            self._queue.append(stay)
+            self._queue.append(way)
         else:
             self._joined += 1
-            heappush(self._ranked, (rank, self._joined, stay))
-        return stay
+            heappush(self._ranked, (way.rank, self._joined, way))
 
-    def _finish(self, _: Stay) -> None:
-        if self._ranked is None:
-            stay = self._queue.popleft() if self._queue else None
+    def _finish(self, _: Way) -> None:
+        env = self._env
+        now = env._now
+        if self._queue:
+            way = self._queue.popleft()
+        elif self._ranked:
+            way = heappop(self._ranked)[2]
         else:
-            stay = heappop(self._ranked)[2] if self._ranked else None
-        now = self._env._now
-        if stay is None:
             self._free += 1
             self._busy_s += now
             return
-        stay.wait_s = now - stay.arrived_s
+        way.wait_s = now - way.arrived_s
         self._waiting_s += now
-        self._env.schedule(stay, NORMAL, stay.service_s)
+        heappush(env._queue, (now + way.service_s, NORMAL, next(env._eid), way))
 
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of the number of busy servers and of the number waiting, from 0 to now."""
@@ -107,10 +116,11 @@ class Ps:
     one, and the old ones are ignored when they go off.
     """
 
-    def __init__(self, env: Environment, servers: int) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn, servers: int) -> None:
         self._env = env
+        self._walk_on = walk_on
         self._servers = servers
-        self._present: list[tuple[float, int, Stay]] = []
+        self._present: list[tuple[float, int, Way]] = []
         self._arrivals = 0
         self._virtual = 0.0
         self._changed_s = 0.0
@@ -118,15 +128,14 @@ class Ps:
         self._busy_s = 0.0
         self._waiting_s = 0.0
 
-    def arrive(self, work_s: float, rank: int) -> Stay:
+    def arrive(self, way: Way, work_s: float) -> None:
         """A path arrives and wants ``work_s`` of service."""
-        del rank
-        stay = Stay(self._env, work_s, [])
-        self._advance(stay.arrived_s)
+        way.arrived_s = now = self._env._now
+        way.service_s = work_s
+        self._advance(now)
         self._arrivals += 1
-        heappush(self._present, (self._virtual + work_s, self._arrivals, stay))
+        heappush(self._present, (self._virtual + work_s, self._arrivals, way))
         self._set_timer()
-        return stay
 
     def _advance(self, now: float) -> None:
         elapsed = now - self._changed_s
@@ -154,17 +163,14 @@ class Ps:
             return
         now = self._env._now
         self._advance(now)
-        self._virtual, _, stay = heappop(self._present)
+        self._virtual, _, way = heappop(self._present)
         if self._present:
             self._set_timer()
         else:
             self._virtual = 0.0  # no drift: an empty station starts afresh
             self._timer = None
-        stay.wait_s = max(0.0, now - stay.arrived_s - stay.service_s)
-        # The path walks on within this very event, as it would from a service end.
-        callbacks, stay.callbacks = stay.callbacks, None
-        for callback in callbacks:
-            callback(stay)
+        way.wait_s = max(0.0, now - way.arrived_s - way.service_s)
+        self._walk_on(way)  # within this very event, as from a service end
 
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of the number of busy servers and of the number waiting, from 0 to now."""
@@ -176,15 +182,17 @@ class Ps:
 class Delay:
     """No queue: everyone is served at once."""
 
-    def __init__(self, env: Environment) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn) -> None:
         self._env = env
+        self._at_end = [walk_on]
 
-    def arrive(self, work_s: float, rank: int) -> Stay:
+    def arrive(self, way: Way, work_s: float) -> None:
         """A path arrives and stays for ``work_s``."""
-        del rank
-        stay = Stay(self._env, work_s, [])
-        self._env.schedule(stay, NORMAL, work_s)
-        return stay
+        env = self._env
+        way.arrived_s = now = env._now
+        way.wait_s, way.service_s = 0.0, work_s
+        way.callbacks = self._at_end
+        heappush(env._queue, (now + work_s, NORMAL, next(env._eid), way))
 
     def integrals(self, now: float) -> tuple[float, float]:
         """A delay is neither busy nor waited for."""
@@ -198,8 +206,10 @@ class ArmStation:
     With segments it reads on while nothing waits, by the rules of :mod:`tailrace.physics.read_ahead`.
     """
 
-    def __init__(self, env: Environment, arm: Arm, phase: float) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn, arm: Arm, phase: float) -> None:
         self._env = env
+        self._at_hit: list[WalkOn] = [walk_on]
+        self._at_end: list[WalkOn] = [self._finish, walk_on]
         self._arm = arm
         curve = (arm.edges.tolist(), arm.a.tolist(), arm.b.tolist(), arm.c.tolist())
         self._turning = (arm.turns_per_s, phase, *curve)
@@ -208,7 +218,7 @@ class ArmStation:
         self._busy = False
         self._slots: list[int] = []  # places of the waiting in the columns below, in order of arrival
         self._unused: list[int] = []
-        self._stays: list[Stay] = []
+        self._ways: list[Way] = []
         self._arrived: list[float] = []
         self._start: list[float] = []
         self._target: list[float] = []
@@ -223,36 +233,38 @@ class ArmStation:
         self._busy_s = 0.0
         self._waiting_s = 0.0
 
-    def arrive(self, work_s: float, access: Where) -> Stay:
+    def arrive(self, way: Way, work_s: float, access: Where) -> None:
         """A path arrives with a transfer of ``work_s``."""
+        way.arrived_s = now = self._env._now
         if self._low and access[-1] >= 0.0 and self._answers(work_s, access):
-            stay = Stay(self._env, 0.0, [])
-            self._env.schedule(stay, NORMAL, 0.0)
-            return stay
-        stay = Stay(self._env, work_s, [self._finish])
+            way.wait_s = way.service_s = 0.0
+            way.callbacks = self._at_hit
+            self._env.schedule(way, NORMAL, 0.0)
+            return
+        way.service_s = work_s
+        way.callbacks = self._at_end
         target, angle, settle_s, start, end, ahead = access
         if self._unused:
             slot = self._unused.pop()
         else:
-            slot = len(self._stays)
+            slot = len(self._ways)
             for column in (self._arrived, self._start, self._target, self._angle, self._settle):
                 column.append(0.0)
             self._stop.append(0.0)
             self._ahead.append(0.0)
-            self._stays.append(stay)
-        self._stays[slot] = stay
-        self._arrived[slot] = stay.arrived_s
+            self._ways.append(way)
+        self._ways[slot] = way
+        self._arrived[slot] = now
         self._start[slot], self._stop[slot], self._ahead[slot] = start, end, ahead
         self._target[slot], self._angle[slot], self._settle[slot] = target, angle, settle_s
         self._slots.append(slot)
-        self._waiting_s -= stay.arrived_s
+        self._waiting_s -= now
         if not self._busy:
             self._busy = True
-            self._busy_s -= stay.arrived_s
+            self._busy_s -= now
             self._serve_next(at_service_end=False)
-        return stay
 
-    def _finish(self, _: Stay) -> None:
+    def _finish(self, _: Way) -> None:
         if self._low:
             self._keep()
         if self._slots:
@@ -284,10 +296,10 @@ class ArmStation:
         )
         slot = self._slots.pop(place)
         self._unused.append(slot)
-        stay, target = self._stays[slot], self._target[slot]
-        transfer_s = stay.service_s
+        way, target = self._ways[slot], self._target[slot]
+        transfer_s = way.service_s
         if continuing_s >= 0.0:
-            stay.service_s = continuing_s
+            way.service_s = continuing_s
         else:
             continues = APART
             if self._start[slot] == self._end:
@@ -295,15 +307,15 @@ class ArmStation:
             position = positioning_s(
                 now, self._head, target, self._angle[slot], self._settle[slot], continues, *self._turning
             )
-            stay.service_s = position + transfer_s
+            way.service_s = position + transfer_s
         self._head, self._end = target, self._stop[slot]
         if self._low:
             self._served = self._start[slot], self._end, self._ahead[slot], transfer_s
             if self._ahead[slot] < 0.0:
                 read_ahead.drop(self._start[slot], self._end, self._low, self._high, self._used)
-        stay.wait_s = now - stay.arrived_s
+        way.wait_s = now - way.arrived_s
         self._waiting_s += now
-        self._env.schedule(stay, NORMAL, stay.service_s)
+        self._env.schedule(way, NORMAL, way.service_s)
 
     def _answers(self, transfer_s: float, access: Where) -> bool:
         """Whether a read that arrives is a hit; it may send an idle arm to read on."""
@@ -333,7 +345,7 @@ class ArmStation:
                 now,
                 self._start[slot],
                 self._stop[slot],
-                self._stays[slot].service_s,
+                self._ways[slot].service_s,
                 reading,
                 low,
                 high,
@@ -364,29 +376,31 @@ class Pool:
     In a ranked pool those who wait go by rank (lower first), and then in the order in which they joined.
     """
 
-    def __init__(self, env: Environment, permits: int, ranked: bool) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn, permits: int, ranked: bool) -> None:
         self._env = env
+        self._at_grant = [walk_on]
         self._permits = permits
         self._free = float(permits)
         self._ranked = ranked
-        self._queue: deque[tuple[float, float, Stay]] = deque()
+        self._queue: deque[tuple[float, float, Way]] = deque()
         self._held_s = 0.0
         self._waiting_s = 0.0
 
-    def take(self, permits: float, rank: float) -> Stay | None:
-        """Take permits: None if they were free, else what to wait for."""
+    def take(self, way: Way, permits: float, rank: float) -> bool:
+        """Take permits. False if the path has to wait for them: it becomes ready when they are granted."""
         now = self._env._now
         if not self._queue and self._free >= permits:
             self._free -= permits
             self._held_s -= permits * now
-            return None
-        stay = Stay(self._env, 0.0, [])
+            return True
+        way.arrived_s, way.service_s = now, 0.0
+        way.callbacks = self._at_grant
         if self._ranked:
-            insort(self._queue, (rank, permits, stay), key=itemgetter(0))
+            insort(self._queue, (rank, permits, way), key=itemgetter(0))
         else:
-            self._queue.append((rank, permits, stay))
+            self._queue.append((rank, permits, way))
         self._waiting_s -= now
-        return stay
+        return False
 
     def give(self, permits: float) -> None:
         """Give permits back; those who waited for them become ready, in order."""
@@ -394,12 +408,12 @@ class Pool:
         self._free += permits
         self._held_s += permits * now
         while self._queue and self._queue[0][1] <= self._free:
-            _, granted, stay = self._queue.popleft()
+            _, granted, way = self._queue.popleft()
             self._free -= granted
             self._held_s -= granted * now
             self._waiting_s += now
-            stay.wait_s = now - stay.arrived_s
-            self._env.schedule(stay, URGENT)
+            way.wait_s = now - way.arrived_s
+            self._env.schedule(way, URGENT)
 
     def load(self) -> tuple[float, int]:
         """Permits held, and how many wait."""
