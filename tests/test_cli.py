@@ -512,7 +512,14 @@ def test_every_command_of_the_readme_is_understood(
     (tmp_path / "shared").symlink_to(scenarios)
     studies = typer.main.get_command(app).commands  # type: ignore[attr-defined]
     for command in commands:
-        if command[0] in ("sweep", "headroom", "relief", "studies", "compare"):  # parsed only: they take minutes
+        if command[0] in (
+            "sweep",
+            "headroom",
+            "relief",
+            "studies",
+            "compare",
+            "report",
+        ):  # parsed only: minutes
             studies[command[0]].make_context(command[0], command[1:])
             continue
         done = invoke(*(command[: command.index(">")] if ">" in command else command))

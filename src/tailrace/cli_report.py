@@ -31,7 +31,11 @@ def report(
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
-    """Write the answer as one page to hand over."""
+    """Write the answer as one page to hand over.
+
+    Verdict, pictures, every input with its unit, method and cautions, without script or network; several scenarios
+    give a comparison.
+    """
     with failures(debug):
         from tailrace.measure.verdict import combined
         from tailrace.report.files import write_whole

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.closed_tail import closed_tail
-from tailrace.study.curve import Curve, LoadCurve, key_curve, load_curve
+from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
 from tailrace.study.progress import Progress
 from tailrace.study.result import Result
 from tailrace.study.run import simulate
@@ -47,21 +47,34 @@ def account(
     engine: str = "auto",
     workers: int | None = None,
     progress: Watch | None = None,
+    curve_requests: int = REQUESTS,
 ) -> Account:
     """Simulate a scenario, and around it its load curve, or its queue-depth curve where no class is open.
+
+    ``curve_requests`` is the length of the runs behind the curve; the rest is as for `simulate`.
 
     Raises SettingError as `simulate`.
     """
     result = simulate(scenario, seed, engine, workers, progress)
     load, depth, depth_class = None, None, None
     if any(each.is_open for each in scenario.workload):
-        load = load_curve(scenario, seed=result.seed, engine=engine, progress=progress)
+        load = load_curve(
+            scenario, seed=result.seed, engine=engine, progress=progress, requests=curve_requests
+        )
     else:
         workload = scenario.workload[0]
         own, depth_class = workload.queue_depth or 1, workload.name
         values = sorted({max(round(own * factor), 1) for factor in DEPTH_FACTORS})
         key = f"workload.{workload.name}.queue_depth"
         bounded = [each for each in values if each <= max(MOST_DEPTH, own)]
-        depth = key_curve(scenario, key, bounded, seed=result.seed, engine=engine, progress=progress)
+        depth = key_curve(
+            scenario,
+            key,
+            bounded,
+            seed=result.seed,
+            engine=engine,
+            progress=progress,
+            requests=curve_requests,
+        )
     tail = {} if result.overload is not None else closed_tail(scenario, result.seed)
     return Account(name, scenario, source, settings, result, tail, load, depth, depth_class)
