@@ -19,6 +19,7 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import DETACH, GIVE, TAKE, TAKE_RANKED, VISIT, Stage
 from tailrace.scenario import Scenario, parse
 from tailrace.scenario.flash import Flash
+from tailrace.scenario.parts import Part, catalogue
 from tailrace.study.estimate import estimate
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
@@ -699,6 +700,39 @@ def test_what_is_missing_of_either_form_is_named() -> None:
 
 def test_a_stripe_unit_that_is_not_whole_pages_is_refused() -> None:
     assert "not a multiple of the page" in refused(PARTS, 'server.layout.stripe_unit="24 KiB"')
+
+
+# The catalogue
+
+
+FLASH_PARTS = [part for part in catalogue() if part.tables.get("media", {}).get("kind") == "flash"]
+
+
+def test_the_catalogue_has_flash_on_a_slow_link_on_two_and_on_four_lanes() -> None:
+    assert {"flash-serial-6", "flash-two-lanes", "flash-four-lanes", "flash-four-lanes-fresh"} <= {
+        part.name for part in FLASH_PARTS
+    }
+
+
+@pytest.mark.parametrize("part", FLASH_PARTS, ids=lambda part: part.name)
+def test_times_of_cells_in_the_catalogue_lie_within_the_published_table(part: Part) -> None:
+    # F1, F3
+    taken = f'[server]\nmedia = "{part.name}"\nlanes = "{part.name}"\n'
+    work = f'[[workload]]\nname = "booking"\nqueue_depth = 4\n{READ_4K}\nread_share = 0.5\n'
+    case = parse(taken + work)
+    media, row = case.server.pools[0].media, FLASH_VALUES["F1"]
+    assert isinstance(media, Flash)
+    if not media.has_datasheet:
+        read, program, erase = media.cell_read, media.cell_program, media.cell_erase
+        assert read is not None
+        assert program is not None
+        assert erase is not None
+        bits = [low for low, _ in row["read_us"]].index(round(read / US))
+        assert row["program_us"][bits][0] <= round(program / US) <= row["program_us"][bits][1]
+        assert row["erase_ms"][bits][0] <= round(erase * 1e3, 3) <= row["erase_ms"][bits][1]
+        assert media.channel_rate is not None
+        assert media.channel_rate / 1e6 in FLASH_VALUES["F3"]["mb_per_s"]
+    assert observe(case, 300).complete
 
 
 # Speed of planning is measured by experiments; here only that every form is planned.

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from tailrace.errors import ScenarioError
+from tailrace.plan.columns import READ
 from tailrace.scenario import parse
 from tailrace.study.saturation import offered_load
-from through import observe
+from through import observe, shared_scenario
 
 GENERIC = """
 [server.media]
@@ -63,3 +64,13 @@ def test_slow_drives_need_to_be_told_how_slow_they_are() -> None:
 def test_a_factor_without_slow_drives_changes_nothing() -> None:
     observed = observe(parse(GENERIC, overrides=["server.media.slow_drives=0"]), 100)
     assert observed.latency_s == pytest.approx(np.full(100, 1e-3), abs=1e-9)
+
+
+def test_one_slow_flash_drive_among_twelve_makes_the_slowest_reads_and_spares_the_median() -> None:
+    def reads(*overrides: str) -> np.ndarray:
+        observed = observe(shared_scenario("slow-drive", *overrides), 8000)
+        return observed.latency_s[observed.kind == READ]
+
+    slow, healthy = reads(), reads("server.media.slow_drives=0")
+    assert np.median(slow) < 1.05 * np.median(healthy)
+    assert np.quantile(slow, 0.99) > 1.7 * np.quantile(healthy, 0.99)
