@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Discipline, Stations
@@ -415,7 +416,7 @@ def test_a_write_to_a_spinning_drive_crosses_the_lane_first_and_settles() -> Non
         visit arm 0, 81.92
         give queue slots 0, 1
         end""")
-    assert access(chunk, 0) == [pytest.approx((0.0, 0.0, 2e-3, 0, 8192, 0.0), abs=1e-12)]
+    assert access(chunk, 0) == [pytest.approx((0.0, 0.0, 2e-3, 0, 8192, A_WRITE), abs=1e-12)]
 
 
 # Generic media, and stages that follow a law
