@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from tailrace.errors import SettingError
 from tailrace.report.page.page import report_page
 from tailrace.report.page.words import class_sentence, promise_sentences
 from tailrace.scenario.inputs import inputs
 from tailrace.scenario.read import load, parse
-from tailrace.study.account import Account, account
+from tailrace.study.account import Account, account, with_studies
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
@@ -205,3 +206,16 @@ def test_every_input_has_a_value_and_a_meaning(file) -> None:
         assert "(" not in each.value or "," in each.value
     given = {each.path for each in found if each.is_given}
     assert all(f"workload.{each.name}.name" in given for each in load(file).workload)
+
+
+def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
+    fuller = with_studies(told, ["headroom", "relief"], engine="reference")
+    text = " ".join(Page(report_page([fuller], ["one-station.toml"], ["headroom", "relief"])).text.split())
+    assert "load (now 1" in text
+    assert "Each resource doubled by itself" in text
+    assert "--with headroom,relief" in text
+    # M/M/4 at 3,200 /s saturates at 1.25 times this, and no target can be met beyond that.
+    assert fuller.headroom.met is not None
+    assert 1 <= fuller.headroom.met < 1.25
+    with pytest.raises(SettingError, match="with is 'luck'; accepted: headroom, relief"):
+        with_studies(told, ["luck"])

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from tailrace.cli_studies import EngineChoice, Quiet, Seed, Settings, WorkerCount
-from tailrace.terminal import EXIT_CODES, Debug, Engine, failures, make_directory, put
+from tailrace.terminal import BAD_INPUT, EXIT_CODES, Debug, Engine, failures, make_directory, put, stop
 
 
 def add_to(app: typer.Typer) -> None:
@@ -24,6 +24,14 @@ def report(
     out: Annotated[
         Path, typer.Option(metavar="FILE.html", help="The page to write; replaced if it is there.")
     ],
+    extras: Annotated[
+        str | None,
+        typer.Option(
+            "--with",
+            metavar="LIST",
+            help="Studies to add: headroom, relief, or headroom,relief. Takes longer.",
+        ),
+    ] = None,
     settings: Settings = None,
     seed: Seed = None,
     engine: EngineChoice = Engine.AUTO,
@@ -40,15 +48,19 @@ def report(
         from tailrace.measure.verdict import combined
         from tailrace.report.files import write_whole
         from tailrace.report.page.page import report_page
-        from tailrace.report.watch import Watch
+        from tailrace.report.watch import StudyDisplay, Watch
         from tailrace.scenario.read import load
-        from tailrace.study.account import Account, account
+        from tailrace.study.account import EXTRAS, Account, account, with_studies
         from tailrace.study.workers import available_cores
 
+        asked = [each.strip() for each in extras.split(",")] if extras else []
+        if strange := [each for each in asked if each not in EXTRAS]:
+            stop(BAD_INPUT, f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
         scenarios = [(file, load(file, settings or ())) for file in files]
         make_directory(out.parent)
         told: list[Account] = []
-        with Watch(not quiet and sys.stderr.isatty()) as watch:
+        shown = not quiet and sys.stderr.isatty()
+        with Watch(shown) as watch:
             for file, scenario in scenarios:
                 chosen = seed if seed is not None or not told else told[0].result.seed
                 found = account(
@@ -62,6 +74,13 @@ def report(
                     progress=watch,
                 )
                 told.append(found)
-        page = report_page(told, [str(file) for file in files])
+        if asked:
+            crew = workers or available_cores()
+            with StudyDisplay(shown) as display:
+                told = [
+                    with_studies(each, asked, engine=engine.value, workers=crew, progress=display)
+                    for each in told
+                ]
+        page = report_page(told, [str(file) for file in files], asked)
         put(f"Wrote {write_whole(out, page)}.\n")
         raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])

@@ -52,7 +52,7 @@ def headroom_document(found: Headroom) -> dict[str, Any]:
 
 
 def _parts(found: Headroom, width: int) -> list[RenderableType]:
-    parts: list[RenderableType] = [Text(found.title, style="bold"), Text(), Text(_sentence(found))]
+    parts: list[RenderableType] = [Text(found.title, style="bold"), Text(), Text(headroom_sentence(found))]
     parts += [*heading("What each rule allows"), *_rules(found, width)]
     if found.tried:
         alike = _one_target(found)
@@ -73,7 +73,9 @@ def _parts(found: Headroom, width: int) -> list[RenderableType]:
     return [*parts, Text(), Text(closing), Text(CAUTION)]
 
 
-def _sentence(found: Headroom) -> str:
+def headroom_sentence(found: Headroom) -> str:
+    """How far the key can go, in words."""
+
     def show(value: float) -> str:
         return shown_value(value, found.unit)
 

@@ -48,7 +48,7 @@ def relief_document(found: Relief) -> dict[str, Any]:
 
 
 def _parts(found: Relief, width: int) -> list[RenderableType]:
-    parts: list[RenderableType] = [Text(found.title, style="bold"), Text(), Text(_sentence(found))]
+    parts: list[RenderableType] = [Text(found.title, style="bold"), Text(), Text(relief_sentence(found))]
     parts += [*heading("Each resource doubled"), *_table(found, found.doubled, width)]
     parts += [*heading("Each resource halved: what could be saved"), *_table(found, found.halved, width)]
     costed = [
@@ -68,7 +68,8 @@ def _parts(found: Relief, width: int) -> list[RenderableType]:
     ]
 
 
-def _sentence(found: Relief) -> str:
+def relief_sentence(found: Relief) -> str:
+    """What doubling or halving single resources would do, in words."""
     what = f"{found.quantity.replace('p999', 'p99.9').replace('_', ' ')} of class {found.class_name}"
     if found.overloaded:
         now = f"Overloaded now: {found.overloaded} cannot keep up."

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
+from tailrace.errors import SettingError
 from tailrace.scenario.scenario import Scenario
+from tailrace.study.bench import StudyWatch
 from tailrace.study.closed_tail import closed_tail
 from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
+from tailrace.study.headroom import Headroom, find_headroom
 from tailrace.study.progress import Progress
+from tailrace.study.relief import Relief, find_relief
 from tailrace.study.result import Result
 from tailrace.study.run import simulate
+from tailrace.study.session import Options
 
 Watch = Callable[[Progress], None]
+
+EXTRAS = ("headroom", "relief")
+"""Studies that a report can have besides."""
 
 DEPTH_FACTORS = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
 MOST_DEPTH = 1_024
@@ -35,6 +43,34 @@ class Account:
     load: LoadCurve | None
     depth: Curve | None
     depth_class: str | None
+    headroom: Headroom | None = None
+    relief: Relief | None = None
+
+
+def with_studies(
+    told: Account,
+    extras: Sequence[str],
+    *,
+    engine: str = "auto",
+    workers: int | None = None,
+    progress: StudyWatch | None = None,
+) -> Account:
+    """The account with studies in it, by the names in `EXTRAS`, at the seed of its answer.
+
+    Headroom is that of the open load; there is none where no class is open.
+
+    Raises SettingError: a ValueError: another name; or as `simulate`.
+    """
+    strange = [each for each in extras if each not in EXTRAS]
+    if strange:
+        raise SettingError(f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
+    options = Options(seed=told.result.seed, workers=workers or 1, engine=engine)
+    headroom, relief = None, None
+    if "headroom" in extras and told.load is not None:
+        headroom = find_headroom(told.scenario, "load", options=options, progress=progress)
+    if "relief" in extras:
+        relief = find_relief(told.scenario, options, progress)
+    return replace(told, headroom=headroom, relief=relief)
 
 
 def account(

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from tailrace.report.figures import percent
+from tailrace.report.headroom import headroom_sentence
 from tailrace.report.page import figures, tables, words
 from tailrace.report.pictures import style
 from tailrace.report.pictures.stages import STAGES
+from tailrace.report.relief import relief_sentence
 from tailrace.report.sentences import (
     binding_sentence,
     interval_sentence,
@@ -103,6 +105,7 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
         "time_spent": list(figures.time_spent(each, prefix)) if result.classes else [],
         "tails": [(found.name, tail_sentence(found.all)) for found in result.classes],
         "load": figures.load(each, prefix),
+        **_studies(each),
         "theory": tables.theory(result),
         "cautions": _doubts(result),
         "stations": tables.stations(result),
@@ -113,6 +116,18 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
         "source": each.source,
         "settings": list(each.settings),
     }
+
+
+def _studies(each: Account) -> dict[str, Any]:
+    """Sentences and tables of headroom and relief, where they were asked for."""
+    headroom, relief = each.headroom, each.relief
+    said: dict[str, Any] = {"headroom": None, "relief": None}
+    if headroom is not None:
+        said["headroom"] = (headroom_sentence(headroom), tables.tried(headroom))
+    if relief is not None:
+        both = (tables.changed(relief, rows) for rows in (relief.doubled, relief.halved))
+        said["relief"] = (relief_sentence(relief), *both)
+    return said
 
 
 def _diagram(each: Account) -> list[dict[str, Any]]:

@@ -8,10 +8,13 @@ from dataclasses import dataclass
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, interval_figure, number, percent, small_number, time_unit
 from tailrace.report.pictures.stages import STAGES
+from tailrace.report.sweep import shown_value
 from tailrace.report.tables import BYTES_PER_MB, LATENCIES
 from tailrace.scenario.inputs import inputs
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.curve import Curve, LoadCurve
+from tailrace.study.headroom import Headroom
+from tailrace.study.relief import Relief, Relieved
 from tailrace.study.result import ClassResult, Figures, Result, StageTimes, TargetResult
 
 
@@ -222,6 +225,53 @@ def all_inputs(scenario: Scenario) -> Table:
         for each in inputs(scenario)
     ]
     return Table(("key", "value", "from", "meaning"), tuple(rows), names=3, prose=(3,))
+
+
+def tried(found: Headroom) -> Table:
+    """Every value that the search for the headroom tried."""
+    rows = []
+    for each in found.tried:
+        share, target = each.share_of_saturation, each.target
+        value = None if target is None else target.estimate
+        rows.append(
+            (
+                shown_value(float(f"{each.value:.6g}"), found.unit),
+                "–" if share is None else percent(share),
+                "–" if target is None else f"{target.quantity} of {target.class_name}",
+                "–" if value is None or target is None else _in_unit(value, target.quantity),
+                f"{each.requests:,}",
+                each.verdict,
+            )
+        )
+    head = ("value", "load, % of saturation", "target", "found", "requests", "verdict")
+    return Table(head, tuple(rows))
+
+
+def changed(found: Relief, rows: Sequence[Relieved]) -> Table:
+    """Resources doubled or halved, the best first."""
+    cells = []
+    for each in rows:
+        ratio = None if each.paired is None else each.paired.ratio
+        if ratio is None or ratio.value is None or ratio.low is None or ratio.high is None:
+            change = f"– ({each.reason or 'nothing to compare with'})"
+        else:
+            half = 100 * max(ratio.high - ratio.value, ratio.value - ratio.low)
+            change = f"{100 * (ratio.value - 1):+.1f} ±{half:.1f}".replace("-", "−")
+        value = "–" if each.value is None else _in_unit(each.value, found.quantity)
+        cells.append((each.resource, each.described, value, change, each.verdict or "–"))
+    what = f"{found.quantity} of {found.class_name}"
+    return Table(("resource", "from, to", what, "change, %", "verdict"), tuple(cells), names=2)
+
+
+def _in_unit(estimate: Estimate, quantity: str) -> str:
+    if estimate.value is None:
+        return figure(estimate)
+    if quantity == "rate":
+        return f"{figure(estimate)} /s"
+    if quantity == "throughput":
+        return f"{figure(estimate, 1 / BYTES_PER_MB)} MB/s"
+    unit = time_unit([estimate.value])
+    return f"{figure(estimate, 1 / TIME_UNITS[unit])} {unit}"
 
 
 def compared(results: Sequence[tuple[str, Result]]) -> Table:
