@@ -23,7 +23,7 @@ from tailrace.scenario.parts import Part, catalogue
 from tailrace.study.estimate import estimate
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
-from through import long_run, observe, published
+from through import long_run, observe, published, shared_scenario
 
 FLASH_VALUES, LINKS, WHOLE = published("flash"), published("links"), published("whole_path")
 US = 1e-6
@@ -744,3 +744,13 @@ def test_both_physical_forms_carry_reads_and_writes(change: Callable[[str], str]
     assert observe(case, 500).complete
     told = estimate(case, seed=1)
     assert told.classes["booking"].mean_s is not None
+
+
+def test_closed_forms_know_that_reads_go_before_waiting_programs() -> None:
+    # A die a third busy, nearly all of it programs: in order of arrival its reads would wait half as long again.
+    loud = ("load=5.0", 'server.network.rate="100 Gbit/s"', "server.controller.cores=64")
+    case = shared_scenario("booking-flash-busy", *loud)
+    found = observe(case, 60_000)
+    told = estimate(case, seed=7).classes["booking"]
+    assert told.mean_s == pytest.approx(float(found.latency_s[6000:].mean()), rel=0.02)
+    assert told.p99_s == pytest.approx(float(np.quantile(found.latency_s[6000:], 0.99)), rel=0.03)

@@ -471,3 +471,18 @@ def test_refusals_are_value_errors_of_the_package() -> None:
     with pytest.raises(ValueError, match="accepted is below 1") as caught:
         theory.mmc_wait_mean(2.0, 1.0)
     assert isinstance(caught.value, TailraceError)
+
+
+def test_the_wait_of_the_first_rank_is_that_of_priorities_without_interruption() -> None:
+    # Q24: exponential services of mean 1, 0.2 and 0.6 a second: the first rank waits 0.8 / 0.8. Cobham 1954; Adan and
+    # Resing, Queueing Systems, chapter on priorities (from memory).
+    law = theory.FirstRankWait(0.2, theory.Gamma(1.0, 1.0), 0.6, theory.Gamma(1.0, 1.0))
+    assert law.mean_s == pytest.approx(1.0, rel=1e-12)
+    step = 1e-5
+    slope = (
+        law.excess_transform(np.array([2 * step + 0j])) - law.excess_transform(np.array([step + 0j]))
+    ) / step
+    assert float(-slope[0].real) == pytest.approx(1.0, rel=1e-3)
+    # Far out, where all that is left is not to wait.
+    assert float(law.excess_transform(np.array([1e9 + 0j]))[0].real) == pytest.approx(law.atom, abs=1e-6)
+    assert law.atom == pytest.approx(0.2, rel=1e-12)

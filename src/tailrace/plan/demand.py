@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, SPLIT, VISIT, Chunk
+from tailrace.plan.columns import DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -18,11 +18,13 @@ class Visits:
     ``work_s`` is seconds of service; of an arm the transfer alone. A take from a pool that paces stands as a visit
     of as many seconds as service holds the permit, and ``within`` tells the visits made meanwhile. ``awaited`` is
     whether the request itself waits for it, ``split`` of shape (rows,) whether a request goes several ways at once.
+    ``rank`` is that of a ranked take, and 0 for all else.
     """
 
     row: IntArray
     station: IntArray
     work_s: FloatArray
+    rank: IntArray
     awaited: BoolArray
     within: BoolArray
     split: BoolArray
@@ -84,6 +86,7 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
         np.searchsorted(chunk.first, at, side="right") - 1,
         steps.arg[at].astype(np.int64),
         work[at],
+        np.where(steps.op[at] == TAKE_RANKED, steps.work[at], 0.0).astype(np.int64),
         ~_detached(chunk)[at],
         (np.cumsum(inside)[at] > 0) & (steps.op[at] == VISIT),
         np.bincount(splits, minlength=len(chunk)) > 0,

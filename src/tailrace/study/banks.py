@@ -80,6 +80,50 @@ def bank_wait(bank: Bank, offered: Offered) -> BankWait:
 
 
 @dataclass(frozen=True)
+class Takes:
+    """Takes of one class and rank from a pool: how many a second, for how long each, what share of them is awaited."""
+
+    name: str
+    rank: int
+    rate_per_s: float
+    works: FloatArray
+    awaited: float
+
+
+def ranked_wait(takes: Sequence[Takes], used: float, names: Sequence[str]) -> BankWait:
+    """The wait at a pool of one permit in which lower ranks go first; ``used`` is its utilisation, below 1.
+
+    Cobham's means; the law of the first rank where nobody waits for any other, else an exponential one.
+    """
+    residual_s = sum(each.rate_per_s * float(np.mean(each.works**2)) for each in takes) / 2
+    load = {each.rank: 0.0 for each in takes}
+    for each in takes:
+        load[each.rank] += each.rate_per_s * float(each.works.mean())
+    wait_s = {
+        rank: residual_s
+        / (1 - sum(load[other] for other in load if other < rank))
+        / (1 - sum(load[other] for other in load if other <= rank))
+        for rank in load
+    }
+    awaited = [(each, each.rate_per_s * each.awaited) for each in takes if each.awaited > 0]
+    means = dict.fromkeys(names, 0.0)
+    for name in means:
+        mine = [(each, rate) for each, rate in awaited if each.name == name]
+        if mine:
+            means[name] = sum(rate * wait_s[each.rank] for each, rate in mine) / sum(rate for _, rate in mine)
+    first = [each for each in takes if each.rank == 0]
+    others = [each for each in takes if each.rank != 0]
+    laws = [merged_law([e.works for e in part], [e.rate_per_s for e in part]) for part in (first, others)]
+    total = sum(rate for _, rate in awaited)
+    mean = sum(rate * wait_s[each.rank] for each, rate in awaited) / total if total else 0.0
+    law: theory.ResponseLaw = ExponentialWait(used, mean)
+    if laws[0] is not None and laws[1] is not None and all(each.rank == 0 for each, _ in awaited):
+        first_rate, other_rate = (sum(e.rate_per_s for e in part) for part in (first, others))
+        law = theory.FirstRankWait(first_rate, laws[0], other_rate, laws[1])
+    return BankWait(used, means, used, law)
+
+
+@dataclass(frozen=True)
 class ExponentialWait:
     """A wait that is zero or exponential, given by its probability and mean; a law to be added to others."""
 

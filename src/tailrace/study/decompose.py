@@ -7,7 +7,7 @@ transfer) is a station that serves for as long as service holds it, waiting for 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.arms import ArmWait, arm_wait
-from tailrace.study.banks import LOW_UTILISATION, BankWait, Offered, bank_wait, own_law
+from tailrace.study.banks import LOW_UTILISATION, BankWait, Offered, Takes, bank_wait, own_law, ranked_wait
 from tailrace.study.ways import slowest_way_mean_s
 from tailrace.theory.quantile import solve_tail_once
 
@@ -97,7 +97,23 @@ class Decomposition:
             meanwhile = self._wait_within_s()
             works = {name: each + meanwhile for name, each in offered.works.items()}
             held = Offered(offered.rates, works, offered.priority, offered.arrival_scv)
-            self.waits[place] = bank_wait(self.stations.banks[place], held)
+            bank, wait = self.stations.banks[place], bank_wait(self.stations.banks[place], held)
+            if bank.ranked and bank.servers == 1 and held.arrival_scv == 1.0:
+                takes = list(self._takes(place, rates, meanwhile))
+                if len({each.rank for each in takes}) > 1:
+                    wait = ranked_wait(takes, wait.utilisation, list(self.samples))
+            self.waits[place] = wait
+
+    def _takes(self, place: int, rates: Mapping[str, float], meanwhile_s: float) -> Iterator[Takes]:
+        """What one pool of a ranked bank is asked for, by class and rank; ``meanwhile_s`` is waited with a permit."""
+        for name, sample in self.samples.items():
+            visits, mine = sample.visits, sample.bank == place
+            each = rates.get(name, 0.0) / len(sample.chunk) / self.stations.banks[place].loaded
+            for rank in np.unique(visits.rank[mine]) if each else ():
+                of_rank = mine & (visits.rank == rank)
+                works = visits.work_s[of_rank] + meanwhile_s
+                awaited = float(visits.awaited[of_rank].mean())
+                yield Takes(name, int(rank), each * works.size, works, awaited)
 
     def is_visited(self, place: int) -> bool:
         """Whether any class goes to a bank at all."""

@@ -140,6 +140,7 @@ from tailrace.theory.priority import (
 )
 from tailrace.theory.response_laws import (
     DelayedResponse,
+    FirstRankWait,
     Mg1Response,
     Mg1Wait,
     MmcResponse,
@@ -172,6 +173,7 @@ __all__ = [
     "Constant",
     "DelayedResponse",
     "FinitePopulation",
+    "FirstRankWait",
     "Gamma",
     "Law",
     "Lognormal",

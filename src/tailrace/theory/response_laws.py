@@ -148,6 +148,55 @@ class Mg1Wait:
 
 
 @dataclass(frozen=True)
+class FirstRankWait:
+    """The wait at M/G/1 of those who go before all others, without interrupting the service under way; exact.
+
+    Mean W0 / (1 - rho_1) with W0 the residual work in service (Cobham 1954); transform
+    (1 - rho + rho_2 r_2(s)) / (1 - rho_1 r_1(s)) with the transforms r of the residual services of those who go first
+    (1) and of the others (2) (Takagi, Queueing Analysis 1, 1991; from memory).
+    """
+
+    first_rate: float
+    first: Law
+    other_rate: float
+    other: Law
+
+    def __post_init__(self) -> None:
+        positive("first_rate", self.first_rate)
+        positive("other_rate", self.other_rate)
+        stable(self._loads[0] + self._loads[1])
+
+    @property
+    def _loads(self) -> tuple[float, float]:
+        return self.first_rate * self.first.mean_s, self.other_rate * self.other.mean_s
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        first, other = self._loads
+        residual = first * self.first.mean_s * (1 + self.first.scv) + other * self.other.mean_s * (
+            1 + self.other.scv
+        )
+        return residual / 2 / (1 - first)
+
+    @property
+    def constant_s(self) -> float:
+        """What every request spends: nothing."""
+        return 0.0
+
+    @property
+    def atom(self) -> float:
+        """Probability of no wait."""
+        return 1 - sum(self._loads)
+
+    def excess_transform(self, s: Complexes) -> Complexes:
+        """E exp(-s wait)."""
+        first, other = self._loads
+        above = 1 - first - other + other * self.other.residual_transform(s)
+        return np.asarray(above / (1 - first * self.first.residual_transform(s)))
+
+
+@dataclass(frozen=True)
 class DelayedResponse:
     """A wait that is zero or exponential, given by its probability and mean, and an independent service.
 
