@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 import sys
 from dataclasses import replace
@@ -12,8 +13,10 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
+from typer.testing import CliRunner
 
-from tailrace import load, plots, simulate
+from tailrace import journey, load, plots, simulate
+from tailrace.cli import app
 from tailrace.errors import SettingError
 from tailrace.measure.estimate import Estimate
 from tailrace.report.pictures import style
@@ -96,9 +99,10 @@ def test_reads_and_writes_are_drawn_apart_where_a_class_stands_alone() -> None:
     assert "booking: writes" in said
 
 
-def test_bars_of_the_stages_add_up_to_the_mean_latency(result) -> None:
-    everyone, slowest = bars_of(result, "booking")
-    assert everyone.total_s == pytest.approx(result.classes[0].all.latency_s["mean"].value)
+def test_bars_of_the_stages_add_up_to_the_latency_of_those_whom_they_show(result) -> None:
+    median, slowest = bars_of(result, "booking")
+    # Of the tenth of the requests around the median; shape of the law makes it nearly symmetrical there.
+    assert median.total_s == pytest.approx(result.classes[0].all.latency_s["p50"].value, rel=0.03)
     assert slowest.total_s > result.classes[0].all.latency_s["p95"].value
 
 
@@ -168,7 +172,7 @@ def test_an_overloaded_answer_says_so_in_every_picture(result) -> None:
 def test_what_is_not_known_is_left_out_of_a_line_instead_of_drawn_as_zero(result) -> None:
     unknown = Estimate.unknown(10, "too few")
     latency = {**result.classes[0].all.latency_s, "p99": unknown, "p999": unknown}
-    figures = replace(result.classes[0].all, latency_s=latency)
+    figures = replace(result.classes[0].all, latency_s=latency, distribution_s={})
     answer = replace(result, classes=(replace(result.classes[0], all=figures, kinds={}),))
     line = plots.latency_distribution(answer).axes[0].lines[0]
     assert len(line.get_xdata()) == 3
@@ -330,3 +334,45 @@ def test_no_window_and_no_global_state_is_touched(result) -> None:
 
 def test_sizes_are_written_short() -> None:
     assert [byte_size(each) for each in (512, 8192, 1 << 20, 3 << 30)] == ["512 B", "8 KiB", "1 MiB", "3 GiB"]
+
+
+def test_an_answer_kept_as_files_has_its_pictures_of_the_kinds_asked_for(tmp_path) -> None:
+    scenario = str(SCENARIOS / "one-station.toml")
+    settings = [part for each in SHORT for part in ("--set", each)]
+    command = ["run", scenario, *settings, "--engine", "reference", "--workers", "1", "--out", str(tmp_path)]
+    done = CliRunner().invoke(app, [*command, "--pictures", "svg,png"])
+    assert done.exit_code == 0, done.stderr
+    drawn = {file.name for file in tmp_path.iterdir() if file.suffix in (".png", ".svg", ".pdf")}
+    assert drawn == {"latency.png", "latency.svg", "time_per_stage.png", "time_per_stage.svg"}
+    refused = CliRunner().invoke(app, [*command, "--pictures", "gif"])
+    assert refused.exit_code == 2
+    assert "pictures is 'gif'; accepted: png, svg, pdf, several of them, or none" in refused.stderr
+
+
+def test_the_journey_of_the_slowest_has_a_line_for_each_with_its_stops_end_to_end() -> None:
+    followed = journey(load(SCENARIOS / "one-station.toml", SHORT), 3)
+    axes = plots.journey_of_the_slowest(followed).axes[0]
+    assert len(axes.get_yticks()) == 3
+    ends = [bar.get_x() + bar.get_width() for bar in axes.patches if round(bar.get_y() + 0.15) == 0]
+    unit = 1e3 if "ms" in axes.get_xlabel() else 1e6
+    assert max(ends) == pytest.approx(followed.trips[0].latency_s * unit)
+
+
+def test_closed_forms_give_the_quantiles_of_the_textbook() -> None:
+    # Exponential response of M/M/1 at 800 of 1,000 /s: mean 5 ms, quantiles -5 ms * ln(1 - p); derived.
+    text = (SCENARIOS / "one-station.toml").read_text().replace("servers = 4", "servers = 1")
+    found = plots.closed_tail(parse(text.replace("3200 /s", "800 /s")), ps=(0.5, 0.9, 0.99))
+    assert found["booking"] == pytest.approx({p: -5e-3 * math.log(1 - p) for p in (0.5, 0.9, 0.99)}, rel=1e-4)
+
+
+def test_the_distribution_of_an_answer_rises_and_holds_its_quantiles(result) -> None:
+    figures = result.classes[0].all
+    values = [each.value for each in figures.distribution_s.values()]
+    assert values == sorted(values)
+    assert len(values) >= 10
+    for name, p in QUANTILES.items():
+        if figures.latency_s[name].value is not None:
+            assert figures.distribution_s[p].value == figures.latency_s[name].value
+            assert figures.distribution_s[p].low == pytest.approx(figures.latency_s[name].low)
+        else:
+            assert p not in figures.distribution_s

@@ -28,6 +28,7 @@ from tailrace.terminal import (
     Engine,
     failures,
     make_directory,
+    picture_kinds,
     put,
     reason,
     stop,
@@ -75,6 +76,10 @@ def run(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Also write the answer as files into this directory.")
     ] = None,
+    pictures: Annotated[
+        str,
+        typer.Option(metavar="LIST", help="Kinds of pictures beside them: png, svg, pdf, several, or none."),
+    ] = "png,svg,pdf",
     engine: EngineChoice = Engine.AUTO,
     workers: WorkerCount = None,
     until_decided: Annotated[
@@ -92,6 +97,7 @@ def run(
         from tailrace.scenario.read import load
 
         scenario = load(file, settings or ())
+        kinds = picture_kinds(pictures)
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
             make_directory(out)
@@ -110,7 +116,7 @@ def run(
             from tailrace.scenario.recorded import file_settings
 
             copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)])
-            write_result(result, out, copy, parts_of(file, settings or ()))
+            write_result(result, out, copy, parts_of(file, settings or ()), kinds)
         raise typer.Exit(EXIT_CODES[result.verdict])
 
 

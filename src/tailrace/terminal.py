@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Literal, NoReturn
 
 import typer
 
@@ -73,6 +73,21 @@ def put(text: str) -> None:
         reconfigure(errors="replace")
     sys.stdout.write(text)
     sys.stdout.flush()
+
+
+PictureKind = Literal["png", "svg", "pdf"]
+PICTURES: tuple[PictureKind, ...] = ("png", "svg", "pdf")
+
+
+def picture_kinds(text: str) -> tuple[PictureKind, ...]:
+    """The kinds of pictures in a list such as "png,svg"; none of them for "none"."""
+    wanted = [] if text == "none" else [each.strip() for each in text.split(",")]
+    if strange := [each for each in wanted if each not in PICTURES]:
+        stop(
+            BAD_INPUT,
+            f"pictures is {strange[0]!r}; accepted: {', '.join(PICTURES)}, several of them, or none",
+        )
+    return tuple(each for each in PICTURES if each in wanted)
 
 
 def make_directory(directory: Path) -> None:

@@ -17,6 +17,8 @@ from tailrace.study.result import Figures, Result, StageTimes, Theory
 if TYPE_CHECKING:
     import pandas as pd
 
+    from tailrace.report.pictures.save import Kind
+
 
 def as_json(result: Result) -> str:
     """The answer as one JSON document, in SI units."""
@@ -30,9 +32,15 @@ def theory_json(title: str, digest: str, theory: Theory) -> str:
 
 
 def write_result(
-    result: Result, directory: str | Path, scenario_text: str, parts: Mapping[str, str] | None = None
+    result: Result,
+    directory: str | Path,
+    scenario_text: str,
+    parts: Mapping[str, str] | None = None,
+    pictures: Sequence[Kind] = (),
 ) -> tuple[Path, ...]:
     """Write answer.json, answer.txt, classes.csv, stations.csv and scenario.toml, and return their paths.
+
+    `pictures` are the kinds of files in which latency and time per stage are drawn besides.
 
     `parts` is the text of each part of the catalogue that the scenario takes up, by name; they are laid into
     `hardware`, where the copy of the scenario finds them. The directory is made if it is not there; files of these
@@ -43,7 +51,7 @@ def write_result(
     """
     directory = Path(directory)
     directory.mkdir(parents=True, exist_ok=True)
-    contents = {
+    contents: dict[str, str | bytes] = {
         "answer.json": as_json(result),
         "answer.txt": answer_text(result),
         "classes.csv": classes_table(result).to_csv(index=False, lineterminator="\n"),
@@ -53,7 +61,19 @@ def write_result(
     if parts:
         (directory / "hardware").mkdir(exist_ok=True)
         contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
+    if pictures:
+        contents |= _pictures(result, pictures)
     return tuple(write_whole(directory / name, text) for name, text in contents.items())
+
+
+def _pictures(result: Result, kinds: Sequence[Kind]) -> dict[str, bytes]:
+    # Here, and not at the top: matplotlib is slow to import.
+    from tailrace.report.pictures.distribution import latency_distribution
+    from tailrace.report.pictures.save import picture_bytes
+    from tailrace.report.pictures.stages import time_per_stage
+
+    drawn = {"latency": latency_distribution(result), "time_per_stage": time_per_stage(result)}
+    return {f"{name}.{kind}": picture_bytes(figure, kind) for name, figure in drawn.items() for kind in kinds}
 
 
 def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:

@@ -50,11 +50,9 @@ def latency_distribution(
     chosen = [result.class_named(name) for name in classes] if classes is not None else list(result.classes)
     shown = chosen[: style.MOST_LINES]
     tails = [tail for each in shown for tail in tails_of(each, result, theory, alone=len(shown) == 1)]
+    # By the median and beyond: the few that are faster must not make the unit small.
     known = [
-        estimate.value
-        for tail in tails
-        for estimate in tail.quantiles_s.values()
-        if estimate.value is not None
+        e.value for tail in tails for p, e in tail.quantiles_s.items() if p >= 0.5 and e.value is not None
     ]
     if not known:
         style.nothing(
