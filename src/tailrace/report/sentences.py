@@ -86,9 +86,9 @@ def _overload_sentence(result: Result, overload: Overload) -> str:
 
 
 def _busiest(result: Result) -> StationResult | None:
-    """The busiest station that serves; pools only bound what is under way, unless nothing else is there."""
+    """The busiest station that serves; pools that bound what is under way only if nothing else is there."""
     known = [each for each in result.stations if each.utilisation]
-    serving = [each for each in known if each.discipline != "token"] or known
+    serving = [each for each in known if each.paces] or known
     return max(serving, key=lambda each: each.utilisation or 0.0, default=None)
 
 

@@ -92,7 +92,8 @@ class StationResult:
 
     ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
     the bank; ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
-    is not known; ``mean_number_waiting`` is per station. A delay has None throughout.
+    is not known; ``mean_number_waiting`` is per station. A delay has None throughout. ``paces`` is False for a pool
+    whose permits bound how much is under way and carry nothing themselves.
     """
 
     name: str
@@ -103,6 +104,7 @@ class StationResult:
     utilisation: float | None
     share_of_saturation: float | None
     mean_number_waiting: float | None
+    paces: bool = True
 
 
 @dataclass(frozen=True)

@@ -197,6 +197,7 @@ def station_results(banks: Sequence[Bank], load: Load, samples: Pool) -> tuple[S
                 float(busy[place]) / seconds / bank.loaded / bank.servers if has_queue else None,
                 None if np.isnan(share) else share,
                 float(waiting[place]) / seconds / bank.loaded if has_queue else None,
+                bank.paces,
             )
         )
     return tuple(results)
