@@ -5,6 +5,7 @@ Published values and their sources: shared/published/flash.toml, links.toml and 
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -733,6 +734,35 @@ def test_times_of_cells_in_the_catalogue_lie_within_the_published_table(part: Pa
         assert media.channel_rate is not None
         assert media.channel_rate / 1e6 in FLASH_VALUES["F3"]["mb_per_s"]
     assert observe(case, 300).complete
+
+
+def test_each_further_bit_in_a_cell_makes_a_write_slower_within_the_published_factor() -> None:
+    # F1, F2: a trend
+    row = FLASH_VALUES["F1"]
+
+    def write_s(place: int) -> float:
+        program, erase = np.mean(row["program_us"][place]), np.mean(row["erase_ms"][place])
+        work = 'queue_depth = 1\nrequest_size = "16 KiB"\nread_share = 0.0\ndurable = true'
+        case = parse(f"""
+[server.media]
+kind = "flash"
+capacity = "1 TB"
+dies = 8
+channels = 4
+channel_rate = "1.2 GB/s"
+cell_read = "{row["read_us"][place][0]} us"
+cell_program = "{program} us"
+cell_erase = "{erase} ms"
+command_rate = "1000000 /s"
+[[workload]]
+name = "booking"
+{work}
+""")
+        return float(np.median(observe(case, 300).latency_s))
+
+    times = [write_s(place) for place in range(len(row["bits_per_cell"]))]
+    for fewer, more in pairwise(times):
+        assert 1.2 < more / fewer <= FLASH_VALUES["F2"]["factor_a_bit"]
 
 
 # Speed of planning is measured by experiments; here only that every form is planned.

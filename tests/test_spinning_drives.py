@@ -131,6 +131,23 @@ request_size = "60 MiB"
     assert throughput == pytest.approx(row["sequential_gb_per_s"] * 1e9, rel=0.03)
 
 
+# Read-ahead
+
+
+def test_reads_after_a_pause_are_answered_by_what_was_read_ahead_in_their_transfer_alone() -> None:
+    # 64 KiB pass under the head in a third of a millisecond, so a pause of 20 ms is more than reading on takes
+    stream = 'pattern = "sequential"\nrequest_size = "64 KiB"\nthink_time = "20 ms"\nthink = "constant"'
+    ahead = observe(drive('read_ahead = "256 KiB"', stream, LINK), 200)
+    assert ahead.service_s[0, Stage.MEDIA] > 64 * 1024 / 200e6
+    assert ahead.latency_s[1:] == pytest.approx(np.full(199, 64 * 1024 / LINK_RATE), rel=1e-6)
+    # Without it the sector has come round: the rest of a turn, and the transfer from the platter
+    turn_s = 1 / 120
+    rest_s = turn_s - (20e-3 + 64 * 1024 / LINK_RATE) % turn_s
+    plain = observe(drive("", stream, LINK), 200)
+    expected_s = rest_s + 64 * 1024 / 200e6 + 64 * 1024 / LINK_RATE
+    assert plain.latency_s[1:] == pytest.approx(np.full(199, expected_s), rel=1e-6)
+
+
 # Write cache
 
 
