@@ -35,6 +35,13 @@ class Run(Protocol):
         """The marks that have been passed."""
         ...
 
+    def laps(self) -> Records:
+        """The steps that transactions have done, as records of type `layout.LAPPED`, in order of time.
+
+        None where the run was not started with ``laps=True``.
+        """
+        ...
+
 
 def choose_engine(wanted: str, requests: int) -> Engine:
     """The engine to use for a run of that many requests over all replications.
@@ -69,7 +76,7 @@ def runner(engine: Engine) -> Callable[..., Observations]:
 
 
 def started(engine: Engine) -> Callable[..., Run]:
-    """What makes a run of a plan: ``started(engine)(plan, requests, marks=21, most_present=None)``."""
+    """What makes a run of a plan: ``started(engine)(plan, requests, marks=21, most_present=None, laps=False)``."""
     if engine == "compiled":
         from tailrace.engine.compiled import CompiledRun
 

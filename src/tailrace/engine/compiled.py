@@ -90,12 +90,20 @@ def run_compiled(plan: Plan, requests: int, marks: int = 21, most_present: int |
 class CompiledRun:
     """A run whose requests are handed out in blocks as they finish, so that memory does not grow with their number."""
 
-    def __init__(self, plan: Plan, requests: int, marks: int = 21, most_present: int | None = None) -> None:
-        """As for `run_compiled`."""
+    def __init__(
+        self,
+        plan: Plan,
+        requests: int,
+        marks: int = 21,
+        most_present: int | None = None,
+        laps: bool = False,
+    ) -> None:
+        """As for `run_compiled`; with ``laps`` it is noted of every transaction when it has done each of its steps."""
         from tailrace.engine.loop.state import State
 
         self._stations = plan.stations
-        self._state = State(plan, requests, most_present)
+        self._state = State(plan, requests, most_present, laps)
+        self._laps: list[Records] = []
         self._mark_at = mark_places(requests, marks)
         self._marks: list[Mark] = []
         self.complete = False
@@ -117,6 +125,7 @@ class CompiledRun:
             if code == layout.NEEDS_ROWS:
                 state.feed(asked)
             elif code == layout.FULL:
+                self._take_laps()
                 yield self._finished()
             elif code == layout.MARK:
                 self._mark()
@@ -129,6 +138,7 @@ class CompiledRun:
                 state.more_places(asked)
             elif code == layout.DONE:
                 self.complete = True
+                self._take_laps()
                 yield self._finished()
                 return
             elif code == layout.GIVEN_UP:
@@ -137,6 +147,15 @@ class CompiledRun:
                 raise self._stuck()
             else:  # a pause, for the interpreter to see whether it has been interrupted
                 assert code == layout.PAUSE
+
+    def laps(self) -> Records:
+        """The steps that transactions have done, as records of type `layout.LAPPED`, in order of time."""
+        return np.concatenate([*self._laps, self._state.arrays.laps[:0]])
+
+    def _take_laps(self) -> None:
+        count = int(self._state.loop["lapped_count"])
+        self._state.loop["lapped_count"] = 0
+        self._laps.append(self._state.arrays.laps[:count].copy())
 
     def marks(self) -> Marks:
         """The marks that have been passed."""

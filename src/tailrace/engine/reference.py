@@ -17,12 +17,24 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT, Event
 
-from tailrace.engine.loop.layout import FINISHED, Records
+from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Way, Where
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
-from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk, Steps
+from tailrace.plan.columns import (
+    BRANCH,
+    DETACH,
+    END,
+    GIVE,
+    LAP,
+    SPLIT,
+    TAKE,
+    TAKE_RANKED,
+    VISIT,
+    Chunk,
+    Steps,
+)
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Discipline
 
@@ -130,8 +142,15 @@ def run_reference(
 class ReferenceRun:
     """A run whose requests are handed out in blocks of records, as the compiled engine does."""
 
-    def __init__(self, plan: Plan, requests: int, marks: int = 21, most_present: int | None = None) -> None:
-        """As for `run_reference`."""
+    def __init__(
+        self,
+        plan: Plan,
+        requests: int,
+        marks: int = 21,
+        most_present: int | None = None,
+        laps: bool = False,
+    ) -> None:
+        """As for `run_reference`; with ``laps`` it is noted of every transaction when it has done each of its steps."""
         self._plan = plan
         self._env = Environment()
         self._wanted = requests
@@ -143,6 +162,8 @@ class ReferenceRun:
         self._detached = 0
         self.complete = False
         self._records: list[tuple[Any, ...]] = []
+        self._lapped = requests if laps else 0
+        self._laps: list[tuple[Any, ...]] = []
         self._blocks: list[np.ndarray[Any, Any]] = []
         self._mark_at = mark_places(requests, marks)
         self._marks: list[Mark] = []
@@ -186,6 +207,10 @@ class ReferenceRun:
                 block[field] = table[:, place]
             block["wait_s"], block["service_s"] = table[:, 7:11], table[:, 11:15]
             yield block
+
+    def laps(self) -> Records:
+        """The steps that transactions have done, as records of type `layout.LAPPED`, in order of time."""
+        return np.array(self._laps, dtype=LAPPED)
 
     def marks(self) -> Marks:
         """The marks that have been passed."""
@@ -306,6 +331,11 @@ class ReferenceRun:
             elif code == GIVE:
                 stations[arg[at]].give(work[at])
                 at += 1
+            elif code == LAP:
+                assert isinstance(path, Request)
+                if path.order < self._lapped:
+                    self._note_lap(path, arg[at])
+                at += 1
             elif code == DETACH:
                 self._detached += 1
                 self._start(Detached(steps, at + 1, path.rank))
@@ -327,6 +357,11 @@ class ReferenceRun:
                 path = following
                 steps, at = path.steps, path.at
                 op, arg, work = steps.op, steps.arg, steps.work
+
+    def _note_lap(self, request: Request, step: int) -> None:
+        """A transaction has done one of its steps."""
+        wait_s, service_s = tuple(request.record[:4]), tuple(request.record[4:])
+        self._laps.append((request.order, step, self._env._now, wait_s, service_s))
 
     def _ended(self, path: Path) -> Path | None:
         """A path has ended. Returns the one that is walked on in the same breath, if any."""

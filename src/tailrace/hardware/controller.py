@@ -51,6 +51,10 @@ class ControllerCost:
         """Seeing a request out."""
         return gamma_times(self.per_completion_s, self.variability, u)
 
+    def compute_s(self, time_s: float, u: FloatArray) -> FloatArray:
+        """A step of a transaction that computes for ``time_s`` in the mean."""
+        return gamma_times(time_s, self.variability, u)
+
     def copy_s(self, size_bytes: IntArray) -> FloatArray:
         """Moving bytes through a core: copied, checksummed or encrypted."""
         if self.copy_rate is None:

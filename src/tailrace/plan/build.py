@@ -15,6 +15,7 @@ from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
 from tailrace.plan.stations import Stations
+from tailrace.plan.transaction import TransactionPlan
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Controller
 from tailrace.scenario.workload import Workload
@@ -49,12 +50,11 @@ class Plan:
 def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFAULT_ROWS) -> Plan:
     """The plan of one replication. ``rows`` is the size of the blocks, which changes nothing in the answer."""
     server = ServerPlan(scenario, seed, replication, cached_rates(scenario))
-    spans = dict(zip((each.name for each in scenario.workload), scenario.spans(), strict=True))
+    spans = _spans(scenario)
     by_name = sorted(scenario.workload, key=lambda each: each.name)
 
     def planned(number: int, workload: Workload, client: int | None = None) -> ClassPlan:
-        streams = Streams(seed, replication, workload.name, client)
-        return ClassPlan(server, workload, spans[workload.name], streams, number)
+        return _class_plan(server, workload, spans, (seed, replication, client), number)
 
     opened = [planned(number, each) for number, each in enumerate(by_name) if each.is_open]
     arrivals = [_arrivals(plan, scenario.load) for plan in opened]
@@ -98,6 +98,34 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
     )
 
 
+def _spans(scenario: Scenario) -> dict[str, tuple[int, int]]:
+    """The addresses of every class and step of a transaction."""
+    by_step = scenario.by_step
+    return dict(zip((each.name for each in by_step.workload), by_step.spans(), strict=True))
+
+
+def _class_plan(
+    server: ServerPlan,
+    workload: Workload,
+    spans: Mapping[str, tuple[int, int]],
+    drawn: tuple[int, int, int | None],
+    number: int,
+    sample: int | None = None,
+) -> ClassPlan:
+    """What a class asks for; ``drawn`` is seed, replication and client."""
+    seed, replication, client = drawn
+
+    def plain(part: Workload, at_a_time: int = 1) -> ClassPlan:
+        streams = Streams(seed, replication, part.name, client)
+        return ClassPlan(server, part, spans[part.name], streams, number, sample, at_a_time)
+
+    if not workload.step:
+        return plain(workload)
+    counts = dict(zip(workload.parts, (each.count for each in workload.step if each.count), strict=True))
+    streams = Streams(seed, replication, workload.name, client)
+    return TransactionPlan(server, workload, lambda part: plain(part, counts[part]), streams, number)
+
+
 def _arrivals(plan: ClassPlan, load: float) -> ArrivalStream | TraceArrivals:
     if plan.workload.arrivals == "trace":
         return TraceArrivals(plan.workload, load, plan.streams)
@@ -108,7 +136,8 @@ def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
     """Whether a closed class's requests depend on which client issues them."""
     own_link = getattr(scenario.server.network, "client_rate", None) is not None
     by_client = workload.columns is not None and workload.columns.client is not None
-    return workload.pattern == "sequential" or own_link or by_client
+    in_turn = any(each.pattern == "sequential" for each in workload.parts)
+    return in_turn or own_link or by_client
 
 
 def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
@@ -121,14 +150,14 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
     """The stations, and a block of requests of each class, of about ``steps`` steps."""
     server = ServerPlan(scenario, seed, 0, cached_rates(scenario))
     chunks = {}
-    for workload, span in zip(scenario.workload, scenario.spans(), strict=True):
-        streams = Streams(seed, 0, workload.name)
-        plan = ClassPlan(server, workload, span, streams, number=0, sample=SPREAD_SAMPLE)
+    spans = _spans(scenario)
+    for workload in scenario.workload:
+        plan = _class_plan(server, workload, spans, (seed, 0, None), number=0, sample=SPREAD_SAMPLE)
         first = plan.chunk(np.zeros(SPREAD_SAMPLE), np.arange(SPREAD_SAMPLE) % workload.clients)
         per_request = first.steps.op.size / SPREAD_SAMPLE
         rows = int(min(max(steps / per_request, SPREAD_SAMPLE), 16384))
         if workload.arrivals == "trace":
-            plan = ClassPlan(server, workload, span, streams, number=0, sample=rows)
+            plan = _class_plan(server, workload, spans, (seed, 0, None), number=0, sample=rows)
         chunks[workload.name] = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
     for workload in scenario.background:
         plan = RebuildSource(server, workload, Streams(seed, 0, workload.name), number=0)
@@ -153,7 +182,7 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     rates = {each.name: each.clients * (each.rate or 0.0) * scenario.load for each in scenario.workload}
     closed = [each for each in scenario.workload if not each.is_open]
     if not closed:
-        return rates
+        return rates | _rates_of_steps(scenario, rates)
     without = controller.model_copy(update={"read_cache": None, "write_back": None})
     server = scenario.server.model_copy(update={"controller": without})
     stations, demands = sample_demands(scenario.model_copy(update={"server": server}), seed=0, steps=20_000)
@@ -169,7 +198,16 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
         largest = float(np.max((demand.service_s + position) / servers))
         circle = (each.think_time or 0.0) + demand.awaited_s + float(position.sum())
         rates[each.name] = min(each.clients * (each.queue_depth or 1) / circle, 1.0 / largest)
-    return rates
+    return rates | _rates_of_steps(scenario, rates)
+
+
+def _rates_of_steps(scenario: Scenario, rates: Mapping[str, float]) -> dict[str, float]:
+    """Requests per second of each step of transactions, of which ``rates`` says how many come."""
+    return {
+        part.name: rates[each.name] * step.count
+        for each in scenario.workload
+        for part, step in zip(each.parts if each.step else (), (s for s in each.step if s.count), strict=True)
+    }
 
 
 def hit_shares(scenario: Scenario, seed: int) -> dict[str, float]:
@@ -177,5 +215,6 @@ def hit_shares(scenario: Scenario, seed: int) -> dict[str, float]:
     controller = scenario.server.controller
     if not isinstance(controller, Controller) or controller.read_cache is None:
         return {}
-    cache = ReadCachePlan(scenario, controller.read_cache, seed, cached_rates(scenario))
-    return {each.name: cache.hit_share(each) for each in scenario.workload if each.read_share > 0.0}
+    by_step = scenario.by_step
+    cache = ReadCachePlan(by_step, controller.read_cache, seed, cached_rates(scenario))
+    return {each.name: cache.hit_share(each) for each in by_step.workload if each.read_share > 0.0}

@@ -5,7 +5,8 @@ which the last is END; the path goes on behind the last branch when all of them 
 by n steps, the last END, that go their own way. Lengths instead of pointers: a path can be walked in order.
 TAKE and GIVE move as many permits of a pool as ``work`` says. TAKE_RANKED takes one, and ``work`` is its rank: in a
 pool that is declared ranked, those who wait go by rank, lower first, and then in the order in which they joined; there
-a TAKE counts as rank 0. Elsewhere ranks count for nothing.
+a TAKE counts as rank 0. Elsewhere ranks count for nothing. LAP k, on the path of a transaction, is where its step k
+(from 0) is done; it takes no time.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from numpy.typing import NDArray
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 
-END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED = range(8)
-OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach", "take ranked")
+END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP = range(9)
+OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap")
 
 READ, WRITE = 0, 1
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import BRANCH, DETACH, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
+from tailrace.plan.columns import BRANCH, DETACH, GIVE, LAP, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
 
 
 class Path(ABC):
@@ -70,6 +70,11 @@ def take(
 def give(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:
     """Give permits back to a pool."""
     return _Step(GIVE, count, pool, permits)
+
+
+def lap(count: int, step: int) -> Path:
+    """Where that step of a transaction, counted from 0, is done."""
+    return _Step(LAP, count, step, 0.0)
 
 
 class Series(Path):

@@ -40,25 +40,33 @@ class ServerPlan:
         self.stations = Stations()
         self._scenario = scenario
         self._network = _plan_network(scenario, self.stations)
-        self._first_client = _first_clients(scenario.workload)
+        of_class = {part.name: each for each in scenario.workload for part in each.parts}
+        first = _first_clients(scenario.workload)
+        self._first_client = {part: first[each.name] for part, each in of_class.items()}
         self._controller = _plan_controller(server.controller, self.stations)
         memory = server.controller if isinstance(server.controller, Controller) else None
         self._cache = self._write_back = None
         if memory is not None and memory.read_cache is not None:
-            self._cache = ReadCachePlan(scenario, memory.read_cache, seed, rates)
+            self._cache = ReadCachePlan(scenario.by_step, memory.read_cache, seed, rates)
         if memory is not None and memory.write_back is not None:
             self._write_back = WriteBackPlan(memory.write_back, self.stations)
-        self._limits = {
+        limits = {
             workload.name: _Limit(workload.name, workload.limit, self.stations)
             for workload in sorted(scenario.workload, key=lambda each: each.name)
             if workload.limit is not None
+        }
+        self._limits = {part: limits[each.name] for part, each in of_class.items() if each.name in limits}
+        self._computing = {
+            each.name: self.stations.add(f"computing of {each.name}", Stage.NETWORK, Discipline.DELAY)
+            for each in sorted(scenario.workload, key=lambda each: each.name)
+            if any(step.compute is not None and step.compute_at == "client" for step in each.step)
         }
         controller = self._controller
         processors = controller.processors if isinstance(controller, ControllerPlan) else None
         pools = {
             pool.name: PoolPlan(pool, seed, replication, processors, self.stations) for pool in server.pools
         }
-        self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.workload}
+        self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.by_step.workload}
         self._rebuilds = {each.name: pools[each.pool.name] for each in scenario.rebuilds}
 
     def new_state(self, workload: Workload, streams: Streams) -> WriteState:
@@ -77,6 +85,13 @@ class ServerPlan:
         reads = self._reads(workload, requests.where(requests.read))
         writes = self._writes(workload, requests.writes, state)
         return Choice(requests.read, reads, writes)
+
+    def compute(self, name: str, transactions: Requests, time_s: float, at_client: bool, step: int) -> Path:
+        """What transactions of a class compute in a step: at the client, or on a core of the controller."""
+        if at_client:
+            return visit(len(transactions), self._computing[name], time_s)
+        assert isinstance(self._controller, ControllerPlan)
+        return self._controller.compute(transactions, time_s, step)
 
     def rebuild_path(self, name: str, requests: Requests, state: WriteState) -> Path:
         """The paths of chunks that the server rebuilds by itself."""
@@ -183,6 +198,11 @@ class ControllerPlan:
         """Issue drive operations by themselves, apart from taking a request in."""
         work = self._cost.dispatch_s(operations, requests.uniforms(Purpose.DISPATCH))
         return visit(len(requests), self._cores, work)
+
+    def compute(self, transactions: Requests, time_s: float, step: int) -> Path:
+        """Compute for that mean time, which varies as the other costs do."""
+        work = self._cost.compute_s(time_s, transactions.uniforms(Purpose.COMPUTE, step))
+        return visit(len(transactions), self._cores, work)
 
     def leave(self, requests: Requests, with_data: bool) -> list[Path]:
         """For reads, copy, and see out: the last piece goes with the rest in one visit."""

@@ -45,13 +45,15 @@ class ClassPlan:
         streams: Streams,
         number: int,
         sample: int | None = None,
+        at_a_time: int = 1,
     ) -> None:
         """``span`` is (start, length) in bytes; ``number`` the place of the class in order of name.
 
-        With ``sample`` that many requests are wanted as a sample of all that the class will ask.
+        With ``sample`` that many requests are wanted as a sample of all that the class will ask. ``at_a_time`` is how
+        many are issued where the class issues one: those of a step of a transaction.
         """
         self.workload, self.streams, self.number = workload, streams, number
-        self._server = server
+        self._server, self._at_a_time = server, at_a_time
         self._requests: RequestStream | TraceRequests
         if workload.arrivals == "trace":
             self._requests = TraceRequests(workload, *span, streams, sample)
@@ -86,8 +88,10 @@ class ClassPlan:
     @property
     def _most_per_s(self) -> float:
         """Requests per second of a closed source of which each comes back as soon as it has been thought of."""
-        cycles = (self.workload.queue_depth or 1) * (
-            self.workload.clients if self.streams.client is None else 1
+        cycles = (
+            (self.workload.queue_depth or 1)
+            * self._at_a_time
+            * (self.workload.clients if self.streams.client is None else 1)
         )
         return cycles / self.workload.think_time if self.workload.think_time else float("inf")
 

@@ -12,6 +12,7 @@ from tailrace.scenario.schema import schema
 from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool, Server
 from tailrace.scenario.spinning import SeekPoint, Spinning, TwoPieceSeek
 from tailrace.scenario.starter import starter
+from tailrace.scenario.step import Step
 from tailrace.scenario.workload import SizeShare, Surge, Target, Workload
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
     "Server",
     "SizeShare",
     "Spinning",
+    "Step",
     "Surge",
     "Target",
     "TwoPieceSeek",

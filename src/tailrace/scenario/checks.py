@@ -29,6 +29,9 @@ STATION_BYTES = 3000
 STATIONS_OF_A_DRIVE = 8
 """At most so many stations belong to a drive beside its dies and buses."""
 
+_OF_CLASS = ("name", "clients", "rate", "queue_depth", "think_time", "arrivals")
+"""Keys that a transaction has as a whole; all others of a class of requests are those of a step."""
+
 _CAPACITY: tuple[KeyPath, ...] = (("media", "kind"), ("media", "count"), ("media", "capacity"), ("layout",))
 
 
@@ -70,6 +73,17 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
     yield from _names(scenario)
     for index, workload in enumerate(scenario.workload):
         yield from recorded.findings(workload, ("workload", index))
+        yield from _computing(scenario, index)
+    places = _step_places(scenario)
+    for found in _of_requests(scenario.by_step):
+        rests_on = tuple(_in_file(key, places) for key in found.rests_on)
+        yield replace(found, key=_in_file(found.key, places), rests_on=rests_on)
+    yield from _targets(scenario)
+    yield from _memory(scenario)
+
+
+def _of_requests(scenario: Scenario) -> Iterator[Finding]:
+    """What is wrong between the server and each class of requests."""
     yield from _pools(scenario)
     for place, (pool, mine) in enumerate(classes_by_pool(scenario)):
         checked = _InPool(scenario, pool, scenario.server.pool_path(place), mine)
@@ -81,8 +95,40 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
         yield from _memory_of_stations(checked)
     yield from _read_cache(scenario)
     yield from _write_back(scenario)
-    yield from _targets(scenario)
-    yield from _memory(scenario)
+
+
+def _step_places(scenario: Scenario) -> list[KeyPath]:
+    """Where in the file each class of `Scenario.by_step` is described."""
+    places: list[KeyPath] = []
+    for index, workload in enumerate(scenario.workload):
+        asking = [at for at, each in enumerate(workload.step) if each.request_size is not None]
+        places += (
+            [("workload", index, "step", at) for at in asking] if workload.step else [("workload", index)]
+        )
+    return places
+
+
+def _in_file(key: KeyPath, places: list[KeyPath]) -> KeyPath:
+    if key[:1] != ("workload",) or len(key) < 2:
+        return key
+    place = places[int(key[1])]
+    of_class = len(key) > 2 and key[2] in _OF_CLASS
+    return (*(place[:2] if of_class else place), *key[2:])
+
+
+def _computing(scenario: Scenario, index: int) -> Iterator[Finding]:
+    """Steps that compute on a controller which has no cores."""
+    controller = scenario.server.controller
+    for place, step in enumerate(scenario.workload[index].step):
+        if step.compute is not None and step.compute_at == "controller":
+            if isinstance(controller, Controller):
+                continue
+            wrong = "the server has no controller with cores"
+            accepted = '"client", or "controller" with cores in [server.controller]'
+            key = ("workload", index, "step", place)
+            yield Finding(
+                (*key, "compute_at"), wrong, accepted, ((*key, "compute"), ("server", "controller"))
+            )
 
 
 @dataclass(frozen=True)
@@ -372,7 +418,8 @@ def _states(workload: Workload, own_link: bool) -> int:
     """Clients, or requests of a closed class, whose state is kept for the whole run."""
     if not workload.is_open:
         return workload.clients * (workload.queue_depth or 1)
-    keeps = workload.arrivals == "regular" or workload.pattern == "sequential" or own_link
+    in_turn = any(each.pattern == "sequential" for each in workload.parts)
+    keeps = workload.arrivals == "regular" or in_turn or own_link
     return workload.clients if keeps else 0
 
 

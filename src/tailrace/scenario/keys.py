@@ -31,6 +31,7 @@ from tailrace.scenario.quantity import Quantity
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Lanes, LawStage, Pool
 from tailrace.scenario.spinning import Spinning
+from tailrace.scenario.step import Step
 from tailrace.scenario.workload import Workload
 
 
@@ -249,7 +250,11 @@ _SHARED: dict[type[Model], str] = {
 }
 
 # Models of named tables in double brackets, and their header.
-_HEADERS: dict[type[Model], str] = {Workload: "[[workload]]", Pool: "[[server.pool]]"}
+_HEADERS: dict[type[Model], str] = {
+    Workload: "[[workload]]",
+    Step: "[[workload.step]]",
+    Pool: "[[server.pool]]",
+}
 
 
 def _models_in(shape: Shape) -> Iterator[tuple[str, str, type[Model]]]:

@@ -75,6 +75,14 @@ class Scenario(Model):
         raise KeyError(workload.pool)
 
     @property
+    def by_step(self) -> Scenario:
+        """The same with every step of a transaction as a class of requests of its own."""
+        if not any(each.step for each in self.workload):
+            return self
+        parts = tuple(part for each in self.workload for part in each.parts)
+        return self.model_copy(update={"workload": parts})
+
+    @property
     def rebuilds(self) -> tuple[Rebuild, ...]:
         """What the server does beside answering requests: the rebuild of failed drives."""
         return rebuilds_of(self.server)

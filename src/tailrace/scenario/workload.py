@@ -25,6 +25,7 @@ from tailrace.scenario.quantity import (
     Whole,
 )
 from tailrace.scenario.recorded import TraceColumns, filled_in, said_by_trace
+from tailrace.scenario.step import SizeShare, Step
 
 Limit = Time | None
 
@@ -74,15 +75,6 @@ class Target(Model):
             )
 
 
-class SizeShare(Model):
-    """One size in a mix of request sizes."""
-
-    size: RequestSize = Field(description="Size of the request.")
-    share: Annotated[Number, Field(gt=0, le=1)] = Field(
-        description="Share of the requests that have this size."
-    )
-
-
 class Surge(Model):
     """Times of higher load: all of a class is faster in them and slower between, at the same mean rate."""
 
@@ -91,6 +83,22 @@ class Surge(Model):
     )
     share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
     length: Time = Field(description="Mean length of a surge.")
+
+
+_OF_REQUESTS = (
+    "request_size",
+    "read_share",
+    "pattern",
+    "pool",
+    "span",
+    "start",
+    "aligned",
+    "popularity",
+    "durable",
+)
+"""Keys of a class that each step of a transaction has for itself."""
+
+_UNSAID = "1 B"
 
 
 class Workload(Model):
@@ -174,6 +182,11 @@ class Workload(Model):
         default=False,
         description="Whether a write is answered only from protected memory or the medium itself.",
     )
+    step: Annotated[tuple[Step, ...], Field(max_length=1000)] = Field(
+        default=(),
+        description="Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
+        "latency and targets are theirs.",
+    )
     target: Target | None = Field(default=None, description="What was promised to the class.")
 
     @property
@@ -190,6 +203,46 @@ class Workload(Model):
     def largest_size(self) -> int:
         """Largest request size in bytes."""
         return max(part.size for part in self.request_size)
+
+    @property
+    def parts(self) -> tuple[Workload, ...]:
+        """What is asked of the server, a class of requests for every step that has any; else the class itself.
+
+        The first bears the name of the class, so that one step of one request draws as the plain class does.
+        """
+        if not self.step:
+            return (self,)
+        asking = [each for each in self.step if each.request_size is not None]
+        return tuple(self._part(place, each) for place, each in enumerate(asking))
+
+    def _part(self, place: int, step: Step) -> Workload:
+        said = {key: getattr(step, key) for key in _OF_REQUESTS}
+        name = self.name if place == 0 else f"{self.name}, part {place + 1}"
+        rate = None if self.rate is None else self.rate * step.requests
+        return self.model_copy(update={**said, "name": name, "rate": rate, "step": (), "target": None})
+
+    @model_validator(mode="before")
+    @classmethod
+    def _filled_by_steps(cls, data: object) -> object:
+        if isinstance(data, dict) and data.get("step") and "request_size" not in data:
+            return {**data, "request_size": _UNSAID}
+        return data
+
+    @model_validator(mode="after")
+    def _whole_transaction(self) -> Self:
+        """Of a transaction, size and reads follow from its steps: nobody has set them."""
+        if self.step and self.request_size[0].size == 1:
+            largest = sum(
+                each.count * max(part.size for part in each.request_size)
+                for each in self.step
+                if each.request_size is not None
+            )
+            reads = math.prod(each.read_share**each.count for each in self.step)
+            self.__dict__["request_size"] = (SizeShare(size=max(largest, 1), share=1.0),)
+            if "read_share" not in self.model_fields_set:
+                self.__dict__["read_share"] = reads
+            self.model_fields_set.discard("request_size")
+        return self
 
     @model_validator(mode="before")
     @classmethod
@@ -261,6 +314,17 @@ class Workload(Model):
         if self.burstiness is not None and self.arrivals != "bursty" and self.is_open:
             accepted = 'burstiness together with arrivals = "bursty"'
             yield Finding(("burstiness",), "the arrivals are not bursty", accepted, (("arrivals",),))
+        if self.step:
+            for key in _OF_REQUESTS:
+                if key in self.model_fields_set:
+                    accepted = f"{key} in the steps only"
+                    yield Finding((key,), "given beside steps", accepted, (("step",),))
+            if all(each.request_size is None for each in self.step):
+                yield Finding(("step",), "no step has requests", "at least one step with request_size")
+            if self.arrivals == "trace":
+                accepted = "either steps or a trace"
+                yield Finding(("arrivals",), "a trace beside steps", accepted, (("step",),))
+            return
         total = math.fsum(part.share for part in self.request_size)
         if abs(total - 1) > 1e-6:
             yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")

@@ -52,6 +52,7 @@ class Purpose(IntEnum):
     FLUSH = 30
     COPY = 40
     CACHE_HIT = 50
+    COMPUTE = 60
 
 
 @dataclass(frozen=True)

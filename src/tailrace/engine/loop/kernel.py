@@ -70,7 +70,7 @@ from tailrace.engine.loop.stations import (
     queue_up_ranked,
     takes,
 )
-from tailrace.plan.columns import DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT
+from tailrace.plan.columns import DETACH, END, GIVE, LAP, SPLIT, TAKE, TAKE_RANKED, VISIT
 from tailrace.plan.stations import Discipline
 
 FCFS, PS, DELAY = int(Discipline.FCFS), int(Discipline.PS), int(Discipline.DELAY)
@@ -233,6 +233,14 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
         elif op == GIVE:
             gives(loop, arrays, arrays.stations[arg], arg * loop.ranks, step.work)
             pc += 1
+        elif op == LAP:
+            if way.order < loop.lapped:
+                if loop.lapped_count == arrays.laps.size:
+                    way.pc = pc
+                    put_back(loop, arrays, number)
+                    return FULL
+                _note_lap(loop, arrays, way, arg)
+            pc += 1
         else:
             sent = arg if op == SPLIT else 1
             if loop.unused_count < sent:
@@ -334,6 +342,18 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     else:
         forget_way(loop, arrays, number)
     return CARRY_ON
+
+
+@inlined
+def _note_lap(loop: Record, arrays: Arrays, way: Record, step: int) -> None:
+    entry = arrays.laps[loop.lapped_count]
+    loop.lapped_count += 1
+    entry.order = way.order
+    entry.step = step
+    entry.at_s = loop.now
+    for stage in range(4):
+        entry.wait_s[stage] = way.wait_s[stage]
+        entry.service_s[stage] = way.service_s[stage]
 
 
 @inlined

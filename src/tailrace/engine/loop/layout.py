@@ -156,6 +156,15 @@ FINISHED = _record(
 )
 """A request that has completed; ``order`` is its number by arrival, the rest as in `Observations`."""
 
+LAPPED = _record(
+    ("order", "i8"),
+    ("step", "u4"),
+    ("at_s", "f8"),
+    ("wait_s", "f8", (4,)),
+    ("service_s", "f8", (4,)),
+)
+"""A transaction has done a step: its number by arrival, the step, the instant, and what it has been charged so far."""
+
 # Where the loop stands.
 LOOP = _record(
     ("now", "f8"),
@@ -182,6 +191,8 @@ LOOP = _record(
     ("detached", "i8"),
     ("wanted", "i8"),  # requests to be observed, and how many of them have not completed
     ("missing", "i8"),
+    ("lapped", "i8"),  # requests whose steps are noted, and how many notes there are
+    ("lapped_count", "u4"),
     ("next_mark", "i8"),  # the request at whose arrival the state is asked for
     ("most_present", "i8"),
 )
@@ -211,6 +222,7 @@ class Arrays(NamedTuple):
     reading: FloatArray  # (arms, fields): what each arm reads on, as in `physics.read_ahead`
     segments: FloatArray  # (3, arms, segments): low, high and used of what it has read
     finished: Records
+    laps: Records
 
 
 (

@@ -17,6 +17,7 @@ from tailrace.engine.loop.layout import (
     HEAP_MARGIN,
     HEAP_OFFSET,
     KIND,
+    LAPPED,
     LOOP,
     MOST_WAYS,
     NONE,
@@ -99,7 +100,7 @@ class _Stretch:
 class State:
     """The state before the first event, and the loop's needs met: :meth:`feed` and the methods ``more_...``."""
 
-    def __init__(self, plan: Plan, requests: int, most_present: int | None) -> None:
+    def __init__(self, plan: Plan, requests: int, most_present: int | None, with_laps: bool) -> None:
         self._sources: list[Source | None] = [plan.open_source, *plan.closed]
         self._chunks: list[_Stretch] = []
         self._unused_chunks: list[int] = []
@@ -140,12 +141,14 @@ class State:
             reading=np.tile(NOT_READING, (arms, 1)),
             segments=np.broadcast_to(np.reshape(NO_SEGMENT, (3, 1, 1)), (3, arms, segments)).copy(),
             finished=aligned(FINISHED_AT_ONCE, FINISHED),
+            laps=np.zeros(FINISHED_AT_ONCE, LAPPED),
         )
         loop = self.loop
         loop["ready"] = loop["ready_last"] = loop["unused"] = NONE
         loop["open_number"] = loop["next_mark"] = -1
         loop["ranks"] = len(ranks)
         loop["wanted"] = loop["missing"] = requests
+        loop["lapped"] = requests if with_laps else 0
         loop["most_present"] = np.iinfo(np.int64).max if most_present is None else most_present
         self.more_ways(max(slots, WAYS))
         if plan.open_source is not None:
