@@ -34,6 +34,7 @@ from tailrace.report.sentences import (
     tail_sentence,
     verdict_sentence,
 )
+from tailrace.report.steps import steps_block
 from tailrace.report.theory import theory_block
 from tailrace.study.result import ClassResult, Figures, Result, StageTimes, TargetResult
 
@@ -141,7 +142,7 @@ def _class(each: ClassResult, width: int) -> list[RenderableType]:
         notes, table = Footnotes(), plain_table("", *kinds)
         columns = [_column(figures, TIME_UNITS[unit], digits, notes) for figures in kinds.values()]
         labels = [
-            "requests",
+            "requests" if each.requests_per_transaction is None else "transactions",
             "rate, /s",
             "throughput, MB/s",
             *(f"{name}, {unit}" for name in LATENCIES.values()),
@@ -151,6 +152,7 @@ def _class(each: ClassResult, width: int) -> list[RenderableType]:
         return table, notes
 
     parts = [*heading(f"Class {each.name}"), *fitted(seen, width)]
+    parts += steps_block(each, width)
     parts += [Text(), *fitted(lambda digits: _stage_table(each.all, digits), width)]
     tail = tail_sentence(each.all)
     return [*parts, *([Padding(Text(tail), (0, 0, 0, 2))] if tail else [])]

@@ -12,8 +12,8 @@ from tailrace.scenario.schema import schema
 from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool, Server
 from tailrace.scenario.spinning import SeekPoint, Spinning, TwoPieceSeek
 from tailrace.scenario.starter import starter
-from tailrace.scenario.step import Step
-from tailrace.scenario.workload import SizeShare, Surge, Target, Workload
+from tailrace.scenario.step import SizeShare, Step
+from tailrace.scenario.workload import Surge, Target, Workload
 
 __all__ = [
     "Constant",

@@ -77,13 +77,44 @@ class TargetResult:
 
 
 @dataclass(frozen=True)
+class StepResult:
+    """One step of a transaction: from the end of the step before, or the intended start, to its own end.
+
+    ``requests`` are those of one transaction, 0 where the step only computes. ``latency_s`` and ``stages`` are as in
+    `Figures`; ``slowest_s`` is the mean of the step in the slowest 1 % of the transactions.
+    """
+
+    name: str
+    requests: int
+    latency_s: Mapping[str, Estimate]
+    slowest_s: Estimate
+    stages: Mapping[str, StageTimes]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return {
+            "name": self.name,
+            "requests": self.requests,
+            "latency_s": {name: estimate.as_dict() for name, estimate in self.latency_s.items()},
+            "slowest_s": self.slowest_s.as_dict(),
+            "stages": _stages_dict(self.stages),
+        }
+
+
+@dataclass(frozen=True)
 class ClassResult:
-    """One workload class. ``kinds`` holds reads and writes apart, under "read" and "write", where they occur."""
+    """One workload class. ``kinds`` holds reads and writes apart, under "read" and "write", where they occur.
+
+    Of a class of transactions, all counts, rates and latencies are those of transactions;
+    ``requests_per_transaction`` is None for others. ``steps`` are there where a second look was taken.
+    """
 
     name: str
     all: Figures
     kinds: Mapping[Literal["read", "write"], Figures]
     targets: tuple[TargetResult, ...]
+    requests_per_transaction: int | None = None
+    steps: tuple[StepResult, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -286,6 +317,8 @@ def _class_dict(result: ClassResult) -> dict[str, Any]:
             }
             for target in result.targets
         ],
+        "requests_per_transaction": result.requests_per_transaction,
+        "steps": [each.as_dict() for each in result.steps],
     }
 
 

@@ -41,6 +41,7 @@ from tailrace.study.replayed import replay_budget, replay_notes
 from tailrace.study.result import QUANTILES, ClassResult, Found, Overload, Result
 from tailrace.study.sample import Sample, replicate
 from tailrace.study.saturation import Load, offered_load
+from tailrace.study.steps import with_steps
 from tailrace.study.summary import (
     LEVEL,
     STRICT,
@@ -178,7 +179,8 @@ class Study:
             answer = self._simulated()
         except OverloadedError as error:
             return self.result(Pool([]), None, self.grown(error), ())
-        return self.result(answer.pool, answer.stopped_by, None, answer.notes)
+        result = self.result(answer.pool, answer.stopped_by, None, answer.notes)
+        return with_steps(result, self.scenario, self._engine, PILOT_REPLICATIONS)
 
     def asked_too_much(self) -> Overload | None:
         """The overload that the demands show before any run; None if they show none."""

@@ -81,6 +81,7 @@ def class_result(workload: Workload, pool: Pool, level: float = LEVEL, bars: Bar
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
         tuple(_target(workload, quantity, limit, pool, level, bars) for quantity, limit in limits),
+        sum(step.count for step in workload.step) if workload.step else None,
     )
 
 

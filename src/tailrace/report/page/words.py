@@ -7,6 +7,7 @@ from tailrace.report.figures import number
 from tailrace.report.pictures.curves import byte_size
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool
+from tailrace.scenario.step import Step
 from tailrace.scenario.workload import Workload
 
 SHARES = {
@@ -34,6 +35,9 @@ def class_sentence(workload: Workload, load: float) -> str:
         said = f"{many} keep{verb} {_counted(depth, 'request')} under way{each}"
         if workload.think_time:
             said += f", thinking {units.write(workload.think_time, 'time')} in between"
+    if workload.step:
+        said = said.replace("requests/s", "transactions/s").replace(" request", " transaction")
+        return f"{said}: {', then '.join(map(_step_words, workload.step))}."
     sizes = " and ".join(
         byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.request_size) > 1 else "")
         for part in workload.request_size
@@ -43,6 +47,16 @@ def class_sentence(workload: Workload, load: float) -> str:
     )
     order = "at random addresses" if workload.pattern == "random" else "one after the other"
     return f"{said}: {sizes}, {kinds}, {order}."
+
+
+def _step_words(step: Step) -> str:
+    computing = [] if step.compute is None else [f"{units.write(step.compute, 'time')} of computing"]
+    if step.request_size is None:
+        return computing[0]
+    kind = {1.0: "read", 0.0: "write"}.get(step.read_share, "request")
+    sizes = " or ".join(byte_size(part.size) for part in step.request_size)
+    aside = f", {step.at_once} at once" if step.at_once > 1 else ""
+    return " and ".join([*computing, f"{_counted(step.requests, kind)} of {sizes}{aside}"])
 
 
 def promise_sentences(workload: Workload) -> list[str]:

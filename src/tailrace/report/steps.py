@@ -1,0 +1,51 @@
+"""The steps of a transaction as a table: what each takes, in the mean, in its own tail and in the slowest 1 %."""
+
+from __future__ import annotations
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
+from tailrace.report.layout import Footnotes, fitted, plain_table
+from tailrace.study.result import ClassResult
+
+COLUMNS = ("mean", "p50", "p99")
+
+
+def transaction_sentence(each: ClassResult) -> str | None:
+    """How transactions and requests go together; None where a class has no transactions."""
+    count, rate = each.requests_per_transaction, each.all.rate_per_s.value
+    if count is None:
+        return None
+    said = f"Rates, counts and latencies are of transactions. Each is of {count:,} request{'s' * (count > 1)}"
+    if rate is None:
+        return f"{said}."
+    return f"{said}: {number(rate, 4)} transactions/s are {number(rate * count, 4)} requests/s."
+
+
+def steps_block(each: ClassResult, width: int) -> list[RenderableType]:
+    """The table of the steps; nothing where a class has none."""
+    sentence = transaction_sentence(each)
+    if sentence is None:
+        return []
+    said: list[RenderableType] = [Padding(Text(sentence), (0, 0, 0, 2))]
+    if not each.steps:
+        return said
+
+    def build(digits: int) -> tuple[Table, Footnotes]:
+        notes = Footnotes()
+        columns = [[step.latency_s[name] for step in each.steps] for name in COLUMNS]
+        columns.append([step.slowest_s for step in each.steps])
+        unit = time_unit([e.value for column in columns for e in column if e.value is not None])
+        table = plain_table(f"step, {unit}", "\nrequests", "all\nmean", "\np50", "\np99", "slowest 1 %\nmean")
+        cells = [
+            aligned([notes.figure(e.scaled(1 / TIME_UNITS[unit]), digits) for e in column])
+            for column in columns
+        ]
+        for step, *row in zip(each.steps, *cells, strict=True):
+            table.add_row(Text(step.name), f"{step.requests:,}" if step.requests else "–", *row)
+        return table, notes
+
+    return [*said, Text(), *fitted(build, width)]
