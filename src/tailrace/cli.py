@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tailrace import cli_data
+from tailrace.cli_lesson import add_to as add_lesson_to
 from tailrace.cli_report import add_to as add_report_to
 from tailrace.cli_studies import (
     EngineChoice,
@@ -239,6 +240,7 @@ def schema(debug: Debug = False) -> None:
 cli_data.add_to(app)
 add_to(app)
 add_report_to(app)
+add_lesson_to(app)
 
 
 def main() -> None:

@@ -1,0 +1,111 @@
+"""Lessons: what each of them claims is so, what it draws has its numbers, and its page stands alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from importlib import import_module
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from tailrace.cli import app
+from tailrace.measure.estimate import Estimate
+from tailrace.report.lessons.lesson import claims_table, lesson_page
+from tailrace.report.pictures.save import picture_bytes
+from tailrace.study.lessons import LESSONS
+from tailrace.study.lessons.effort import Claim, Effort, agrees
+
+NAMES = list(LESSONS)
+_found: dict[str, Any] = {}
+
+
+def study(name: str) -> Any:
+    return import_module(f"tailrace.study.lessons.{name.replace('-', '_')}")
+
+
+def found(name: str) -> Any:
+    """What the lesson's runs gave, carried out once."""
+    pytest.importorskip("numba")
+    if name not in _found:
+        _found[name] = study(name).run(Effort())
+    return _found[name]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_whatever_a_lesson_claims_holds(name: str) -> None:
+    claims = study(name).claims(found(name))
+    assert len(claims) >= 6
+    assert [claim for claim in claims if not claim.holds] == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_ranges_around_exact_values_are_narrow_enough_to_say_something(name: str) -> None:
+    exact = [claim for claim in study(name).claims(found(name)) if claim.unit]
+    assert exact
+    for claim in exact:
+        assert claim.high - claim.low < 0.6 * (claim.high + claim.low), claim
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_lesson_is_a_page_of_its_own_with_pictures_in_words_and_numbers(name: str) -> None:
+    module = import_module(f"tailrace.report.lessons.{name.replace('-', '_')}")
+    told = module.lesson(found(name))
+    page = lesson_page(name, LESSONS[name], told, study(name).claims(found(name)), 7)
+    assert page.startswith("<!DOCTYPE html>") or "<!DOCTYPE html>" in page[:200]
+    assert "<script" not in page
+    assert "http://" not in page.replace("http://www.w3.org/", "")
+    assert page.count('role="img"') == 2 * len(told.drawings)
+    assert page.count("The numbers in this picture") == len(told.drawings)
+    assert len(page) < 2_000_000
+    assert "not known" not in page
+    assert "nan" not in page.lower().replace("nanosecond", "")
+    for each in told.drawings:
+        assert each.alternative
+        assert picture_bytes(each.figure("wide"), "png").startswith(b"\x89PNG")
+        for _, table in each.numbers:
+            assert all(len(row) == len(table.head) for row in table.rows)
+
+
+def test_a_claim_fails_outside_its_range_and_where_nothing_is_known() -> None:
+    claim = Claim("so many", 1.0, 0.5, 1.5)
+    assert claim.holds
+    assert not replace(claim, found=1.6).holds
+    assert not replace(claim, found=math.nan).holds
+    seen = Estimate(1.0, 0.9, 1.1, 100, "sectioning")
+    assert agrees("so long", seen, 1.19, factor=1.0).holds
+    assert not agrees("so long", seen, 1.21, factor=1.0).holds
+    assert not agrees("so long", Estimate.unknown(3, "too few"), 1.0).holds
+    assert claims_table([replace(claim, found=math.nan)]).rows[0][1:] == ("not known", "0.5 to 1.5", "no")
+
+
+def test_a_lesson_without_a_name_lists_them_and_a_wrong_one_is_told_which_there_are(tmp_path) -> None:
+    listed = CliRunner().invoke(app, ["lesson"])
+    assert listed.exit_code == 0
+    assert all(name in listed.stdout and title in listed.stdout for name, title in LESSONS.items())
+    wrong = CliRunner().invoke(app, ["lesson", "tails", "--out", str(tmp_path)])
+    assert wrong.exit_code == 2
+    assert wrong.stderr == f"tailrace: lesson is 'tails'; accepted: {', '.join(NAMES)}\n"
+    assert "--out is missing" in CliRunner().invoke(app, ["lesson", "tail"]).stderr
+
+
+def test_both_engines_give_the_same_lesson_and_the_command_writes_it(tmp_path, monkeypatch) -> None:
+    pytest.importorskip("numba")
+    lesson = study("fan-out")
+    monkeypatch.setattr(lesson, "PARTS", (1, 2, 64))
+    small = {
+        engine: lesson.run(Effort(engine=engine, replications=4, share=0.05))
+        for engine in ("reference", "compiled")
+    }
+    assert {parts: [small[engine].latency_s(parts, "mean") for engine in small] for parts in (1, 2, 64)} == {
+        parts: [small["reference"].latency_s(parts, "mean")] * 2 for parts in (1, 2, 64)
+    }
+    monkeypatch.undo()
+    done = CliRunner().invoke(app, ["lesson", "fan-out", "--out", str(tmp_path), "--pictures", "svg"])
+    assert done.exit_code == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "fan-out-1-parts.svg",
+        "fan-out-2-distribution.svg",
+        "fan-out.html",
+    ]
