@@ -400,10 +400,13 @@ def test_names_are_never_taken_for_markup() -> None:
     assert "[link=x]y[/link]" in text
 
 
+sizes_shown = st.floats(min_value=-12, max_value=12).map(lambda exponent: 10.0**exponent)
+"""From a picosecond to 30,000 years, in seconds; and what a table has room for, names and verdicts beside it."""
+
 estimates = st.one_of(
     st.builds(
         lambda value, relative: Estimate(value, value * (1 - relative), value * (1 + relative), 10, METHOD),
-        magnitudes,
+        sizes_shown,
         st.floats(min_value=0, max_value=10),
     ),
     st.sampled_from(
@@ -426,7 +429,7 @@ names = st.text(st.characters(categories=["L", "N", "P", "S"]), min_size=1, max_
 any_target = st.builds(
     TargetResult,
     st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]),
-    magnitudes,
+    sizes_shown,
     estimates,
     estimates,
     st.sampled_from([0.95, 0.975, 1 - 0.05 / 9]),
