@@ -1,0 +1,264 @@
+"""What three people see: the commands, outputs and pictures that the README shows, from real runs.
+
+Beside them, what plain multiplication says of the same scenarios, and sentences on accuracy and speed, read from the
+tables that other experiments left in results/. ``--text-only`` puts all of it into the README again without any run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from record import ROOT, SCENARIOS, Record, arguments
+from tailrace import plots
+from tailrace.report.files import as_json
+from tailrace.report.tables import answer_text
+from tailrace.scenario.read import load
+from tailrace.scenario.scenario import Scenario
+from tailrace.study.edge import drives_share
+from tailrace.study.result import Result
+from tailrace.study.run import simulate
+from tailrace.study.saturation import offered_load
+
+README = ROOT / "README.md"
+CUT = "[...]"
+"""Stands for what an output says beside the part that is shown."""
+
+USERS = {
+    "architect": (
+        "mixed.toml",
+        ("Targets",),
+        "Where the time of bookings and manifests goes, of all requests and of the slowest 1 %",
+    ),
+    "researcher": (
+        "booking-flash-busy.toml",
+        (),
+        "Share of requests that take longer than a latency, with the target and the closed form",
+    ),
+    "educator": (
+        "one-station.toml",
+        ("Theory",),
+        "Mean and p99 over the load, simulated and by closed form, up to saturation",
+    ),
+}
+"""The scenario of each, the sections of its answer that are shown, and what is to be seen in the picture."""
+
+PLAIN = ("booking-flash-busy.toml", "booking-spinning.toml", "mixed.toml")
+
+
+def excerpt(answer: str, sections: tuple[str, ...]) -> str:
+    """The first lines of an answer and some of its sections, the place of others marked."""
+    blocks = answer.rstrip("\n").split("\n\n")
+    first = next(place for place, block in enumerate(blocks) if "\n  " in block)
+    shown: list[str] = []
+    within = True
+    for place, block in enumerate(blocks):
+        if not block.startswith(" "):
+            within = place < first or block.partition("\n")[0] in sections
+        # The times at the stages follow the figures of a class; the picture shows them.
+        if within and not block.startswith(" "):
+            shown.append(block)
+        elif not shown or shown[-1] != CUT:
+            shown.append(CUT)
+    return "\n\n".join(shown) + "\n"
+
+
+def one_figure(document: dict[str, Any]) -> str:
+    """How a figure stands in the JSON document: the p99 of the first class, all requests together."""
+    return json.dumps(document["classes"][0]["latency_s"]["p99"], indent=2, ensure_ascii=False) + "\n"
+
+
+def by_multiplication(name: str, scenario: Scenario, result: Result) -> dict[str, object]:
+    """Size times rate against what so many drives carry, beside what the simulation finds of the first class."""
+    first = result.classes[0]
+    asked = sum(each.rate * each.clients * each.mean_size for each in scenario.workload if each.is_open)
+    share = drives_share(offered_load(scenario, result.seed))
+    target = scenario.workload[0].target
+    assert target is not None
+    limit_s = dict(target.limits)["p99"]
+    p99 = first.all.latency_s["p99"]
+    return {
+        "scenario": name,
+        "digest": scenario.digest,
+        "asked_bytes_per_s": asked,
+        "drives": scenario.server.media.count,
+        "drives_carry_bytes_per_s": asked / share,
+        "p99_s": p99.value,
+        "p99_low_s": p99.low,
+        "p99_high_s": p99.high,
+        "limit_s": limit_s,
+        "verdict": result.verdict,
+    }
+
+
+def measured(record: Record, seed: int, quick: bool) -> None:
+    """Run, and leave outputs, pictures and tables."""
+    overrides = ["run.requests=4000", "run.replications=4"] if quick else []
+    # Answers of the command line are by the scenario's own seed, as in a user's terminal.
+    names = dict.fromkeys([*(name for name, *_ in USERS.values()), *PLAIN])
+    scenarios = {name: load(SCENARIOS / name, overrides) for name in names}
+    answers = {name: simulate(each) for name, each in scenarios.items()}
+    rows = []
+    for user, (name, sections, _) in USERS.items():
+        scenario, answer = scenarios[name], answers[name]
+        if user == "researcher":
+            record.text(one_figure(json.loads(as_json(answer))), user)
+            figure = plots.latency_distribution(answer)
+        elif user == "educator":
+            record.text(excerpt(answer_text(answer), sections), user)
+            length = (
+                {"requests": 1000, "replications": 4} if quick else {"requests": 20_000, "replications": 16}
+            )
+            figure = plots.load_curve(plots.load_points(scenario, seed=seed, **length))
+        else:
+            record.text(excerpt(answer_text(answer), sections), user)
+            figure = plots.time_per_stage(answer)
+        record.picture(figure, user)
+        rows.append({"user": user, "scenario": name, "digest": scenario.digest, "verdict": answer.verdict})
+    record.table(pd.DataFrame(rows))
+    record.table(
+        pd.DataFrame([by_multiplication(name, scenarios[name], answers[name]) for name in PLAIN]), "plain"
+    )
+
+
+# What stands in the README
+
+
+def _three(value: float) -> str:
+    """Three significant digits, with thousands apart."""
+    return f"{float(f'{value:.3g}'):,g}" if value < 1e5 else f"{float(f'{value:.3g}'):,.0f}"
+
+
+def shown(user: str, results: Path) -> str:
+    """The output of one of the three, and the picture."""
+    said = (results / f"tour_{user}.txt").read_text(encoding="utf-8")
+    language = "json" if user == "researcher" else "text"
+    return f"```{language}\n{said}```\n\n![{USERS[user][2]}](results/tour_{user}.png)\n"
+
+
+def plain(results: Path) -> str:
+    """The table of plain multiplication."""
+    lines = [
+        "| scenario | asked, MB/s | drives × what one carries, MB/s | so multiplication says | simulated p99, ms"
+        " | promised, ms | verdict |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for row in pd.read_csv(results / "tour_plain.csv").to_dict("records"):
+        asked, carried = row["asked_bytes_per_s"] / 1e6, row["drives_carry_bytes_per_s"] / 1e6
+        each = carried / row["drives"]
+        says = "enough" if asked < carried else "not enough"
+        half = 1e3 * (row["p99_high_s"] - row["p99_low_s"]) / 2
+        lines.append(
+            f"| `{row['scenario']}` | | {_three(asked)} | {row['drives']} × {_three(each)} = {_three(carried)}"
+            f" | {says}, {carried / asked:.3g} times | {1e3 * row['p99_s']:.3g} ±{half:.1g}"
+            f" | {1e3 * row['limit_s']:g} | {row['verdict']} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def accuracy(results: Path) -> str:
+    """A sentence for each table that is there."""
+    known: dict[str, Callable[[pd.DataFrame], str]] = {
+        "mmc_tail": _tails,
+        "interval_coverage": _coverage,
+        "overload": _overloads,
+        "headroom": _brackets,
+        "speed": _speed,
+    }
+    entries = json.loads((results / "manifest.json").read_text())
+    said = []
+    for name, sentence in known.items():
+        file = results / f"{name}.csv"
+        if file.exists() and not entries[name]["quick"]:
+            said.append(f"- {sentence(pd.read_csv(file))} (`results/{name}.csv`)\n")
+    return "".join(said)
+
+
+def _tails(frame: pd.DataFrame) -> str:
+    with_interval = frame.dropna(subset=["low"])
+    held = (with_interval.low <= with_interval.exact_s) & (with_interval.exact_s <= with_interval.high)
+    off = (with_interval.simulated / with_interval.exact_s - 1).abs()
+    return (
+        f"Quantiles of M/M/c, p50 to p99.9, against the exact ones: {len(with_interval)} with an interval, which holds"
+        f" the exact value in {held.sum()} of them; the median difference is {off.median():.2%}, the largest"
+        f" {off.max():.1%}."
+    ).replace("%", " %")
+
+
+def _coverage(frame: pd.DataFrame) -> str:
+    kept = [
+        f"{part.held.sum() / part.given.sum():.1%} of {part.given.sum():,} ({rule})"
+        for rule, part in frame.groupby("rule")
+    ]
+    return f"Intervals that say 95 % hold the exact value in {' and '.join(kept).replace('%', ' %')}."
+
+
+def _overloads(frame: pd.DataFrame) -> str:
+    below, above = frame[frame.share_of_saturation < 1], frame[frame.share_of_saturation > 1]
+    return (
+        f"Of {below.runs.sum()} answers below saturation (0.90 to 0.98 of it) {below.overloaded.sum()} were called"
+        f" overloaded by their backlog alone; of {above.runs.sum()} above it (1.02 to 1.10) {above.stable.sum()} were"
+        " called stable."
+    )
+
+
+def _brackets(frame: pd.DataFrame) -> str:
+    known = frame.dropna(subset=["holds"])
+    share = frame.requests.sum() / frame.brute_force_requests.sum()
+    return (
+        f"Headroom against brute force over the whole range: {int(known.holds.astype(bool).sum())} of {len(known)}"
+        f" brackets hold what it finds, at {100 * share:.0f} % of its requests."
+    )
+
+
+def _speed(frame: pd.DataFrame) -> str:
+    fast = frame[frame.contender == "compiled engine"].set_index("model")
+    each = "; ".join(
+        f"{_three(row.requests_per_s)} requests/s of `{name}.toml`, {row.times_reference:.0f} times the reference engine"
+        for name, row in fast[fast.index.str.startswith("booking")].iterrows()
+    )
+    return f"Speed of the compiled engine: {each}."
+
+
+def filled(readme: str, results: Path) -> str:
+    """All between markers as the results have it. Raises ValueError for an unknown marker."""
+    parts: dict[str, Callable[[], str]] = {user: lambda user=user: shown(user, results) for user in USERS}
+    parts |= {"plain": lambda: plain(results), "measured": lambda: accuracy(results)}
+
+    def fill(found: re.Match[str]) -> str:
+        if found["name"] not in parts:
+            raise ValueError(f"marker {found['name']!r} in README.md; accepted: {', '.join(parts)}")
+        return f"{found['begin']}\n{parts[found['name']]()}{found['end']}"
+
+    marked = r"(?P<begin><!-- tour: (?P<name>\w+) -->)\n.*?(?P<end><!-- end -->)"
+    return re.sub(marked, fill, readme, flags=re.DOTALL)
+
+
+def refresh(results: Path) -> None:
+    """Put what is in the results into the README."""
+    README.write_text(filled(README.read_text(encoding="utf-8"), results), encoding="utf-8")
+
+
+def main() -> None:
+    if sys.argv[1:] == ["--text-only"]:
+        refresh(ROOT / "results")
+        return
+    options: argparse.Namespace = arguments(
+        __doc__.splitlines()[0] + " With --text-only alone: without runs."
+    )
+    record = Record("tour", options)
+    measured(record, options.seed, options.quick)
+    record.close()
+    if options.results.resolve() == ROOT / "results" and not options.quick:
+        refresh(options.results)
+
+
+if __name__ == "__main__":
+    main()
