@@ -156,7 +156,7 @@ def plain(results: Path) -> str:
         says = "enough" if asked < carried else "not enough"
         half = 1e3 * (row["p99_high_s"] - row["p99_low_s"]) / 2
         lines.append(
-            f"| `{row['scenario']}` | | {_three(asked)} | {row['drives']} × {_three(each)} = {_three(carried)}"
+            f"| `{row['scenario']}` | {_three(asked)} | {row['drives']} × {_three(each)} = {_three(carried)}"
             f" | {says}, {carried / asked:.3g} times | {1e3 * row['p99_s']:.3g} ±{half:.1g}"
             f" | {1e3 * row['limit_s']:g} | {row['verdict']} |"
         )
@@ -221,7 +221,7 @@ def _brackets(frame: pd.DataFrame) -> str:
 def _speed(frame: pd.DataFrame) -> str:
     fast = frame[frame.contender == "compiled engine"].set_index("model")
     each = "; ".join(
-        f"{_three(row.requests_per_s)} requests/s of `{name}.toml`, {row.times_reference:.0f} times the reference engine"
+        f"{_three(row.requests_per_s)} requests/s of `{name}.toml`, {row.times_reference:.0f} times the reference one"
         for name, row in fast[fast.index.str.startswith("booking")].iterrows()
     )
     return f"Speed of the compiled engine: {each}."
