@@ -1,5 +1,6 @@
 """The store: what is finished stays, whatever happens to the process, and what is no store stays as it is."""
 
+import os
 import signal
 import sqlite3
 import subprocess
@@ -198,7 +199,10 @@ def test_a_decision_is_made_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
-def test_a_study_killed_again_and_again_ends_with_the_rows_of_one_that_was_not(tmp_path: Path) -> None:
+def test_a_study_killed_again_and_again_ends_with_the_rows_of_one_that_was_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent), prepend=os.pathsep)
     calm, store, table = tmp_path / "calm.csv", tmp_path / "a.store", tmp_path / "killed.csv"
     subprocess.run(study(tmp_path / "calm.store", calm), check=True, capture_output=True)
     rng = np.random.default_rng(11)
