@@ -16,6 +16,7 @@ from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import (
+    MOST_DIGITS,
     TIME_UNITS,
     aligned,
     interval_figure,
@@ -94,6 +95,7 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
             table = plain_table(
                 "class", "quantity", "limit", "found", f"±, {100 * level:.4g} %", "unit", "verdict"
             )
+        at_most, at_least = ("at most", "at least") if digits == MOST_DIGITS else ("≤", "≥")
         units = [_target_unit(target) for _, target in found]
         figures = aligned(
             [
@@ -106,7 +108,7 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
             for (_, target), (_, size) in zip(found, units, strict=True)
         ]
         for (name, target), (unit, size), figure, half in zip(found, units, figures, wider, strict=True):
-            limit = f"{'at most' if target.is_upper else 'at least'} {number(target.limit / size, 6)}"
+            limit = f"{at_most if target.is_upper else at_least} {number(target.limit / size, 6)}"
             verdict = Text(target.verdict, style=STYLES.get(target.verdict, ""))
             judged = [half] if len(table.columns) == 7 else []
             table.add_row(Text(name), quantity_name(target), limit, figure, *judged, Text(unit), verdict)
