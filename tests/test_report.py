@@ -400,13 +400,10 @@ def test_names_are_never_taken_for_markup() -> None:
     assert "[link=x]y[/link]" in text
 
 
-sizes_shown = st.floats(min_value=-9, max_value=5).map(lambda exponent: 10.0**exponent)
-"""From a nanosecond to a day, in seconds: what a table has room for, names and verdicts beside it."""
-
 estimates = st.one_of(
     st.builds(
         lambda value, relative: Estimate(value, value * (1 - relative), value * (1 + relative), 10, METHOD),
-        sizes_shown,
+        magnitudes,
         st.floats(min_value=0, max_value=10),
     ),
     st.sampled_from(
@@ -429,7 +426,7 @@ names = st.text(st.characters(categories=["L", "N", "P", "S"]), min_size=1, max_
 any_target = st.builds(
     TargetResult,
     st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]),
-    st.sampled_from([1e-4, 2.5e-4, 1e-3, 0.15, 1.0, 250e3, 2e6]),
+    magnitudes,
     estimates,
     estimates,
     st.sampled_from([0.95, 0.975, 1 - 0.05 / 9]),
