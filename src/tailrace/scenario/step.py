@@ -11,6 +11,31 @@ from pydantic import Field, field_validator
 from tailrace.scenario.model import Finding, KeyPath, Model
 from tailrace.scenario.quantity import Flag, Number, RequestSize, Share, Size, SizeOrZero, Text, Time, Whole
 
+ReadShare = Annotated[Share, Field(description="Share of reads; the rest are writes.")]
+Pattern = Annotated[
+    Literal["random", "sequential"],
+    Field(description="Random addresses, or every client walks through its own part of the span."),
+]
+PoolName = Annotated[
+    Annotated[Text, Field(min_length=1, max_length=64)] | None,
+    Field(description="Name of the pool whose drives it uses; may be left out if there is only one."),
+]
+Aligned = Annotated[
+    Flag,
+    Field(
+        description="Whether addresses are multiples of the request size, counted from the start of the span."
+    ),
+]
+Popularity = Annotated[
+    Annotated[Number, Field(gt=0, le=5)] | None,
+    Field(description="Exponent of a Zipf law over the addresses (random); without it all are alike."),
+]
+Durable = Annotated[
+    Flag,
+    Field(description="Whether a write is answered only from protected memory or the medium itself."),
+]
+"""Keys that a class and a step of a transaction have alike."""
+
 
 class SizeShare(Model):
     """One size in a mix of request sizes."""
@@ -38,15 +63,9 @@ class Step(Model):
         default=None,
         description="Size of the requests, or a list of {size, share}; without it the step only computes.",
     )
-    read_share: Share = Field(default=1.0, description="Share of reads; the rest are writes.")
-    pattern: Literal["random", "sequential"] = Field(
-        default="random",
-        description="Random addresses, or every client walks through its own part of the span.",
-    )
-    pool: Annotated[Text, Field(min_length=1, max_length=64)] | None = Field(
-        default=None,
-        description="Name of the pool whose drives it uses; may be left out if there is only one.",
-    )
+    read_share: ReadShare = 1.0
+    pattern: Pattern = "random"
+    pool: PoolName = None
     span: Size | None = Field(
         default=None,
         description="How much of the capacity the step touches; by default an equal share of what is left.",
@@ -54,18 +73,9 @@ class Step(Model):
     start: SizeOrZero | None = Field(
         default=None, description="Address where the span starts; by default behind the steps before it."
     )
-    aligned: Flag = Field(
-        default=True,
-        description="Whether addresses are multiples of the request size, counted from the start of the span.",
-    )
-    popularity: Annotated[Number, Field(gt=0, le=5)] | None = Field(
-        default=None,
-        description="Exponent of a Zipf law over the addresses (random); without it all are alike.",
-    )
-    durable: Flag = Field(
-        default=False,
-        description="Whether a write is answered only from protected memory or the medium itself.",
-    )
+    aligned: Aligned = True
+    popularity: Popularity = None
+    durable: Durable = False
     compute: Time | None = Field(
         default=None, description="Time for which the step computes before its requests."
     )

@@ -12,7 +12,6 @@ from tailrace import units
 from tailrace.scenario.model import Finding, KeyPath, Model, resolved
 from tailrace.scenario.quantity import (
     DataRate,
-    Flag,
     Number,
     RequestRate,
     RequestSize,
@@ -25,7 +24,7 @@ from tailrace.scenario.quantity import (
     Whole,
 )
 from tailrace.scenario.recorded import TraceColumns, filled_in, said_by_trace
-from tailrace.scenario.step import SizeShare, Step
+from tailrace.scenario.step import Aligned, Durable, Pattern, PoolName, Popularity, ReadShare, SizeShare, Step
 
 Limit = Time | None
 
@@ -150,15 +149,9 @@ class Workload(Model):
     request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1)] = Field(
         description="Size of the requests, or a list of {size, share} whose shares add up to 1."
     )
-    read_share: Share = Field(default=1.0, description="Share of reads; the rest are writes.")
-    pattern: Literal["random", "sequential"] = Field(
-        default="random",
-        description="Random addresses, or every client walks through its own part of the span.",
-    )
-    pool: Annotated[Text, Field(min_length=1, max_length=64)] | None = Field(
-        default=None,
-        description="Name of the pool whose drives it uses; may be left out if there is only one.",
-    )
+    read_share: ReadShare = 1.0
+    pattern: Pattern = "random"
+    pool: PoolName = None
     span: Size | None = Field(
         default=None,
         description="How much of the capacity the class touches; by default an equal share of what is left.",
@@ -166,22 +159,13 @@ class Workload(Model):
     start: SizeOrZero | None = Field(
         default=None, description="Address where the span starts; by default behind the classes before it."
     )
-    aligned: Flag = Field(
-        default=True,
-        description="Whether addresses are multiples of the request size, counted from the start of the span.",
-    )
-    popularity: Annotated[Number, Field(gt=0, le=5)] | None = Field(
-        default=None,
-        description="Exponent of a Zipf law over the addresses (random); without it all are alike.",
-    )
+    aligned: Aligned = True
+    popularity: Popularity = None
     priority: Annotated[Whole, Field(ge=0, le=255)] = Field(
         default=0, description="Lower goes first at fcfs stations."
     )
     limit: RequestRate | None = Field(default=None, description="Requests per time that the server lets in.")
-    durable: Flag = Field(
-        default=False,
-        description="Whether a write is answered only from protected memory or the medium itself.",
-    )
+    durable: Durable = False
     step: Annotated[tuple[Step, ...], Field(max_length=1000)] = Field(
         default=(),
         description="Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
