@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -23,6 +25,7 @@ from tailrace.terminal import (
 
 if TYPE_CHECKING:
     from tailrace.arrays import FloatArray
+    from tailrace.study.session import Options
 
 Settings = Annotated[
     list[str] | None,
@@ -109,14 +112,12 @@ def sweep(
         from tailrace.report.sweep_json import sweep_document
         from tailrace.report.watch import StudyDisplay
         from tailrace.scenario.read import load
-        from tailrace.study.session import Options
         from tailrace.study.sweep import run_sweep
-        from tailrace.study.workers import available_cores
 
         named = [(file.stem, load(file, settings or ())) for file in files]
         if out is not None:
             make_directory(out)
-        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
+        options = _options(seed, store, workers, scheduler, engine)
         with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
             found = run_sweep(named, vary, together, budget, options, display)
         document = as_document(sweep_document(found))
@@ -194,6 +195,54 @@ def _measured(file: Path, unit: str) -> FloatArray:
     return measured_values(file, Column(position=1, scale=scale))
 
 
+def _options(
+    seed: int | None, store: Path | None, workers: int | None, scheduler: str | None, engine: Engine
+) -> Options:
+    from tailrace.study.session import Options
+    from tailrace.study.workers import available_cores
+
+    return Options(seed, store, workers or available_cores(), scheduler, engine.value)
+
+
+@dataclass(frozen=True)
+class _Study:
+    """A study of one scenario: how it is made, and how what it found is shown."""
+
+    name: str
+    find: Callable[..., Any]
+    document: Callable[[Any], dict[str, Any]]
+    text: Callable[..., str]
+    rows: Callable[[Any], list[dict[str, Any]]]
+
+    def answer(
+        self,
+        file: Path,
+        settings: list[str] | None,
+        options: Options,
+        json: bool,
+        out: Path | None,
+        quiet: bool,
+    ) -> NoReturn:
+        """Make the study, show it, keep it in ``out`` if given, and leave with the exit code of its verdict."""
+        import pandas as pd
+        from rich.console import Console
+
+        from tailrace.report.study_files import as_document, write_study
+        from tailrace.report.watch import StudyDisplay
+        from tailrace.scenario.read import load
+
+        scenario = load(file, settings or ())
+        if out is not None:
+            make_directory(out)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = self.find(scenario, options=options, progress=display)
+        document = as_document(self.document(found))
+        put(document if json else self.text(found, Console(highlight=False)))
+        if out is not None:
+            write_study(out, self.name, self.text(found), pd.DataFrame(self.rows(found)), document)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
 def headroom(
     file: ScenarioFile,
     grow: Annotated[str, typer.Option(metavar="KEY", help="The key to grow; what is a resource is shrunk.")],
@@ -213,28 +262,20 @@ def headroom(
 ) -> None:
     """Find how far a key can grow before a target is missed."""
     with failures(debug):
-        import pandas as pd
-        from rich.console import Console
+        from functools import partial
 
         from tailrace.report.headroom import headroom_document, headroom_text
-        from tailrace.report.study_files import as_document, write_study
-        from tailrace.report.watch import StudyDisplay
-        from tailrace.scenario.read import load
         from tailrace.study.headroom import find_headroom, headroom_rows
-        from tailrace.study.session import Options
-        from tailrace.study.workers import available_cores
 
-        scenario = load(file, settings or ())
-        if out is not None:
-            make_directory(out)
-        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
-            found = find_headroom(scenario, grow, rule.value, options, display)
-        document = as_document(headroom_document(found))
-        put(document if json else headroom_text(found, Console(highlight=False)))
-        if out is not None:
-            write_study(out, "headroom", headroom_text(found), pd.DataFrame(headroom_rows(found)), document)
-        raise typer.Exit(EXIT_CODES[found.verdict])
+        study = _Study(
+            "headroom",
+            partial(find_headroom, grow=grow, rule=rule.value),
+            headroom_document,
+            headroom_text,
+            headroom_rows,
+        )
+        options = _options(seed, store, workers, scheduler, engine)
+        study.answer(file, settings, options, json, out, quiet)
 
 
 def relief(
@@ -252,28 +293,12 @@ def relief(
 ) -> None:
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
-        import pandas as pd
-        from rich.console import Console
-
         from tailrace.report.relief import relief_document, relief_text
-        from tailrace.report.study_files import as_document, write_study
-        from tailrace.report.watch import StudyDisplay
-        from tailrace.scenario.read import load
         from tailrace.study.relief import find_relief, relief_rows
-        from tailrace.study.session import Options
-        from tailrace.study.workers import available_cores
 
-        scenario = load(file, settings or ())
-        if out is not None:
-            make_directory(out)
-        options = Options(seed, store, workers or available_cores(), scheduler, engine.value)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
-            found = find_relief(scenario, options, display)
-        document = as_document(relief_document(found))
-        put(document if json else relief_text(found, Console(highlight=False)))
-        if out is not None:
-            write_study(out, "relief", relief_text(found), pd.DataFrame(relief_rows(found)), document)
-        raise typer.Exit(EXIT_CODES[found.verdict])
+        study = _Study("relief", find_relief, relief_document, relief_text, relief_rows)
+        options = _options(seed, store, workers, scheduler, engine)
+        study.answer(file, settings, options, json, out, quiet)
 
 
 def studies(
