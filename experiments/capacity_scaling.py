@@ -9,7 +9,7 @@ from __future__ import annotations
 import matplotlib.pyplot as plt
 import pandas as pd
 
-from record import Record, arguments
+from record import recorded
 from simulated import COLOURS, plain_log
 from studied import options
 from tailrace.scenario.read import parse
@@ -110,13 +110,13 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    chosen = arguments(__doc__.splitlines()[0])
-    record = Record("capacity_scaling", chosen)
-    frame = measured(chosen.seed, chosen.quick)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False))
+    recorded(
+        "capacity_scaling",
+        __doc__.splitlines()[0],
+        lambda chosen: measured(chosen.seed, chosen.quick),
+        picture,
+        None,
+    )
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 
-from record import Record, arguments
+from record import recorded
 from studied import FLASH, SPINNING, options, text
 from tailrace.scenario.read import parse
 from tailrace.study.headroom import find_headroom
@@ -68,13 +68,13 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    chosen = arguments(__doc__.splitlines()[0])
-    record = Record("client_density", chosen)
-    frame = measured(chosen.seed, chosen.quick)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False))
+    recorded(
+        "client_density",
+        __doc__.splitlines()[0],
+        lambda chosen: measured(chosen.seed, chosen.quick),
+        picture,
+        None,
+    )
 
 
 if __name__ == "__main__":

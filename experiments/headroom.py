@@ -11,7 +11,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 
-from record import Record, arguments
+from record import recorded
 from studied import FLASH, SPINNING, options, text
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
@@ -180,13 +180,9 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    chosen = arguments(__doc__.splitlines()[0])
-    record = Record("headroom", chosen)
-    frame = measured(chosen.seed, chosen.quick)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    frame = recorded(
+        "headroom", __doc__.splitlines()[0], lambda chosen: measured(chosen.seed, chosen.quick), picture
+    )
     share = frame.requests.sum() / frame.brute_force_requests.sum()
     print(
         f"{int(frame.holds.fillna(False).sum())} of {len(frame)} brackets hold; {share:.0%} of the requests"

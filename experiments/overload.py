@@ -15,7 +15,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 
-from record import SCENARIOS, Record, arguments
+from record import SCENARIOS, recorded
 from simulated import COLOURS, legend_above, one_station
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.backlog import backlog_growth
@@ -141,13 +141,9 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("overload", options)
-    frame = measured(options.seed, options.quick)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False))
+    frame = recorded(
+        "overload", __doc__.splitlines()[0], lambda chosen: measured(chosen.seed, chosen.quick), picture, None
+    )
     under, over = frame[frame.share_of_saturation < 1], frame[frame.share_of_saturation > 1]
     print(f"\nFalse alarms below saturation: {under.overloaded.sum()} of {under.runs.sum()} answers.")
     for share, part in over.groupby("share_of_saturation"):

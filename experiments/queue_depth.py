@@ -9,8 +9,8 @@ from __future__ import annotations
 import matplotlib.pyplot as plt
 import pandas as pd
 
-from record import Record, arguments
-from simulated import COLOURS, Runs, intervals, legend_above, plain_log, row, scaled
+from record import recorded
+from simulated import COLOURS, Runs, by_runs, intervals, legend_above, plain_log, row, scaled
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.estimate import estimate
@@ -154,14 +154,7 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("queue_depth", options)
-    with Runs(options.seed, options.quick) as runs:
-        frame = measured(runs)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    recorded("queue_depth", __doc__.splitlines()[0], by_runs(measured), picture)
 
 
 if __name__ == "__main__":

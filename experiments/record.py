@@ -8,6 +8,7 @@ import os
 import platform
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -73,3 +74,24 @@ class Record:
         name = f"{self._name}{'_' if suffix else ''}{suffix}.{kind}"
         self._files.append(name)
         return self._directory / name
+
+
+def recorded(
+    name: str,
+    question: str,
+    measured: Callable[[argparse.Namespace], pd.DataFrame],
+    picture: Callable[[pd.DataFrame], Any],
+    digits: int | None = 4,
+) -> pd.DataFrame:
+    """A whole experiment of one table and one picture: measured with the options given, written, and printed.
+
+    ``digits`` are those that are printed of each figure, None for all.
+    """
+    options = arguments(question)
+    record = Record(name, options)
+    frame = measured(options)
+    record.table(frame)
+    record.picture(picture(frame))
+    record.close()
+    print(frame.to_string(index=False, float_format=digits and (lambda value: f"{value:.{digits}g}")))
+    return frame

@@ -10,8 +10,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 
-from record import Record, arguments
-from simulated import COLOURS, Runs, intervals, label, row, scaled
+from record import recorded
+from simulated import COLOURS, Runs, by_runs, intervals, label, row, scaled
 from tailrace import theory
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
@@ -128,14 +128,7 @@ def picture(frame: pd.DataFrame) -> plt.Figure:
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("sharing", options)
-    with Runs(options.seed, options.quick) as runs:
-        frame = measured(runs)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    recorded("sharing", __doc__.splitlines()[0], by_runs(measured), picture)
 
 
 if __name__ == "__main__":

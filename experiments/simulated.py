@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import argparse
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -75,6 +76,16 @@ class Runs:
             bool(settled([sample.warming_s[each.name] for sample in samples])) for each in scenario.workload
         )
         return found, steady
+
+
+def by_runs(measured: Callable[[Runs], pd.DataFrame]) -> Callable[[argparse.Namespace], pd.DataFrame]:
+    """What is measured with runs, as a function of an experiment's options."""
+
+    def whole(options: argparse.Namespace) -> pd.DataFrame:
+        with Runs(options.seed, options.quick) as runs:
+            return measured(runs)
+
+    return whole
 
 
 def row(estimate: Estimate) -> dict[str, float | None]:

@@ -16,7 +16,7 @@ span = "4 TiB"
 [workload.target]
 p99 = "LIMIT"
 """
-FLASH = """
+FRONT = """
 [server.network]
 ports = 2
 rate = "25 Gbit/s"
@@ -31,6 +31,8 @@ per_disk_operation = "1 us"
 copy_rate = "8 GB/s"
 price = 90
 power = "8 W"
+"""
+FLASH = """
 [server.lanes]
 pcie_generation = 4
 width = 2
@@ -50,20 +52,6 @@ price = 600
 power = "12 W"
 """
 SPINNING = """
-[server.network]
-ports = 2
-rate = "25 Gbit/s"
-round_trip = "60 us"
-price = 150
-power = "9 W"
-[server.controller]
-cores = 16
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8 GB/s"
-price = 90
-power = "8 W"
 [server.lanes]
 rate = "12 Gbit/s"
 [server.media]
@@ -86,7 +74,7 @@ def text(server: str, drives: int, clients: int, rate_per_s: float, limit: str, 
     workload = (
         BOOKING.replace("CLIENTS", str(clients)).replace("RATE", repr(rate_per_s)).replace("LIMIT", limit)
     )
-    return f"{server.replace('COUNT', str(drives))}{workload}[run]\n{run}\n"
+    return f"{FRONT}{server.replace('COUNT', str(drives))}{workload}[run]\n{run}\n"
 
 
 def options(seed: int, quick: bool) -> Options:
