@@ -5,21 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
-from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
 from tailrace.arrays import FloatArray
 from tailrace.report.figures import percent
-from tailrace.report.layout import hanging, heading, plain_table
+from tailrace.report.layout import as_text, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
-from tailrace.report.tables import WIDEST
 from tailrace.scenario.keys import field_shape
 from tailrace.study.calibration import Calibration, Parameter
 from tailrace.study.latencies import Distance
@@ -49,7 +46,7 @@ def calibration_text(name: str, fitted: Calibration, console: Console | None = N
         parts += [Text(), *(hanging("-", warning) for warning in fitted.warnings)]
     parts += _residuals(fitted)
     parts += [Text(), Text(CAUTION)]
-    return _shown(parts, console)
+    return as_text(lambda _: parts, console)
 
 
 def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Console | None = None) -> str:
@@ -71,7 +68,7 @@ def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Consol
             'large for the best, take the values as they are: law = "empirical".'
         ),
     ]
-    return _shown(parts, console)
+    return as_text(lambda _: parts, console)
 
 
 def distances_text(apart: Mapping[str, Distance | None], console: Console | None = None) -> str:
@@ -87,7 +84,9 @@ def distances_text(apart: Mapping[str, Distance | None], console: Console | None
         "Distance: root mean square of the differences between 1,000 quantiles, as a share of the measured mean. "
         "Chance: the same between two halves of what was simulated."
     )
-    return _shown([*heading("Beside what was measured"), Padding(table, (0, 0, 0, 2)), Text(said)], console)
+    return as_text(
+        lambda _: [*heading("Beside what was measured"), Padding(table, (0, 0, 0, 2)), Text(said)], console
+    )
 
 
 def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
@@ -206,10 +205,3 @@ def _beside(fitted: Calibration, parameter: Parameter) -> str:
 
 def _short(value: float) -> Any:
     return value if isinstance(value, int) else float(f"{value:.4g}")
-
-
-def _shown(parts: list[RenderableType], console: Console | None) -> str:
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*parts), min(console.width, WIDEST)))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())

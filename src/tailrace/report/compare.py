@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from io import StringIO
 
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
@@ -13,12 +12,10 @@ from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, aligned, number, rounded_down, time_unit
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.layout import WIDEST, Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION, quantity_name
 from tailrace.report.tables import LATENCIES, STYLES
 from tailrace.study.compare import Comparison, Design, Difference
-
-WIDEST = 100
 
 
 def comparison_answer(comparison: Comparison, width: int) -> RenderableType:
@@ -60,10 +57,7 @@ def comparison_answer(comparison: Comparison, width: int) -> RenderableType:
 
 def comparison_text(comparison: Comparison, console: Console | None = None) -> str:
     """The same as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    with console.capture() as captured:
-        console.print(comparison_answer(comparison, console.width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: [comparison_answer(comparison, width)], console)
 
 
 def comparison_json(comparison: Comparison) -> str:

@@ -10,6 +10,8 @@ from tailrace.measure.estimate import Estimate
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 """Seconds in each unit of time, the largest first."""
 
+BYTES_PER_MB = 1e6
+
 MOST_DIGITS = 5
 """Significant digits of a figure, however narrow its interval."""
 FEW_DIGITS = 3
@@ -32,6 +34,16 @@ def time_unit(seconds: Iterable[float]) -> str:
         if min(times) >= length * (1 - 1e-9) or max(times) >= 1e5 * TIME_UNITS[_next_below(unit)]:
             return unit
     return "ns"
+
+
+def target_unit(quantity: str, limit: float) -> tuple[str, float]:
+    """The unit in which a target with this limit (in SI) is written, and the size of that unit in SI."""
+    if quantity == "rate":
+        return "/s", 1.0
+    if quantity == "throughput":
+        return "MB/s", BYTES_PER_MB
+    unit = time_unit([limit])
+    return unit, TIME_UNITS[unit]
 
 
 def _next_below(unit: str) -> str:

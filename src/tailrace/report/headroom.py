@@ -4,30 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.metadata import version
-from io import StringIO
 from typing import Any
 
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tailrace.report.figures import TIME_UNITS, aligned, interval_figure, number, percent, time_unit
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.figures import (
+    aligned,
+    interval_figure,
+    number,
+    percent,
+    target_unit,
+)
+from tailrace.report.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
 from tailrace.report.sweep import shown_value
-from tailrace.report.tables import BYTES_PER_MB, STYLES, WIDEST
+from tailrace.report.tables import STYLES
 from tailrace.study.headroom import RESOLUTION, Headroom, Tried, headroom_rows
 from tailrace.study.readings import TargetReading
 
 
 def headroom_text(found: Headroom, console: Console | None = None) -> str:
     """The whole answer as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    width = min(console.width, WIDEST)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*_parts(found, width)), width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: _parts(found, width), console)
 
 
 def headroom_document(found: Headroom) -> dict[str, Any]:
@@ -59,7 +59,7 @@ def _parts(found: Headroom, width: int) -> list[RenderableType]:
         said = ""
         if alike is not None:
             word = "at least" if alike.quantity in ("rate", "throughput") else "at most"
-            unit, size = _unit(alike)
+            unit, size = target_unit(alike.quantity, alike.limit)
             said = f" (promised: {word} {number(alike.limit / size, 6)} {unit})"
         parts += [*heading(f"Every value tried{said}"), *_tried(found, width)]
     if found.notes:
@@ -137,15 +137,15 @@ def _tried(found: Headroom, width: int) -> Sequence[RenderableType]:
 
     def build(digits: int) -> tuple[Table, Footnotes]:
         what = () if alike else ("target", "limit")
-        unit_name = f"{_name(alike)},\n{_unit(alike)[0]}" if alike else "found"
+        unit_name = f"{_name(alike)},\n{target_unit(alike.quantity, alike.limit)[0]}" if alike else "found"
         last = ("requests", "verdict") if alike else ("unit", "requests", "verdict")
         table = plain_table("value", "load, % of\nsaturation", *what, unit_name, *last)
         figures = aligned([_figure(each, digits) for each in found.tried])
         for each, figure in zip(found.tried, figures, strict=True):
             target = each.target
-            unit = _unit(target)[0] if target else ""
+            unit = target_unit(target.quantity, target.limit)[0] if target else ""
             share = each.share_of_saturation
-            limit = number(target.limit / _unit(target)[1], 6) if target else ""
+            limit = number(target.limit / target_unit(target.quantity, target.limit)[1], 6) if target else ""
             table.add_row(
                 Text(shown_value(float(f"{each.value:.6g}"), found.unit)),
                 "–" if share is None else percent(share),
@@ -179,13 +179,5 @@ def _name(target: TargetReading | None) -> str:
 def _figure(tried: Tried, digits: int) -> tuple[str, str]:
     if tried.target is None or tried.target.estimate.value is None:
         return "–", ""
-    return interval_figure(tried.target.estimate.scaled(1 / _unit(tried.target)[1]), digits)
-
-
-def _unit(target: TargetReading) -> tuple[str, float]:
-    if target.quantity == "rate":
-        return "/s", 1.0
-    if target.quantity == "throughput":
-        return "MB/s", BYTES_PER_MB
-    unit = time_unit([target.limit])
-    return unit, TIME_UNITS[unit]
+    _, size = target_unit(tried.target.quantity, tried.target.limit)
+    return interval_figure(tried.target.estimate.scaled(1 / size), digits)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from io import StringIO
 
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
@@ -11,10 +10,9 @@ from rich.padding import Padding
 from rich.text import Text
 
 from tailrace.report.figures import TIME_UNITS, number, time_unit
-from tailrace.report.layout import heading, plain_table
+from tailrace.report.layout import WIDEST, as_text, heading, plain_table
 from tailrace.study.journey import Journey, Stop, Trip
 
-WIDEST = 100
 LEAST_SHARE = 0.005
 """Share of the latency below which a stop is not worth a line."""
 NARROWEST = 16
@@ -44,10 +42,7 @@ def journey_answer(journey: Journey, width: int) -> RenderableType:
 
 def journey_text(journey: Journey, console: Console | None = None) -> str:
     """The same as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    with console.capture() as captured:
-        console.print(journey_answer(journey, console.width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: [journey_answer(journey, width)], console)
 
 
 def journey_json(journey: Journey) -> str:

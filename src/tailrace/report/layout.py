@@ -6,12 +6,25 @@ from collections.abc import Callable, Sequence
 from io import StringIO
 
 from rich.console import Console, Group, RenderableType
+from rich.constrain import Constrain
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import FEW_DIGITS, MOST_DIGITS, interval_figure
+
+WIDEST = 100
+"""Columns beyond which no answer spreads."""
+
+
+def as_text(show: Callable[[int], Sequence[RenderableType]], console: Console | None = None) -> str:
+    """What is shown in so many columns, as text for a console: one of 80 columns without colours if none is given."""
+    console = console or Console(file=StringIO(), width=80, color_system=None)
+    width = min(console.width, WIDEST)
+    with console.capture() as captured:
+        console.print(Constrain(Group(*show(width)), width))
+    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
 
 
 class Footnotes:

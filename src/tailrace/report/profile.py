@@ -6,19 +6,17 @@ import json
 from collections.abc import Callable
 from dataclasses import asdict
 from importlib.metadata import version
-from io import StringIO
 from typing import Any
 
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from tailrace.report.figures import TIME_UNITS, aligned, interval_figure, number, percent, time_unit
-from tailrace.report.layout import hanging, heading, plain_table
+from tailrace.report.layout import as_text, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
-from tailrace.report.tables import LATENCIES, WIDEST
+from tailrace.report.tables import LATENCIES
 from tailrace.study.latencies import Distance
 from tailrace.study.resemblance import Likeness
 from tailrace.trace.profile import Profile
@@ -31,14 +29,11 @@ def profile_text(
     name: str, profile: Profile, likeness: Likeness | None = None, console: Console | None = None
 ) -> str:
     """All that is known of a trace, as text for a console: for one of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
     parts: list[RenderableType] = [Text(name, style="bold"), Text(), _table(profile), *_remarks(profile)]
     parts += [*_sizes(profile), *_bursts(profile), *_touched(profile)]
     if likeness is not None:
         parts += _likeness(likeness)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*parts), min(console.width, WIDEST)))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda _: parts, console)
 
 
 def profile_json(name: str, profile: Profile, likeness: Likeness | None = None) -> str:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.metadata import version
-from io import StringIO
 from typing import Any
 
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, aligned, number, time_unit
+from tailrace.report.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
-from tailrace.report.tables import BYTES_PER_MB, STYLES, WIDEST
+from tailrace.report.tables import STYLES
 from tailrace.study.relief import Relief, Relieved, relief_rows
 
 PER_PRICE, PER_POWER_W = 1000.0, 100.0
@@ -23,11 +21,7 @@ PER_PRICE, PER_POWER_W = 1000.0, 100.0
 
 def relief_text(found: Relief, console: Console | None = None) -> str:
     """The whole answer as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    width = min(console.width, WIDEST)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*_parts(found, width)), width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: _parts(found, width), console)
 
 
 def relief_document(found: Relief) -> dict[str, Any]:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-from io import StringIO
 
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
-from tailrace.report.tables import WIDEST
+from tailrace.report.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.study.store import Study
 
 
@@ -33,15 +30,13 @@ def studies_text(studies: list[Study], tasks: int, console: Console | None = Non
             table.columns[place].justify = "left"
         return table, Footnotes()
 
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    width = min(console.width, WIDEST)
-    parts: list[RenderableType] = list(fitted(build, width)) if studies else [Text("No study is in it.")]
-    return _captured([*parts, Text(), Text(f"{tasks:,} finished runs in all.")], console)
+    none = [Text("No study is in it.")]
+    count = Text(f"{tasks:,} finished runs in all.")
+    return as_text(lambda width: [*(fitted(build, width) if studies else none), Text(), count], console)
 
 
 def study_text(study: Study, console: Console | None = None) -> str:
     """What a study asked for, and its rows once it was finished."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
     parts: list[RenderableType] = [Text(f"{study.name}: {study.title}", style="bold"), Text()]
     state = (
         f"finished {study.finished}" if study.finished else "not finished: the command that began it goes on"
@@ -53,9 +48,11 @@ def study_text(study: Study, console: Console | None = None) -> str:
     for key, value in study.asked.items():
         if key not in ("digests", "decided"):
             parts.append(hanging("-", f"{key}: {value if isinstance(value, str) else json.dumps(value)}"))
-    if study.rows:
-        parts += [*heading("Rows"), *_rows(study.rows, min(console.width, WIDEST))]
-    return _captured(parts, console)
+
+    def show(width: int) -> list[RenderableType]:
+        return [*parts, *heading("Rows"), *_rows(study.rows, width)] if study.rows else parts
+
+    return as_text(show, console)
 
 
 def exported(study: Study) -> str | None:
@@ -84,10 +81,3 @@ def _rows(rows: list[dict[str, object]], width: int) -> list[RenderableType]:
 
 def _cell(value: object) -> str:
     return "–" if value is None else f"{value:.5g}" if isinstance(value, float) else str(value)
-
-
-def _captured(parts: list[RenderableType], console: Console) -> str:
-    width = min(console.width, WIDEST)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*parts), width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())

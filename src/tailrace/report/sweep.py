@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from io import StringIO
 
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
-from tailrace.report.tables import STYLES, WIDEST
+from tailrace.report.tables import STYLES
 from tailrace.study.edge import more_is_worse
 from tailrace.study.knee import METHOD, Knee, knee
 from tailrace.study.sweep import Point, Sweep
@@ -24,11 +22,7 @@ from tailrace.study.vary import Setting, Value
 
 def sweep_text(sweep: Sweep, console: Console | None = None) -> str:
     """The whole sweep as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    width = min(console.width, WIDEST)
-    with console.capture() as captured:
-        console.print(Constrain(Group(*_parts(sweep, width)), width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: _parts(sweep, width), console)
 
 
 def lines(sweep: Sweep, class_name: str) -> Iterator[tuple[str, list[Point]]]:

@@ -6,7 +6,6 @@ Every table fits 80 columns: figures are never cut; long names are, with "…".
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from io import StringIO
 
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
@@ -16,6 +15,7 @@ from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import (
+    BYTES_PER_MB,
     MOST_DIGITS,
     TIME_UNITS,
     aligned,
@@ -23,9 +23,10 @@ from tailrace.report.figures import (
     number,
     percent,
     small_number,
+    target_unit,
     time_unit,
 )
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.layout import WIDEST, Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.sentences import (
     CAUTION,
     binding_sentence,
@@ -37,16 +38,12 @@ from tailrace.report.sentences import (
 )
 from tailrace.report.steps import steps_block
 from tailrace.report.theory import theory_block
-from tailrace.study.result import ClassResult, Figures, Result, StageTimes, TargetResult
-
-WIDEST = 100
-"""Columns beyond which nothing is written, so that lines of prose stay readable."""
+from tailrace.study.result import ClassResult, Figures, Result, StageTimes
 
 STAGES = ("network", "controller", "lane", "media")
 LATENCIES = {"mean": "mean", "p50": "p50", "p90": "p90", "p95": "p95", "p99": "p99", "p999": "p99.9"}
 STYLES = {"met": "green", "missed": "bold red", "undecided": "yellow", "overloaded": "bold red"}
 
-BYTES_PER_MB = 1e6
 STAGE_PLACES = 4
 """Digits of the largest time in a table of stages; smaller times end at the same place."""
 
@@ -76,10 +73,7 @@ def answer(result: Result, width: int) -> RenderableType:
 
 def answer_text(result: Result, console: Console | None = None) -> str:
     """The whole answer as text for a console: for one of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    with console.capture() as captured:
-        console.print(answer(result, console.width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: [answer(result, width)], console)
 
 
 def _targets(result: Result, width: int) -> list[RenderableType]:
@@ -96,7 +90,7 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
                 "class", "quantity", "limit", "found", f"±, {100 * level:.4g} %", "unit", "verdict"
             )
         at_most, at_least = ("at most", "at least") if digits == MOST_DIGITS else ("≤", "≥")
-        units = [_target_unit(target) for _, target in found]
+        units = [target_unit(target.quantity, target.limit) for _, target in found]
         figures = aligned(
             [
                 notes.figure(target.estimate.scaled(1 / size), digits)
@@ -117,15 +111,6 @@ def _targets(result: Result, width: int) -> list[RenderableType]:
         return table, notes
 
     return [*heading("Targets"), *fitted(build, width)]
-
-
-def _target_unit(target: TargetResult) -> tuple[str, float]:
-    if target.quantity == "rate":
-        return "/s", 1.0
-    if target.quantity == "throughput":
-        return "MB/s", BYTES_PER_MB
-    unit = time_unit([target.limit])
-    return unit, TIME_UNITS[unit]
 
 
 def _class(each: ClassResult, width: int) -> list[RenderableType]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from io import StringIO
-
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
 from rich.table import Table
@@ -11,11 +9,10 @@ from rich.text import Text
 
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, aligned, number, percent, rounded_down, time_unit
-from tailrace.report.layout import Footnotes, fitted, hanging, heading, plain_table
+from tailrace.report.layout import WIDEST, Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.study.result import ClassTheory, Result, Theory
 
 DIGITS = 4
-WIDEST = 100
 
 
 def theory_block(result: Result, width: int) -> list[RenderableType]:
@@ -69,10 +66,7 @@ def estimate_answer(title: str, theory: Theory, width: int) -> RenderableType:
 
 def estimate_text(title: str, theory: Theory, console: Console | None = None) -> str:
     """The same as text: for a console of 80 columns without colours if none is given."""
-    console = console or Console(file=StringIO(), width=80, color_system=None)
-    with console.capture() as captured:
-        console.print(estimate_answer(title, theory, console.width))
-    return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
+    return as_text(lambda width: [estimate_answer(title, theory, width)], console)
 
 
 def _class_table(theory: Theory) -> tuple[Table, Footnotes]:

@@ -6,16 +6,25 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tailrace.measure.estimate import Estimate
-from tailrace.report.figures import TIME_UNITS, interval_figure, number, percent, small_number, time_unit
+from tailrace.report.figures import (
+    BYTES_PER_MB,
+    TIME_UNITS,
+    interval_figure,
+    number,
+    percent,
+    small_number,
+    target_unit,
+    time_unit,
+)
 from tailrace.report.pictures.stages import STAGES
 from tailrace.report.sweep import shown_value
-from tailrace.report.tables import BYTES_PER_MB, LATENCIES
+from tailrace.report.tables import LATENCIES
 from tailrace.scenario.inputs import inputs
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.curve import Curve, LoadCurve
 from tailrace.study.headroom import Headroom
 from tailrace.study.relief import Relief, Relieved
-from tailrace.study.result import ClassResult, Figures, Result, StageTimes, TargetResult
+from tailrace.study.result import ClassResult, Figures, Result, StageTimes
 
 
 @dataclass(frozen=True)
@@ -51,22 +60,12 @@ def targets(result: Result) -> Table:
     rows = []
     for each in result.classes:
         for target in each.targets:
-            unit, size = target_unit(target)
+            unit, size = target_unit(target.quantity, target.limit)
             limit = f"{'at most' if target.is_upper else 'at least'} {number(target.limit / size, 6)} {unit}"
             quantity = target.quantity.replace("p999", "p99.9").replace("_", " ")
             found = f"{figure(target.judged, 1 / size)} {unit}"
             rows.append((each.name, quantity, limit, found, target.verdict))
     return Table(("class", "quantity", "limit", "found", "verdict"), tuple(rows), names=2)
-
-
-def target_unit(target: TargetResult) -> tuple[str, float]:
-    """The unit in which a target is written, and its size in SI."""
-    if target.quantity == "rate":
-        return "/s", 1.0
-    if target.quantity == "throughput":
-        return "MB/s", BYTES_PER_MB
-    unit = time_unit([target.limit])
-    return unit, TIME_UNITS[unit]
 
 
 def class_figures(each: ClassResult) -> Table:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from tailrace.measure.estimate import Estimate
-from tailrace.report.figures import TIME_UNITS, number, time_unit
+from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, number, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import Curve
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Reading = Callable[[Figures], Estimate]
-
-BYTES_PER_MB = 1e6
 
 
 def block_size_curve(
