@@ -22,8 +22,8 @@ No event belongs to reading on: how far it has come follows from the clock whene
 
 Every engine uses these very functions, under the rules of :mod:`tailrace.physics.arm`: closed, over scalars and
 indexable columns. Of a drive, the columns `low`, `high` and `used` have one entry a segment (addresses from `low` up to
-`high`, and a number that is higher the later the segment was used); `reading` is what the arm is at, of the length
-READING_FIELDS. They are changed in place, and begin as `NO_SEGMENT` and `NOT_READING` say.
+`high`, and a number that is higher the later the segment was used); `reading` is what the arm is at, its fields
+numbered below. They are changed in place, and begin as `NO_SEGMENT` and `NOT_READING` say.
 """
 
 from collections.abc import MutableSequence
@@ -39,7 +39,6 @@ A_WRITE = -1.0
 zero or more."""
 
 SEGMENT, FROM_S, BASE, RATE, LIMIT, WINDOW, TARGET, USED = range(8)
-READING_FIELDS = 8
 """The segment that the arm reads on (NOBODY for none); the instant from which on bytes pass, the address there, bytes
 per second and the address at which it ends; the most bytes that the segment may hold; the share of the stroke; and the
 highest number in `used`."""

@@ -45,7 +45,7 @@ class ReadCachePlan:
     def __init__(self, scenario: Scenario, cache: ReadCache, seed: int, rates: Mapping[str, float]) -> None:
         """``rates`` are the requests per second of every class, by name."""
         self._given = cache.hit_share
-        self._scenario, self._seed = scenario, seed
+        self._seed = seed
         spans = zip(scenario.workload, scenario.spans(), strict=True)
         self._spans = {workload.name: span for workload, span in spans}
         self._classes: dict[str, CachedClass] = {}

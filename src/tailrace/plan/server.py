@@ -38,7 +38,6 @@ class ServerPlan:
         """
         server = scenario.server
         self.stations = Stations()
-        self._scenario = scenario
         self._network = _plan_network(scenario, self.stations)
         of_class = {part.name: each for each in scenario.workload for part in each.parts}
         first = _first_clients(scenario.workload)

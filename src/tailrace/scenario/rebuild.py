@@ -35,14 +35,6 @@ class Rebuild:
         """Bytes of one drive that are still to be rebuilt."""
         return self.pool.media.capacity * (1.0 - self.pool.layout.rebuilt)
 
-    @property
-    def is_bare(self) -> bool:
-        """Whether one more failure can lose data: some group has lost all the drives that it survives."""
-        layout, drives = self.pool.layout, self.pool.media.count
-        size = layout.group_size(drives)
-        down = [drive // size for drive in layout.failed_drives(drives)]
-        return any(down.count(group) >= layout.survives for group in self.groups)
-
     def workload(self, priority: int) -> Workload:
         """The rebuild as a class that arrives at regular intervals, one client a group."""
         return Workload.model_validate(
