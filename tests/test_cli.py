@@ -239,8 +239,10 @@ def test_an_interrupt_before_the_first_replication_is_said_too(
 def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
     options = "--set run.requests=10_000_000 --engine reference --workers 1"
     # The child says on its standard error when it is inside; nothing has to be waited for by the clock.
+    # What a shell starts in the background ignores the signal, and so would what that starts.
     program = (
-        "import sys, tailrace.study.run as study, tailrace.cli as cli\n"
+        "import signal, sys, tailrace.study.run as study, tailrace.cli as cli\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "inner = study.simulate\n"
         "def simulate(scenario, seed, engine, workers, watch, until_decided):\n"
         "    def noted(progress):\n"
