@@ -6,6 +6,7 @@ numba is needed, and imported only when the engine is used.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
@@ -114,6 +115,10 @@ class CompiledRun:
         They come in order of completion. A block is overwritten by the next one. Then ``complete`` says whether the
         run came to its end.
         """
+        with closing(self._state):
+            yield from self._run()
+
+    def _run(self) -> Iterator[Records]:
         from tailrace.engine.loop import layout
         from tailrace.engine.loop.kernel import run
 

@@ -30,7 +30,7 @@ FIRST_ROWS = 256
 LIKELY_STEPS = 32
 """Steps of a row, reckoned before the first block has shown how many they are."""
 
-BLOCK_STEPS = 2**19
+BLOCK_STEPS = 2**18
 """Steps in a block: few enough to lie in a cache, enough to spread what a block costs."""
 
 

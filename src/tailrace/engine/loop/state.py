@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from tailrace.engine.loop.ahead import Planner
 from tailrace.engine.loop.layout import (
     ACCESS,
     CHUNK,
@@ -35,8 +36,7 @@ from tailrace.engine.loop.transfer import put_rows, put_steps
 from tailrace.physics.arm import NOWHERE
 from tailrace.physics.read_ahead import NO_SEGMENT, NOT_READING
 from tailrace.plan.build import Plan
-from tailrace.plan.columns import Chunk, Steps
-from tailrace.plan.source import Source
+from tailrace.plan.columns import Steps
 from tailrace.plan.stations import Arm, Discipline, Stations
 
 WAYS, EVENTS, CHUNKS, STEPS, FINISHED_AT_ONCE = 256, 1024, 64, 4096, 2048
@@ -101,7 +101,8 @@ class State:
     """The state before the first event, and the loop's needs met: :meth:`feed` and the methods ``more_...``."""
 
     def __init__(self, plan: Plan, requests: int, most_present: int | None, with_laps: bool) -> None:
-        self._sources: list[Source | None] = [plan.open_source, *plan.closed]
+        sources = [plan.open_source, *plan.closed]
+        self._planner = Planner(sources, requests)
         self._chunks: list[_Stretch] = []
         self._unused_chunks: list[int] = []
         self._row_shelf, self._step_shelf = Shelf(), Shelf()
@@ -127,7 +128,7 @@ class State:
             access=aligned(STEPS if plan.stations.have_arms else 0, ACCESS),
             chunks=np.zeros(CHUNKS, CHUNK),
             dead=np.zeros(CHUNKS, dtype=np.uint32),
-            sources=np.zeros(len(self._sources), SOURCE),
+            sources=np.zeros(len(sources), SOURCE),
             cycles=cycles,
             class_rank=np.array([ranks.index(each) for each in plan.priorities] or [0], dtype=np.uint32),
             stations=stations,
@@ -176,10 +177,8 @@ class State:
 
     def feed(self, number: int) -> None:
         """Bring in the next chunk of a source, in the place of chunks that are done with."""
-        source = self._sources[number]
-        assert source is not None
         self._forget_chunks()
-        chunk: Chunk = source.next_chunk()
+        chunk = self._planner.next_chunk(number)
         rows, steps = len(chunk), chunk.steps.op.size
         row, step = self._row_shelf.take(rows), self._step_shelf.take(steps)
         self._enlarge(rows=self._row_shelf.end, steps=self._step_shelf.end)
@@ -208,6 +207,10 @@ class State:
                 self.arrays = self.arrays._replace(dead=dead)
         self.arrays.chunks["live"][place] = rows
         self.arrays.sources[number] = (row, row + rows, place)
+
+    def close(self) -> None:
+        """Nothing more is needed."""
+        self._planner.close()
 
     def _forget_chunks(self) -> None:
         for place in self.arrays.dead[: self.loop["dead_count"]].tolist():
