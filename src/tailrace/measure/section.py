@@ -7,6 +7,8 @@ Asmussen and Glynn, Stochastic Simulation (2007), section III.5, for a mean of u
 estimator of Law and Kelton, Simulation Modeling and Analysis, chapter 9 (both from memory).
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.measure.estimate import Estimate, student_quantile
-from tailrace.measure.quantile import excursions, partitioned_quantiles, pooled_quantiles
+from tailrace.measure.quantile import excursions, pooled_quantiles, quantiles_in_place
 
 MINIMUM_EXCURSIONS = 12
 """Fewest excursions beyond a quantile, in each replication, for which an interval is given."""
@@ -189,62 +191,92 @@ def quantile_sections(
     }
 
 
-def quantile_spreads(samples: Sequence[FloatArray], ps: Iterable[float]) -> dict[float, QuantileSpread]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Quantiles:
+    """Quantiles of replications: ``sizes`` of shape (R,), each one's ``own`` of shape (R, P), the pooled ``values``.
+
+    Where a replication is empty there are no values, and its own are 0.
+    """
+
+    ps: tuple[float, ...]
+    sizes: IntArray
+    own: FloatArray
+    values: FloatArray | None
+
+    @classmethod
+    def of(cls, samples: Sequence[FloatArray], ps: Iterable[float]) -> Quantiles:
+        """Find them; the samples are gone through twice, an entry at a time.
+
+        Raises:
+            ValueError: no replication, a probability outside (0, 1), or a sample that is not finite.
+        """
+        if not len(samples):
+            raise ValueError("no replication to measure")
+        probabilities = tuple(ps)
+        sizes = np.zeros(len(samples), dtype=np.int64)
+        own = np.zeros((len(samples), len(probabilities)))
+        for row, sample in enumerate(samples):
+            sizes[row] = _checked(sample).size
+            if sizes[row]:
+                own[row] = quantiles_in_place(np.array(sample, dtype=np.float64), probabilities)
+        values = pooled_quantiles(samples, probabilities, own) if sizes.all() else None
+        return cls(probabilities, sizes, own, values)
+
+    def value(self, p: float) -> float:
+        """The pooled quantile."""
+        assert self.values is not None
+        return float(self.values[self.ps.index(p)])
+
+    def deviations(self, p: float) -> FloatArray:
+        """The weighted deviations e_r of the replications, shape (R,)."""
+        own = self.own[:, self.ps.index(p)]
+        return np.asarray(self.sizes / self.sizes.mean() * (own - self.value(p)))
+
+    def curve(self, level: float = 0.95) -> dict[float, Estimate]:
+        """The quantiles with intervals, each by itself, to draw a distribution: whether excursions support each is not
+        asked. Nothing where a replication is empty.
+
+        Raises:
+            ValueError: a level outside (0, 1).
+        """
+        if self.values is None:
+            return {}
+        n = int(self.sizes.sum())
+        return {p: interval_about(self.value(p), self.deviations(p), n, level) for p in self.ps}
+
+
+def quantile_spreads(
+    samples: Sequence[FloatArray], ps: Iterable[float], known: Quantiles | None = None
+) -> dict[float, QuantileSpread]:
     """What there is to know of each quantile before it is said how many excursions it takes to support it.
 
     Args:
-        samples: as for `quantile_sections`; gone through three times, an entry at a time.
+        samples: as for `quantile_sections`.
         ps: probabilities strictly between 0 and 1.
+        known: quantiles of the samples that have been found already, these and the median among them.
 
     Raises:
         ValueError: no replication, a probability outside (0, 1), or a sample that is not finite.
     """
     probabilities = list(ps)
-    ranked = [0.5, *probabilities]
-    sizes, own = _own_quantiles(samples, ranked)
-    n = int(sizes.sum())
-    if not sizes.all():
+    found = known or Quantiles.of(samples, [0.5, *probabilities])
+    sizes = found.sizes
+    if found.values is None:
+        n = int(sizes.sum())
         reason = f"nothing observed in replication {int(np.argmin(sizes))}" if n else "nothing observed"
         nothing = np.zeros(sizes.size)
         return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in probabilities}
-    median, *values = pooled_quantiles(samples, ranked, own).tolist()
-    counts = np.array([[excursions(each, value, median) for value in values] for each in samples])
-    weights = sizes / sizes.mean()
+    median, values = found.value(0.5), [found.value(p) for p in probabilities]
+    counts = np.array([excursions(each, values, median) for each in samples])
     return {
         p: QuantileSpread(
             p,
             value,
-            np.asarray(weights * (own[:, place + 1] - value)),
+            found.deviations(p),
             sizes,
             counts[:, place],
-            value == median and bool((own[:, place + 1] == value).all()),
+            value == median and not found.deviations(p).any(),
         )
-        for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
-    }
-
-
-def quantile_curve(
-    samples: Sequence[FloatArray], ps: Iterable[float], level: float = 0.95
-) -> dict[float, Estimate]:
-    """Quantiles with intervals at many probabilities, to draw a distribution: whether excursions support each is not
-    asked. Nothing where a replication is empty.
-
-    Args:
-        samples: as for `quantile_spreads`.
-        ps: probabilities strictly between 0 and 1.
-        level: confidence level of the intervals, each by itself.
-
-    Raises:
-        ValueError: as `quantile_spreads`, and a level outside (0, 1).
-    """
-    probabilities = list(ps)
-    sizes, own = _own_quantiles(samples, probabilities)
-    if not sizes.all():
-        return {}
-    weights, n = sizes / sizes.mean(), int(sizes.sum())
-    values = pooled_quantiles(samples, probabilities, own).tolist()
-    return {
-        p: interval_about(value, weights * (own[:, place] - value), n, level)
         for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
     }
 
@@ -272,19 +304,6 @@ def interval_about(
     half_width = factor * spread / math.sqrt(replications)
     method = f"{name}, {replications} replications, level {level:.4g}"
     return Estimate(value, value - half_width, value + half_width, n, method)
-
-
-def _own_quantiles(samples: Sequence[FloatArray], ps: Sequence[float]) -> tuple[IntArray, FloatArray]:
-    """Size of each sample, shape (R,), and its own quantiles, shape (R, len(ps)); those of an empty one are 0."""
-    if not len(samples):
-        raise ValueError("no replication to measure")
-    sizes = np.zeros(len(samples), dtype=np.int64)
-    own = np.zeros((len(samples), len(ps)))
-    for row, sample in enumerate(samples):
-        sizes[row] = _checked(sample).size
-        if sizes[row]:
-            own[row] = partitioned_quantiles(np.array(sample, dtype=np.float64), ps)
-    return sizes, own
 
 
 def _least(minimum_excursions: int | Mapping[float, int], p: float) -> int:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.measure.quantile import excursions, partitioned_quantiles
+from tailrace.measure.quantile import excursions, quantiles_in_place
 from tailrace.measure.spectrum import Spectrum, spectrum
 from tailrace.study.result import QUANTILES
 from tailrace.study.sample import Kind, KindSample, Sample
@@ -82,13 +82,13 @@ def _kind_outcomes(kinds: Mapping[Kind, KindSample]) -> dict[str, KindOutcome]:
 
 def _kind_outcome(part: KindSample) -> KindOutcome:
     latency = part.latency_s
-    median, *own = partitioned_quantiles(latency.copy(), [0.5, *QUANTILES.values()])
+    median, *own = quantiles_in_place(latency.copy(), [0.5, *QUANTILES.values()])
     return KindOutcome(
         latency.size,
         part.bytes_moved,
         float(latency.sum()),
         np.array(own),
-        tuple(excursions(latency, float(each), float(median)) for each in own),
+        tuple(excursions(latency, own, float(median)).tolist()),
         spectrum(latency),
     )
 

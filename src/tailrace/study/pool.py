@@ -10,10 +10,10 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import (
+    Quantiles,
     QuantileSpread,
     Sectioned,
     mean_sections,
-    quantile_curve,
     quantile_spreads,
     ratio_sections,
 )
@@ -56,6 +56,7 @@ class Pool:
     def __init__(self, samples: Sequence[Sample]) -> None:
         self.samples = samples
         self.windows_s = [sample.window_s for sample in samples]
+        self._quantiles: dict[tuple[str, Kind], Quantiles] = {}
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
         self._means: dict[tuple[str, Kind], Sectioned] = {}
 
@@ -78,12 +79,19 @@ class Pool:
         key = (name, kind)
         if key not in self._spreads:
             latencies = _Latencies(self.parts(name, kind))
-            self._spreads[key] = quantile_spreads(latencies, QUANTILES.values())
+            known = self._known(name, kind)
+            self._spreads[key] = quantile_spreads(latencies, QUANTILES.values(), known)
         return self._spreads[key]
 
     def distribution(self, name: str, kind: Kind, level: float) -> Mapping[float, Estimate]:
         """The distribution of latency, whether the sample supports its tail or not."""
-        return quantile_curve(_Latencies(self.parts(name, kind)), DISTRIBUTION, level)
+        return self._known(name, kind).curve(level)
+
+    def _known(self, name: str, kind: Kind) -> Quantiles:
+        key = (name, kind)
+        if key not in self._quantiles:
+            self._quantiles[key] = Quantiles.of(_Latencies(self.parts(name, kind)), DISTRIBUTION)
+        return self._quantiles[key]
 
     def mean(self, name: str, kind: Kind) -> Sectioned:
         """The mean latency."""

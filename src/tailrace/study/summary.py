@@ -11,7 +11,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import planned_excursions
-from tailrace.measure.quantile import partitioned_quantiles
+from tailrace.measure.quantile import quantiles_in_place
 from tailrace.measure.section import MINIMUM_EXCURSIONS, Sectioned, sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
@@ -140,7 +140,7 @@ def own_value(workload: Workload, quantity: str, sample: Sample) -> float:
         return part.bytes_moved / sample.window_s
     if quantity == "mean":
         return float(part.latency_s.mean())
-    return float(partitioned_quantiles(part.latency_s.copy(), [QUANTILES[quantity]])[0])
+    return float(quantiles_in_place(part.latency_s.copy(), [QUANTILES[quantity]])[0])
 
 
 def spread_width(values: Sequence[Sequence[float]]) -> float | None:
