@@ -13,6 +13,9 @@ from tailrace.engine.observations import Observations
 from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, cached_rates, sample_demands
+from tailrace.report.figures import TIME_UNITS
+from tailrace.report.files import classes_table
+from tailrace.report.page.tables import steps as page_steps
 from tailrace.report.tables import answer_text
 from tailrace.scenario import keys, load, parse
 from tailrace.scenario.scenario import Scenario
@@ -232,6 +235,19 @@ def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
     assert max(map(len, text.splitlines())) <= 80
     assert "1 transactions/s" not in text
     assert "transactions/s are" in text
+
+    table = classes_table(result)
+    whole = table[(table["kind"] == "all") & table["step"].isna() & table["stage"].isna()]
+    assert whole["class"].tolist() == ["booking"] * len(whole)
+    of_steps = table[(table["statistic"] == "mean") & (table["sample"] == "all") & table["stage"].isna()]
+    assert dict(of_steps.dropna(subset="step")[["step", "value"]].values) == dict(
+        zip(("search", "pages", "commit"), means, strict=True)
+    )
+    page_table = page_steps(booking)
+    assert [row[:2] for row in page_table.rows] == [("search", "5"), ("pages", "2"), ("commit", "1")]
+    shown = [float(row[2].split()[0]) for row in page_table.rows]
+    unit_s = TIME_UNITS[page_table.head[0].removeprefix("step, ")]
+    assert sum(shown) * unit_s == pytest.approx(booking.all.latency_s["mean"].value, rel=0.01)
 
 
 def test_computing_on_a_controller_needs_one_with_cores() -> None:

@@ -11,8 +11,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tailrace.measure.estimate import Estimate
 from tailrace.report.tables import answer_text
-from tailrace.study.result import Figures, Result, StageTimes, Theory
+from tailrace.study.result import Figures, Result, StageTimes, StepResult, Theory
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,21 +86,23 @@ def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
 
 
 def classes_table(result: Result) -> pd.DataFrame:
-    """One row a figure of a class.
+    """One row a figure of a class, or of a step of its transactions.
 
-    Columns: class, kind (all, read, write), sample (all; slowest: the slowest 1 %; median: the tenth around the
-    median), stage (empty for the whole request), quantity (with its SI unit), statistic, value, low, high, n, method.
+    Columns: class, step (empty for all of a request or transaction), kind (all, read, write), sample (all; slowest:
+    the slowest 1 %; median: the tenth around the median), stage (empty for the whole request), quantity (with its SI
+    unit), statistic, value, low, high, n, method.
     A figure that is not known has no value, low and high, and its method says why.
     """
     import pandas as pd
 
-    columns = ["class", "kind", "sample", "stage", "quantity", "statistic", *_ESTIMATE]
-    rows = [
-        {"class": each.name, "kind": kind, **row}
-        for each in result.classes
-        for kind, figures in (("all", each.all), *each.kinds.items())
-        for row in _figure_rows(figures)
-    ]
+    columns = ["class", "step", "kind", "sample", "stage", "quantity", "statistic", *_ESTIMATE]
+    rows = []
+    for each in result.classes:
+        for kind, figures in (("all", each.all), *each.kinds.items()):
+            rows += [{"class": each.name, "kind": kind, **row} for row in _figure_rows(figures)]
+        for step in each.steps:
+            of_step = {"class": each.name, "step": step.name, "kind": "all"}
+            rows += [{**of_step, **row} for row in _step_rows(step)]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -124,15 +127,26 @@ _ESTIMATE = ("value", "low", "high", "n", "method")
 
 
 def _figure_rows(figures: Figures) -> Iterator[dict[str, Any]]:
-    whole = {"sample": "all", "stage": None}
+    whole = {"sample": "all"}
     yield {**whole, "quantity": "rate_per_s", "statistic": "mean", **figures.rate_per_s.as_dict()}
     throughput = figures.throughput_bytes_per_s
     yield {**whole, "quantity": "throughput_bytes_per_s", "statistic": "mean", **throughput.as_dict()}
-    for name, estimate in figures.latency_s.items():
-        yield {**whole, "quantity": "latency_s", "statistic": name, **estimate.as_dict()}
+    yield from _latency_rows(figures.latency_s)
     yield from _stage_rows("all", figures.stages)
     yield from _stage_rows("slowest", figures.slowest_stages)
     yield from _stage_rows("median", figures.median_stages)
+
+
+def _step_rows(step: StepResult) -> Iterator[dict[str, Any]]:
+    yield from _latency_rows(step.latency_s)
+    slowest = {"sample": "slowest", "quantity": "latency_s", "statistic": "mean"}
+    yield {**slowest, **step.slowest_s.as_dict()}
+    yield from _stage_rows("all", step.stages)
+
+
+def _latency_rows(latency_s: Mapping[str, Estimate]) -> Iterator[dict[str, Any]]:
+    for name, estimate in latency_s.items():
+        yield {"sample": "all", "quantity": "latency_s", "statistic": name, **estimate.as_dict()}
 
 
 def _stage_rows(sample: str, stages: Mapping[str, StageTimes]) -> Iterator[dict[str, Any]]:

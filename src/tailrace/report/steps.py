@@ -11,7 +11,7 @@ from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
 from tailrace.report.layout import Footnotes, fitted, plain_table
 from tailrace.study.result import ClassResult
 
-COLUMNS = ("mean", "p50", "p99")
+STEP_FIGURES = ("mean", "p50", "p99")
 
 
 def transaction_sentence(each: ClassResult) -> str | None:
@@ -36,7 +36,7 @@ def steps_block(each: ClassResult, width: int) -> list[RenderableType]:
 
     def build(digits: int) -> tuple[Table, Footnotes]:
         notes = Footnotes()
-        columns = [[step.latency_s[name] for step in each.steps] for name in COLUMNS]
+        columns = [[step.latency_s[name] for step in each.steps] for name in STEP_FIGURES]
         columns.append([step.slowest_s for step in each.steps])
         unit = time_unit([e.value for column in columns for e in column if e.value is not None])
         table = plain_table(f"step, {unit}", "\nrequests", "all\nmean", "\np50", "\np99", "slowest 1 %\nmean")

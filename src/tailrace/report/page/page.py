@@ -18,9 +18,9 @@ from tailrace.report.sentences import (
     binding_sentence,
     interval_sentence,
     method_sentence,
-    tail_sentence,
     verdict_sentence,
 )
+from tailrace.report.steps import transaction_sentence
 from tailrace.study.account import Account
 from tailrace.study.result import Result, StationResult
 
@@ -103,7 +103,11 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
         "stages": _diagram(each),
         "latency": list(figures.latency(each, prefix)) if result.classes else [],
         "time_spent": list(figures.time_spent(each, prefix)) if result.classes else [],
-        "tails": [(found.name, tail_sentence(found.all)) for found in result.classes],
+        "steps": [
+            (found.name, transaction_sentence(found), tables.steps(found))
+            for found in result.classes
+            if found.steps
+        ],
         "load": figures.load(each, prefix),
         **_studies(each),
         "theory": tables.theory(result),
