@@ -1,6 +1,7 @@
 """Plans written step by step, for tests that go below scenarios.
 
-A path is a list of steps made by `visit`, `take`, `take_ranked`, `give`, `split` and `detach`; its END is added. So::
+A path is a list of steps made by `visit`, `take`, `take_ranked`, `give`, `split`, `detach` and `collect`; its END is
+added. So::
 
     tandem = stations(station("fcfs"), station("ps", servers=2))
     path = [visit(0, 3.0), split([visit(1, 1.0)], [visit(1, 2.0)])]
@@ -21,10 +22,12 @@ from tailrace.physics.arm import ARRIVAL_ORDER
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
     BRANCH,
+    COLLECT,
     DETACH,
     END,
     GIVE,
     READ,
+    RELEASE,
     SPLIT,
     TAKE,
     TAKE_RANKED,
@@ -82,6 +85,11 @@ def detach(path: Path) -> Step:
     return ("detach", path)
 
 
+def collect(station_number: int, path: Path) -> Step:
+    """Walk the path for all that are collected at the station of bulk service, or have it walked by another."""
+    return ("collect", station_number, path)
+
+
 Flat: TypeAlias = list[tuple[int, int, float, Where]]
 
 
@@ -106,6 +114,10 @@ def _flat(path: Path) -> Flat:
             case ("detach", own):
                 inner = _flat(own)
                 flat += [(DETACH, len(inner), 0.0, ANYWHERE), *inner]
+            case ("collect", number, shared):
+                inner = _flat(shared)[:-1]
+                released = (RELEASE, number, 0.0, ANYWHERE)
+                flat += [(COLLECT, number, len(inner) + 1.0, ANYWHERE), *inner, released]
             case _:
                 raise AssertionError(f"no such step: {step}")
     return [*flat, (END, 0, 0.0, ANYWHERE)]
@@ -218,7 +230,9 @@ def station(
     of_arm: Arm | None = None,
     ranked: bool = False,
 ) -> Station:
-    """A station, for `stations`: "fcfs", "ps", "delay", "arm" or "token"; ``servers`` are permits for a pool.
+    """A station, for `stations`: "fcfs", "ps", "delay", "arm", "token" or "bulk".
+
+    ``servers`` are permits for a pool, and for bulk service how many it takes together.
 
     An arm without ``of_arm`` is `arm()`. ``ranked`` is for pools.
     """

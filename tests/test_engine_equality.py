@@ -19,6 +19,7 @@ from plans import (
     Step,
     Where,
     arm,
+    collect,
     detach,
     give,
     plan,
@@ -139,9 +140,9 @@ def arms(draw: st.DrawFn) -> Arm:
 
 @st.composite
 def servers(draw: st.DrawFn, kinds: tuple[str, ...], most: int) -> Stations:
-    """One to ``most`` banks of the kinds named, and up to three pools, ranked or not, among or behind them."""
+    """One to ``most`` banks of the kinds named, and up to three pools or stations of bulk service among them."""
     drawn = [draw(st.sampled_from(kinds)) for _ in range(draw(st.integers(1, most)))]
-    drawn += ["token"] * draw(st.integers(0, 3))
+    drawn += [draw(st.sampled_from(["token", "token", "bulk"])) for _ in range(draw(st.integers(0, 3)))]
     server = Stations()
     for number, kind in enumerate(draw(st.permutations(drawn))):
         stage = draw(st.sampled_from(list(Stage)))
@@ -167,7 +168,10 @@ def wheres(draw: st.DrawFn, whole: bool) -> Where:
 
 
 class Writer:
-    """Draws paths over a server. Who holds a pool takes only pools with higher numbers, so that all goes on."""
+    """Draws paths over a server. Who holds a pool takes only pools with higher numbers, so that all goes on.
+
+    Who walks for those collected at a station of bulk service holds it as if it were a pool.
+    """
 
     def __init__(self, draw: st.DrawFn, server: Stations, whole: bool) -> None:
         self._draw, self._whole = draw, whole
@@ -175,7 +179,9 @@ class Writer:
         self._permits = server.per_station("servers").tolist()
         self._arms = {n for n, each in enumerate(disciplines) if each == Discipline.ARM}
         self._pools = [n for n, each in enumerate(disciplines) if each == Discipline.TOKEN]
-        self._others = [n for n, each in enumerate(disciplines) if each != Discipline.TOKEN]
+        self._bulk = [n for n, each in enumerate(disciplines) if each == Discipline.BULK]
+        held = (Discipline.TOKEN, Discipline.BULK)
+        self._others = [n for n, each in enumerate(disciplines) if each not in held]
 
     def path(self, lowest: int = 0, depth: int = 2, least: int = 0) -> list[Step]:
         """A path that takes pools from the ``lowest`` number on."""
@@ -185,12 +191,14 @@ class Writer:
         return steps
 
     def _some_steps(self, lowest: int, depth: int) -> list[Step]:
-        pools = [number for number in self._pools if number >= lowest]
+        pools, bulk = ([n for n in each if n >= lowest] for each in (self._pools, self._bulk))
         kinds = ["visit", "visit"]
         if depth:
             kinds += ["split", "detach"]
             if pools:
                 kinds += ["hold", "hold", "hand over"]
+            if bulk:
+                kinds += ["collect", "collect"]
         kind = self._draw(st.sampled_from(kinds))
         if kind == "visit":
             return [self._visit()]
@@ -198,6 +206,9 @@ class Writer:
             return [split(*(self.path(lowest, depth - 1) for _ in range(self._draw(st.integers(1, 3)))))]
         if kind == "detach":
             return [detach(self.path(lowest, depth - 1))]
+        if kind == "collect":
+            number = self._draw(st.sampled_from(bulk))
+            return [collect(number, self.path(number + 1, depth - 1))]
         pool = self._draw(st.sampled_from(pools))
         permits = self._draw(st.integers(1, self._permits[pool]))
         inside = self.path(pool + 1, depth - 1)
@@ -496,6 +507,14 @@ VARIANTS = {
     "double parity, two drives down": (
         FLASH,
         ['server.layout={redundancy="double parity", failed=2, stripe_unit="16 KiB"}', *WRITES_OF_ROWS],
+    ),
+    "collected commits": (
+        "booking-transactions",
+        ["workload.booking.step[2].group_commit=16", "load=12", "workload.booking.step[2].requests=2"],
+    ),
+    "commits collected for mirrors": (
+        "booking-transactions",
+        ["workload.booking.step[2].group_commit=3", "load=3", 'server.layout.redundancy="mirror"'],
     ),
     "few drive slots": ("booking-spinning", ["server.media.queue_slots=2", "load=3.0"]),
 }

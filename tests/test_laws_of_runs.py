@@ -70,6 +70,19 @@ rate = "200 /s"
 request_size = "8 KiB"
 """
 
+COMMITS = """
+[server.media]
+kind = "generic"
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+rate = "2500 /s"
+[[workload.step]]
+request_size = "4 KiB"
+read_share = 0
+durable = true
+group_commit = 4
+"""
 
 READS = "workload.booking.read_share=1.0"
 UPSTREAM = (Stage.NETWORK, Stage.CONTROLLER)
@@ -82,6 +95,7 @@ CASES = {
     "cameras": Case(shared_scenario("cameras-spinning"), 6000, delays=TRIP),
     "flash": Case(shared_scenario("booking-flash-busy"), 10_000, (*UPSTREAM, Stage.LANE), CELLS),
     "flash, reads": Case(shared_scenario("booking-flash-busy", READS), 10_000, delays=CELLS),
+    "commits collected": Case(parse(COMMITS), 20_000, (Stage.MEDIA,)),
     "mixed": Case(shared_scenario("mixed"), 6000, UPSTREAM, CELLS, ends=0.15),
 }
 
@@ -106,7 +120,7 @@ def seen(observed: Observations, banks: list[Bank], stage: Stage, integral: Floa
         for bank in banks
         if bank.stage == stage
         and bank.discipline != Discipline.DELAY
-        and (pools or bank.discipline != Discipline.TOKEN)
+        and (pools or bank.discipline not in (Discipline.TOKEN, Discipline.BULK))
     )
 
 

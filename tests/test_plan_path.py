@@ -10,9 +10,22 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 import plans
-from tailrace.plan.columns import BRANCH, DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
+from tailrace.plan.columns import (
+    BRANCH,
+    COLLECT,
+    DETACH,
+    END,
+    GIVE,
+    RELEASE,
+    SPLIT,
+    TAKE,
+    TAKE_RANKED,
+    VISIT,
+    Access,
+    Steps,
+)
 from tailrace.plan.demand import chunk_demand
-from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, fork, give, take, visit
+from tailrace.plan.path import Behind, Choice, Collected, InTurn, Path, Series, fork, give, take, visit
 from tailrace.study.ways import slowest_way_mean_s
 
 Step = tuple[Any, ...]
@@ -42,6 +55,10 @@ def behind(ways: Written) -> list[Step]:
     return flat(
         [[(DETACH, *step[1:]) if k == 0 else step for k, step in enumerate(branch(way))] for way in ways]
     )
+
+
+def collected(station: int, way: list[Step]) -> list[Step]:
+    return [(COLLECT, station, len(way) + 1.0, NO_ACCESS), *way, (RELEASE, station, 0.0, NO_ACCESS)]
 
 
 def grouped(ways: Written, counts: list[int]) -> list[Written]:
@@ -75,7 +92,9 @@ def single_steps(draw: st.DrawFn, count: int) -> tuple[Path, Written]:
 def trees(draw: st.DrawFn, count: int, depth: int) -> tuple[Path, Written]:
     """A random path of ``count`` items, and what a naive writer makes of it."""
     kind = draw(
-        st.sampled_from(["step", "series", "choice", "fork", "in turn", "behind"] if depth else ["step"])
+        st.sampled_from(
+            ["step", "series", "choice", "collected", "fork", "in turn", "behind"] if depth else ["step"]
+        )
     )
     if kind == "step":
         return draw(single_steps(count))
@@ -83,6 +102,10 @@ def trees(draw: st.DrawFn, count: int, depth: int) -> tuple[Path, Written]:
         parts = [draw(trees(count, depth - 1)) for _ in range(draw(st.integers(0, 3)))]
         path = Series(count, [part for part, _ in parts])
         return path, [flat([written[item] for _, written in parts]) for item in range(count)]
+    if kind == "collected":
+        inside, written = draw(trees(count, depth - 1))
+        station = draw(st.integers(0, 9))
+        return Collected(station, inside), [collected(station, way) for way in written]
     if kind == "choice":
         chosen = np.array(draw(st.lists(st.booleans(), min_size=count, max_size=count)), dtype=bool)
         yes, yes_written = draw(trees(int(chosen.sum()), depth - 1))

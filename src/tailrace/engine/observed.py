@@ -9,8 +9,9 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
+from tailrace.engine.gates import Bulk, Pool
 from tailrace.engine.reference import Branch, Path, ReferenceRun, Request
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.plan.build import Plan
 
 
@@ -19,7 +20,7 @@ class Visit:
     """A stay at a station, or the wait for permits of a pool.
 
     ``ahead`` is how many were there on arrival, those in service among them (of a pool: those that waited for its
-    permits); None where nobody stands in the way of anybody, as in a delay.
+    permits; of bulk service: the one under way for all); None where nobody stands in the way of anybody, as in a delay.
     """
 
     station: int
@@ -45,7 +46,7 @@ class _ObservedRun(ReferenceRun):
         self._ahead: dict[Path, int | None] = {}
         self._found: dict[int, list[Visit]] = {}
         for station in self._stations:
-            name = "take" if isinstance(station, Pool) else "arrive"
+            name = {Pool: "take", Bulk: "collect"}.get(type(station), "arrive")
             # In place of the method of this one station: the engine goes on calling what it knows.
             setattr(station, name, self._noting(station, getattr(station, name)))
 
@@ -106,6 +107,8 @@ def _ahead(station: Any) -> int | None:
             return len(station._slots) + int(station._busy)
         case Pool():
             return station.load()[1]
+        case Bulk():
+            return len(station._queue) + int(station._free < station._places)
         case Delay():
             return None
     raise AssertionError(f"no such station: {station}")

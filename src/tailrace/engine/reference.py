@@ -17,17 +17,20 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT, Event
 
+from tailrace.engine.gates import Bulk, Pool
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Pool, Ps, Way, Where
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps, Way, Where
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
     BRANCH,
+    COLLECT,
     DETACH,
     END,
     GIVE,
     LAP,
+    RELEASE,
     SPLIT,
     TAKE,
     TAKE_RANKED,
@@ -172,7 +175,7 @@ class ReferenceRun:
         self._stage = plan.stations.per_station("stage").tolist()
         self._at_start = [self._walk]
 
-    def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Pool:
+    def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Pool | Bulk:
         bank = self._plan.stations.bank_of(number)
         env, walk_on = self._env, self._walk_on
         match bank.discipline:
@@ -184,6 +187,8 @@ class ReferenceRun:
                 return Delay(env, walk_on)
             case Discipline.TOKEN:
                 return Pool(env, walk_on, bank.servers, bank.ranked)
+            case Discipline.BULK:
+                return Bulk(env, walk_on, bank.servers)
             case Discipline.ARM:
                 assert bank.arm is not None
                 return ArmStation(env, walk_on, bank.arm, float(bank.arm.phase[number - bank.first]))
@@ -301,7 +306,7 @@ class ReferenceRun:
         self._env.schedule(path, URGENT)
 
     def _walk_on(self, path: Path) -> None:
-        """A stay of the path is over, or its permits are granted: charge it, and walk on."""
+        """A stay of the path is over, its permits are granted or it was collected: charge it, and walk on."""
         place, record = self._stage[path.steps.arg[path.at]], path.record
         record[place] += path.wait_s
         record[place + 4] += path.service_s
@@ -330,6 +335,14 @@ class ReferenceRun:
                 at += 1
             elif code == GIVE:
                 stations[arg[at]].give(work[at])
+                at += 1
+            elif code == COLLECT:
+                path.at = at
+                if not stations[arg[at]].collect(path, int(work[at])):
+                    return
+                at += 1
+            elif code == RELEASE:
+                stations[arg[at]].release()
                 at += 1
             elif code == LAP:
                 assert isinstance(path, Request)

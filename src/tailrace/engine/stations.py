@@ -7,15 +7,13 @@ back when it happens; then the path walks on.
 
 from __future__ import annotations
 
-from bisect import insort
 from collections import deque
 from collections.abc import Callable
 from heapq import heappop, heappush
-from operator import itemgetter
 from typing import Any, TypeAlias
 
 from simpy.core import Environment
-from simpy.events import NORMAL, URGENT, Event
+from simpy.events import NORMAL, Event
 
 from tailrace.physics import read_ahead
 from tailrace.physics.arm import APART, CONTINUES, CONTINUES_LATE, NOWHERE, choose, positioning_s
@@ -38,6 +36,7 @@ class Way(Event):
     arrived_s = wait_s = service_s = 0.0
     callbacks: Any
     rank: int
+    at: int
 
 
 WalkOn: TypeAlias = Callable[[Any], None]
@@ -368,57 +367,3 @@ class ArmStation:
         """Integrals of busy (0 or 1) and of the number waiting, from 0 to now."""
         busy_s = self._busy_s + now if self._busy else self._busy_s
         return busy_s, self._waiting_s + len(self._slots) * now
-
-
-class Pool:
-    """Permits, taken strictly first come, first served: nobody overtakes one who waits for more.
-
-    In a ranked pool those who wait go by rank (lower first), and then in the order in which they joined.
-    """
-
-    def __init__(self, env: Environment, walk_on: WalkOn, permits: int, ranked: bool) -> None:
-        self._env = env
-        self._at_grant = [walk_on]
-        self._permits = permits
-        self._free = float(permits)
-        self._ranked = ranked
-        self._queue: deque[tuple[float, float, Way]] = deque()
-        self._held_s = 0.0
-        self._waiting_s = 0.0
-
-    def take(self, way: Way, permits: float, rank: float) -> bool:
-        """Take permits. False if the path has to wait for them: it becomes ready when they are granted."""
-        now = self._env._now
-        if not self._queue and self._free >= permits:
-            self._free -= permits
-            self._held_s -= permits * now
-            return True
-        way.arrived_s, way.service_s = now, 0.0
-        way.callbacks = self._at_grant
-        if self._ranked:
-            insort(self._queue, (rank, permits, way), key=itemgetter(0))
-        else:
-            self._queue.append((rank, permits, way))
-        self._waiting_s -= now
-        return False
-
-    def give(self, permits: float) -> None:
-        """Give permits back; those who waited for them become ready, in order."""
-        now = self._env._now
-        self._free += permits
-        self._held_s += permits * now
-        while self._queue and self._queue[0][1] <= self._free:
-            _, granted, way = self._queue.popleft()
-            self._free -= granted
-            self._held_s -= granted * now
-            self._waiting_s += now
-            way.wait_s = now - way.arrived_s
-            self._env.schedule(way, URGENT)
-
-    def load(self) -> tuple[float, int]:
-        """Permits held, and how many wait."""
-        return self._permits - self._free, len(self._queue)
-
-    def integrals(self, now: float) -> tuple[float, float]:
-        """Integrals of the number of permits held and of the number waiting, from 0 to now."""
-        return self._held_s + (self._permits - self._free) * now, self._waiting_s + len(self._queue) * now

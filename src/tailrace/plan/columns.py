@@ -7,6 +7,11 @@ TAKE and GIVE move as many permits of a pool as ``work`` says. TAKE_RANKED takes
 pool that is declared ranked, those who wait go by rank, lower first, and then in the order in which they joined; there
 a TAKE counts as rank 0. Elsewhere ranks count for nothing. LAP k, on the path of a transaction, is where its step k
 (from 0) is done; it takes no time.
+
+What lies between COLLECT and RELEASE of a station is done by one way for many. While it is under way, others wait at
+their COLLECT; at the RELEASE those that were collected for it go on behind their own, ``work`` steps after the COLLECT,
+and all that have come meanwhile, up to as many as the station has servers, are collected for the next: the first of
+them walks on, through its own steps. No such stretch lies within another of the same station.
 """
 
 from __future__ import annotations
@@ -20,8 +25,11 @@ from numpy.typing import NDArray
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 
-END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP = range(9)
-OPERATIONS = ("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap")
+END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP, COLLECT, RELEASE = range(11)
+OPERATIONS = (
+    *("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap"),
+    *("collect", "release"),
+)
 
 READ, WRITE = 0, 1
 
@@ -60,7 +68,8 @@ class Access:
 
 @dataclass
 class Steps:
-    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits or a rank.
+    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits, a rank, or the steps
+    from a COLLECT to its RELEASE.
 
     ``arg`` is the station or pool, the number of branches, or the length to jump. The arm's columns are None
     where no station is an arm.

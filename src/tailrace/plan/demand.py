@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import BRANCH, COLLECT, DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -37,7 +37,7 @@ class Demand:
     ``service_s``, shape (stations,): seconds of service at each station, detached work included. Of an arm it is
     the transfer alone: what positioning takes depends on the queue. Of a pool that paces it is the time for which
     permits are held by service alone; of other pools 0. ``visits``, shape (stations,), counts visits, or takes from a
-    pool.
+    pool. What one request does for all that are collected counts as if these were always as many as there may be.
     ``awaited_s`` is the service that the request itself waits for, side by side or not. ``scv``, shape (stations,), is
     the squared coefficient of variation of the service of one visit (of a pool that paces: of one hold), NaN where
     there is none.
@@ -55,10 +55,10 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     steps, rows = chunk.steps, len(chunk)
     visits = steps.op == VISIT
     count = len(stations)
-    station, work = steps.arg[visits], steps.work[visits]
-    service = np.bincount(station, work, count)
-    asked = np.bincount(station, minlength=count).astype(np.float64)
-    permits, takes = permit_seconds(chunk, count)
+    station, work, shares = steps.arg[visits], steps.work[visits], collected_shares(chunk, stations)
+    service = np.bincount(station, work * shares[visits], count) + _collected_seconds(chunk, count)
+    asked = np.bincount(station, shares[visits], count)
+    permits, takes = permit_seconds(chunk, count, shares)
     permits *= stations.per_station("paces")
     awaited = float(steps.work[visits & ~_detached(chunk)].sum())
     scv = _variability(chunk_visits(chunk, stations), count)
@@ -109,26 +109,64 @@ def _variability(visits: Visits, stations: int) -> FloatArray:
         return np.asarray(np.bincount(visits.station, deviation**2, stations) / count / mean**2)
 
 
-def permit_seconds(chunk: Chunk, stations: int) -> tuple[FloatArray, FloatArray]:
-    """Seconds for which service holds each pool's permits, and the number of takes.
+def collected_shares(chunk: Chunk, stations: Stations) -> FloatArray:
+    """Share of each step that falls to the request on whose path it is, if one always does it for as many as it can.
+
+    Whatever else is short, more are collected the longer it takes: near saturation this is what is asked.
+    """
+    steps = chunk.steps
+    shares = np.ones(steps.op.size)
+    collects = np.flatnonzero(steps.op == COLLECT)
+    lengths = steps.work[collects].astype(np.int64) - 1
+    within = np.repeat(collects + 1 - np.cumsum(lengths) + lengths, lengths) + np.arange(lengths.sum())
+    shares[within] = np.repeat(1.0 / stations.per_station("servers")[steps.arg[collects]], lengths)
+    return shares
+
+
+def _collected_seconds(chunk: Chunk, stations: int) -> FloatArray:
+    """Least seconds for which one request keeps its place at each station of bulk service while it is served.
+
+    Of ways side by side the first counts: the last to end takes as long at least.
+    """
+    steps = chunk.steps
+    first = np.append(False, steps.op[:-1] == SPLIT)
+    aside = _on_ways(chunk, (steps.op == DETACH) | ((steps.op == BRANCH) & ~first))
+    elapsed = np.cumsum(np.where((steps.op == VISIT) & ~aside, steps.work, 0.0))
+    collects = np.flatnonzero(steps.op == COLLECT)
+    released = collects + steps.work[collects].astype(np.int64)
+    seconds = elapsed[released] - elapsed[collects]
+    return np.bincount(steps.arg[collects], seconds, stations).astype(np.float64)
+
+
+def permit_seconds(
+    chunk: Chunk, stations: int, shares: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Seconds for which service holds each pool's permits, and the number of takes, each counted by its share.
 
     Service that lies between a take and its give on the written path counts: the sum over the gives less the sum
     over the takes, without any need to pair them.
     """
     steps = chunk.steps
     elapsed = np.cumsum(np.where(steps.op == VISIT, steps.work, 0.0))
-    took, gave, permits = np.flatnonzero(steps.takes()), np.flatnonzero(steps.op == GIVE), steps.permits()
+    took, gave = np.flatnonzero(steps.takes()), np.flatnonzero(steps.op == GIVE)
+    shares = np.ones(steps.op.size) if shares is None else shares
+    permits = steps.permits() * shares
 
     def summed(at: IntArray) -> FloatArray:
         return np.bincount(steps.arg[at], elapsed[at] * permits[at], stations).astype(np.float64)
 
-    takes = np.bincount(steps.arg[took], minlength=stations).astype(np.float64)
+    takes = np.bincount(steps.arg[took], shares[took], stations).astype(np.float64)
     return summed(gave) - summed(took), takes
 
 
 def _detached(chunk: Chunk) -> BoolArray:
     """Which steps lie on detached ways."""
-    begin = np.flatnonzero(chunk.steps.op == DETACH)
+    return _on_ways(chunk, chunk.steps.op == DETACH)
+
+
+def _on_ways(chunk: Chunk, heads: BoolArray) -> BoolArray:
+    """Which steps lie on the detached ways and branches with these heads, shape (steps,)."""
+    begin = np.flatnonzero(heads)
     depth = np.zeros(chunk.steps.op.size + 1, dtype=np.int64)
     np.add.at(depth, begin + 1, 1)
     np.subtract.at(depth, begin + 1 + chunk.steps.arg[begin], 1)

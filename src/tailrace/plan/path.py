@@ -12,7 +12,20 @@ from collections.abc import Sequence
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import BRANCH, DETACH, GIVE, LAP, SPLIT, TAKE, TAKE_RANKED, VISIT, Access, Steps
+from tailrace.plan.columns import (
+    BRANCH,
+    COLLECT,
+    DETACH,
+    GIVE,
+    LAP,
+    RELEASE,
+    SPLIT,
+    TAKE,
+    TAKE_RANKED,
+    VISIT,
+    Access,
+    Steps,
+)
 
 
 class Path(ABC):
@@ -94,6 +107,21 @@ class Series(Path):
         for part in self._parts:
             part.write(steps, at)
             at = at + part.lengths
+
+
+class Collected(Path):
+    """A path that one item walks for all that are collected at a station while it is walked before."""
+
+    def __init__(self, station: int, inside: Path) -> None:
+        self.count, self.lengths = inside.count, inside.lengths + 2
+        self._station, self._inside = station, inside
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        end = at + self._inside.lengths + 1
+        steps.op[at], steps.op[end] = COLLECT, RELEASE
+        steps.arg[at] = steps.arg[end] = self._station
+        steps.work[at] = end - at
+        self._inside.write(steps, at + 1)
 
 
 class Choice(Path):

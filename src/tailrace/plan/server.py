@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from tailrace.hardware.controller import ControllerCost
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
-from tailrace.plan.path import Behind, Choice, InTurn, Path, Series, give, take, visit
+from tailrace.plan.path import Behind, Choice, Collected, InTurn, Path, Series, give, take, visit
 from tailrace.plan.pool import PoolPlan
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.rebuild import RebuildRequests
@@ -66,6 +66,10 @@ class ServerPlan:
             pool.name: PoolPlan(pool, seed, replication, processors, self.stations) for pool in server.pools
         }
         self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.by_step.workload}
+        self._logs = {
+            part: self.stations.add(name, Stage.MEDIA, Discipline.BULK, most)
+            for part, name, most in _logs(scenario.workload)
+        }
         self._rebuilds = {each.name: pools[each.pool.name] for each in scenario.rebuilds}
 
     def new_state(self, workload: Workload, streams: Streams) -> WriteState:
@@ -137,6 +141,8 @@ class ServerPlan:
         path: list[Path] = []
         network, controller, first = self._network, self._controller, self._first_client[workload.name]
         write_back = None if reads else self._write_back
+        log = None if reads else self._logs.get(workload.name)
+        issued_apart = write_back is not None or log is not None
         if isinstance(network, NetworkPlan):
             path += network.arrive(requests, first, with_data=not reads)
         elif network is not None:
@@ -146,15 +152,19 @@ class ServerPlan:
         if write_back is not None:
             path.append(write_back.admit(requests.size_bytes))
         if isinstance(controller, ControllerPlan):
-            at_once = None if drives is None or write_back is not None else drives.operations
+            at_once = None if drives is None or issued_apart else drives.operations
             path += controller.arrive(requests, at_once, with_data=not reads)
         elif controller is not None:
             path += controller.arrive(requests)
-        if drives is not None and write_back is None:
-            path.append(drives.path)
-        elif drives is not None and write_back is not None and isinstance(controller, ControllerPlan):
-            way = [controller.issue(requests, drives.operations), drives.path]
-            path.append(write_back.destage(requests.size_bytes, way))
+        if drives is not None:
+            way = [drives.path]
+            if issued_apart and isinstance(controller, ControllerPlan):
+                way = [controller.issue(requests, drives.operations), drives.path]
+            if write_back is not None:
+                way = [write_back.destage(requests.size_bytes, way)]
+            elif log is not None:
+                way = [Collected(log, Series(count, way))]
+            path += way
         if isinstance(controller, ControllerPlan):
             path += controller.leave(requests, with_data=reads)
         if isinstance(network, NetworkPlan):
@@ -263,3 +273,12 @@ def _first_clients(workloads: tuple[Workload, ...]) -> dict[str, int]:
     by_name = sorted(workloads, key=lambda each: each.name)
     ends = np.cumsum([each.clients for each in by_name])
     return {each.name: int(end) - each.clients for each, end in zip(by_name, ends, strict=True)}
+
+
+def _logs(workloads: tuple[Workload, ...]) -> Iterator[tuple[str, str, int]]:
+    """Steps whose commits are collected: name of the part of the class, name of the log, most commits of a write."""
+    for workload in sorted(workloads, key=lambda each: each.name):
+        asking = zip(workload.parts, (each for each in workload.step if each.count), strict=False)
+        mine = [(part.name, step.group_commit) for part, step in asking if step.group_commit is not None]
+        for place, (part, most) in enumerate(mine):
+            yield part, f"log of {workload.name}" + (f", {place + 1}" if len(mine) > 1 else ""), most

@@ -19,6 +19,7 @@ class Discipline(IntEnum):
     DELAY = 2
     ARM = 3
     TOKEN = 4
+    BULK = 5
 
 
 DISCIPLINES = {"fcfs": Discipline.FCFS, "ps": Discipline.PS, "delay": Discipline.DELAY}
@@ -50,7 +51,8 @@ class Arm:
 class Bank:
     """Identical stations with consecutive numbers: the dies of all drives, say.
 
-    ``servers`` is per station (permits, for a pool of tokens). ``paces`` is False where permits bound how much
+    ``servers`` is per station (permits, for a pool of tokens; places of those served together, for bulk service).
+    ``paces`` is False where permits bound how much
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
     pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
     below 0 those that bear none; None where all are alike.

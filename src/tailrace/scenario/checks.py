@@ -74,6 +74,7 @@ def findings(scenario: Scenario) -> Iterator[Finding]:
     for index, workload in enumerate(scenario.workload):
         yield from recorded.findings(workload, ("workload", index))
         yield from _computing(scenario, index)
+        yield from _collecting(scenario, index)
     places = _step_places(scenario)
     for found in _of_requests(scenario.by_step):
         rests_on = tuple(_in_file(key, places) for key in found.rests_on)
@@ -129,6 +130,21 @@ def _computing(scenario: Scenario, index: int) -> Iterator[Finding]:
             yield Finding(
                 (*key, "compute_at"), wrong, accepted, ((*key, "compute"), ("server", "controller"))
             )
+
+
+def _collecting(scenario: Scenario, index: int) -> Iterator[Finding]:
+    """Steps whose writes are collected for the drives though protected memory answers them before."""
+    controller = scenario.server.controller
+    if not isinstance(controller, Controller) or controller.write_back is None:
+        return
+    for place, step in enumerate(scenario.workload[index].step):
+        if step.group_commit is not None:
+            key = ("workload", index, "step", place, "group_commit")
+            wrong, accepted = (
+                "the write-back memory answers before any drive",
+                "group_commit without write_back",
+            )
+            yield Finding(key, wrong, accepted, (("server", "controller", "write_back"),))
 
 
 @dataclass(frozen=True)

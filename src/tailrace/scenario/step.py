@@ -76,6 +76,12 @@ class Step(Model):
     aligned: Aligned = True
     popularity: Popularity = None
     durable: Durable = False
+    group_commit: Annotated[Whole, Field(ge=1, le=10_000)] | None = Field(
+        default=None,
+        description="Most writes of this step, whosesoever, that go to the drives as one: while one is in flight the "
+        "others wait, and then the first of them is written for all, so that its pages need room for so many. "
+        "Without it each is written by itself, beside the others.",
+    )
     compute: Time | None = Field(
         default=None, description="Time for which the step computes before its requests."
     )
@@ -123,6 +129,14 @@ class Step(Model):
         if self.durable and self.read_share == 1:
             accepted = "durable together with a read_share below 1"
             yield Finding(("durable",), "the step writes nothing", accepted, (("read_share",),))
+        if self.group_commit is not None and self.read_share > 0:
+            accepted = "group_commit together with read_share = 0"
+            yield Finding(("group_commit",), "the step reads", accepted, (("read_share",),))
+        elif self.group_commit is not None and not self.durable:
+            wrong = "the step commits nothing: its writes are not durable"
+            yield Finding(
+                ("group_commit",), wrong, "group_commit together with durable = true", (("durable",),)
+            )
         if self.compute is None and "compute_at" in self.model_fields_set:
             yield Finding(
                 ("compute_at",), "nothing is computed", "compute_at together with compute", (("compute",),)

@@ -140,6 +140,11 @@ class Decomposition:
             found.append(Group(float(count) / which.size, rows, split))
         return found
 
+    @property
+    def collects(self) -> bool:
+        """Whether anything is done by one request for several."""
+        return any(bank.discipline == Discipline.BULK for bank in self.stations.banks)
+
     def has_split(self, name: str) -> bool:
         """Whether requests of a class go several ways at once."""
         return bool(self.samples[name].visits.split.any())

@@ -27,6 +27,7 @@ FULL_POOL = 0.5
 MOST_EXACT = 5e6
 """Populations times stations up to which a closed network is solved exactly."""
 
+COLLECTING = "how many commits are written together is not known"
 REBUILDING = "a rebuild puts long runs among the accesses of the arms"
 INDEPENDENT = "each station on its own, times independent"
 
@@ -71,6 +72,9 @@ def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
     }
     only_open = len(opened) == len(scenario.workload)
     opened |= {each.name: (each.rate or 0.0) * each.clients for each in scenario.background}
+    if network.collects and not only_open:
+        unknown = ClassTheory(None, None, "none known", p99_reason=COLLECTING)
+        return {each.name: unknown for each in scenario.workload}
     if not only_open:
         return _ClosedNetwork(network, opened).classes()
     network.reckon(opened)
@@ -113,6 +117,8 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
         doubts.append("drives are unevenly loaded where others are down")
     if Discipline.ARM in visited:
         doubts.append("the service of an arm depends on how many requests it can choose from")
+    if network.collects:
+        doubts.append("commits that are collected are reckoned as written one by one, side by side")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
     if workload.surge is not None or (workload.burstiness or 1.0) > STRONG_BURSTINESS:
         doubts.append("its arrivals come in strong bursts")

@@ -61,6 +61,7 @@ from tailrace.engine.loop.stations import (
     arm_answers,
     arm_arrives,
     arm_served,
+    collects,
     fcfs_arrives,
     fcfs_served,
     gives,
@@ -68,9 +69,10 @@ from tailrace.engine.loop.stations import (
     ps_leaves,
     queue_up,
     queue_up_ranked,
+    releases,
     takes,
 )
-from tailrace.plan.columns import DETACH, END, GIVE, LAP, SPLIT, TAKE, TAKE_RANKED, VISIT
+from tailrace.plan.columns import COLLECT, DETACH, END, GIVE, LAP, RELEASE, SPLIT, TAKE, TAKE_RANKED, VISIT
 from tailrace.plan.stations import Discipline
 
 FCFS, PS, DELAY = int(Discipline.FCFS), int(Discipline.PS), int(Discipline.DELAY)
@@ -232,6 +234,16 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
             pc += 1
         elif op == GIVE:
             gives(loop, arrays, arrays.stations[arg], arg * loop.ranks, step.work)
+            pc += 1
+        elif op == COLLECT:
+            station = arrays.stations[arg]
+            if not collects(loop, station):
+                way.pc = pc
+                queue_up(loop, arrays, station, arg * loop.ranks, number)
+                return CARRY_ON
+            pc += 1
+        elif op == RELEASE:
+            releases(loop, arrays, arrays.stations[arg], arg * loop.ranks)
             pc += 1
         elif op == LAP:
             if way.order < loop.lapped:

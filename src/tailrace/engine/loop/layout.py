@@ -95,7 +95,7 @@ STATION = _record(
     ("ranked", "u1"),  # pool: whether those who wait go by rank
     ("kind", "u4"),  # arm: see KIND
     ("servers", "i4"),
-    ("free", "i4"),  # fcfs, arm: servers that are free
+    ("free", "i4"),  # fcfs, arm: servers that are free; bulk: places
     ("waiting", "i4"),  # ways that wait; ps: ways that are present
     (
         "at",

@@ -399,3 +399,47 @@ def _grant(loop: Record, arrays: Arrays, station: Record, number: Place, granted
     way.wait_s[station.stage] += loop.now - way.since_s
     way.pc += 1
     make_ready(loop, arrays, number)
+
+
+# Bulk service
+
+
+@inlined
+def collects(loop: Record, station: Record) -> bool:
+    """Walk on for itself if nothing is under way: whether that is so."""
+    if station.free < station.servers:
+        return False
+    station.free -= 1
+    station.busy_s -= loop.now
+    return True
+
+
+@inlined
+def releases(loop: Record, arrays: Arrays, station: Record, queue: Place) -> None:
+    """What was under way is done: those served along are through, and the first of all others walks on for them."""
+    served = station.servers - station.free
+    station.busy_s += served * loop.now
+    for _ in range(served - 1):
+        number = arrays.queues[place(queue)].first
+        way = arrays.ways[number]
+        way.pc += int64(arrays.steps[way.pc].work)
+        _walks_on(loop, arrays, station, queue)
+    collected = min(station.waiting, station.servers)
+    station.free = station.servers - collected
+    station.busy_s -= collected * loop.now
+    if collected > 0:
+        _walks_on(loop, arrays, station, queue)
+
+
+@inlined
+def _walks_on(loop: Record, arrays: Arrays, station: Record, queue: Place) -> None:
+    """The first of those who wait becomes ready, behind the step at which it is."""
+    line = arrays.queues[place(queue)]
+    number = line.first
+    way = arrays.ways[number]
+    line.first = way.link
+    station.waiting_s += loop.now
+    station.waiting -= 1
+    way.wait_s[station.stage] += loop.now - way.since_s
+    way.pc += 1
+    make_ready(loop, arrays, number)
