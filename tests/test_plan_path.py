@@ -177,7 +177,7 @@ def test_any_path_is_written_as_a_naive_writer_does(
 
 def ended(steps: Steps, at: int, last: int) -> list[int]:
     """Walk a path from ``at`` by its lengths to its END, ways on the side included, and say where each ends."""
-    ends = []
+    ends, released = list[int](), list[int]()
     while steps.op[at] != END:
         if steps.op[at] == SPLIT:
             branches, at = int(steps.arg[at]), at + 1
@@ -189,9 +189,14 @@ def ended(steps: Steps, at: int, last: int) -> list[int]:
             ends += ended(steps, at + 1, at + int(steps.arg[at]))
             at += 1 + int(steps.arg[at])
         else:
-            assert steps.op[at] in (VISIT, TAKE, GIVE)
+            assert steps.op[at] in (VISIT, TAKE, GIVE, COLLECT, RELEASE)
+            if steps.op[at] == COLLECT:
+                released.append(at + int(steps.work[at]))
+            elif steps.op[at] == RELEASE:
+                assert at == released.pop()  # on the same path, behind whatever ways lie between
             at += 1
     assert at == last
+    assert not released
     return [*ends, at]
 
 
