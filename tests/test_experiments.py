@@ -136,3 +136,14 @@ def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_p
     )
     assert paused[4] > 1.1 * unpaused[4]
     assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on
+
+
+def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: Path) -> None:
+    frame = quick("calibration", tmp_path)
+    assert set(frame.by) == {"closed form", "simulation"}
+    assert set(frame.kind) == {"spinning", "flash"}
+    # 91 intervals of 95 %: fewer than 76 would be held with a probability of 0.0001, all but surely if they were of
+    # 75 % (binomial, derived)
+    assert frame.fits.sum() == 91
+    assert frame.held.sum() >= 76
+    assert ((frame["median"] / frame.truth - 1).abs() < 0.5).all()

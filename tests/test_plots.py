@@ -7,6 +7,7 @@ import math
 import re
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,9 +22,13 @@ from tailrace.errors import SettingError
 from tailrace.measure.estimate import Estimate
 from tailrace.report.pictures import style
 from tailrace.report.pictures.curves import byte_size
+from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of
 from tailrace.scenario.read import parse
+from tailrace.study.calibration import Calibration, calibrate
+from tailrace.study.law_fit import fit_laws
+from tailrace.study.measured import STARTS, Point, media_of
 from tailrace.study.result import QUANTILES, Overload, Result
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
@@ -62,6 +67,22 @@ def every_figure(result: Result, points: plots.LoadCurve, width: style.Width = "
     yield plots.stacked_time(
         ["8 KiB", "1 MiB"], {"seek": [1e-3, 1e-3], "transfer": [1e-4, 5e-3]}, "size", width=width
     )
+    yield fitted_drive(fitted(), width)
+    values = np.random.default_rng(1).gamma(4, 25e-6, 500)
+    yield fitted_laws(fit_laws(values), values, width)
+
+
+@cache
+def fitted() -> Calibration:
+    """A drive fitted to some points of what closed forms say, latencies and rates."""
+    drive = media_of(STARTS["spinning"], "spinning")
+    points = [
+        Point(0, depth, None, size, read, {"mean": 0.01 * depth + size / 1e8, "throughput": 90.0 + depth})
+        for depth in (1, 16)
+        for size in (8192, 1 << 20)
+        for read in (True, False)
+    ]
+    return calibrate(drive, points, ("seek_average", "outer_rate"), engine=None)
 
 
 # What stands in them

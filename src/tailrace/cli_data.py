@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tailrace.terminal import BAD_INPUT, Debug, failures, put, reason, stop
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 COLUMN = typer.Option(
     "--column",
@@ -19,6 +21,12 @@ COLUMN = typer.Option(
 COLUMNS = typer.Option(
     "--columns", metavar="TOML", help="A file with the keys of [workload.columns] instead."
 )
+POINT_COLUMN = typer.Option(
+    "--column",
+    metavar="KEY=VALUE",
+    help="What a column holds where its heading does not say it: mean='avg lat', kind.read='[\"get\"]', size=3.",
+)
+POINT_COLUMNS = typer.Option("--columns", metavar="TOML", help="A file with such keys instead.")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -125,6 +133,8 @@ def calibrate(
     fit: Annotated[
         str | None, typer.Option(metavar="KEY,KEY", help="Parameters to fit, instead of the usual.")
     ] = None,
+    column: Annotated[list[str] | None, POINT_COLUMN] = None,
+    columns: Annotated[Path | None, POINT_COLUMNS] = None,
     unit: Annotated[
         list[str] | None,
         typer.Option(
@@ -137,7 +147,9 @@ def calibrate(
     write: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a part for the catalogue.")
     ] = None,
-    picture: Annotated[Path | None, typer.Option(metavar="PNG", help="Draw measured against fitted.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw measured against fitted (.png, .svg or .pdf).")
+    ] = None,
     seed: Annotated[
         int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of the simulations.")
     ] = 1,
@@ -149,10 +161,14 @@ def calibrate(
         units_of = dict(each.split("=", 1) for each in unit or () if "=" in each)
         if len(units_of) < len(unit or ()):
             stop(BAD_INPUT, "--unit: not COLUMN=UNIT; accepted: mean=us and the like")
+        _check_outputs(write, picture)
         if media == "generic":
+            if column or columns is not None or len(units_of) > 1:
+                stop(BAD_INPUT, "--media generic: one column; accepted: --unit COLUMN=UNIT names it")
             _fit_laws(file, units_of, write, picture, json)
         elif media in ("flash", "spinning"):
-            _fit_drive(file, media, start, fit, units_of, closed_form, write, picture, seed, json)
+            settings = [*(column or ()), *(f"{name}.unit={text}" for name, text in units_of.items())]
+            _fit_drive(file, media, start, fit, columns, settings, closed_form, write, picture, seed, json)
         else:
             stop(BAD_INPUT, f"--media {media}: unknown; accepted: flash, spinning or generic")
 
@@ -162,7 +178,8 @@ def _fit_drive(
     kind: str,
     start: Path | None,
     fit: str | None,
-    units_of: dict[str, str],
+    columns: Path | None,
+    settings: list[str],
     closed_form: bool,
     write: Path | None,
     picture: Path | None,
@@ -172,16 +189,12 @@ def _fit_drive(
     from json import dumps
 
     from tailrace.engine.choice import choose_engine
-    from tailrace.errors import UnitError
     from tailrace.report import calibration as shown
     from tailrace.study.calibration import FLASH, SPINNING
     from tailrace.study.calibration import calibrate as fitted_to
     from tailrace.study.measured import media_of, read_points, start_table
 
-    try:
-        points = read_points(file, units_of)
-    except UnitError as error:
-        stop(BAD_INPUT, f"--unit: {error}")
+    read = read_points(file, columns, settings)
     drive = media_of(start_table(kind, start), str(start or kind))
     names = [each.strip() for each in fit.split(",")] if fit else None
     usual = SPINNING if kind == "spinning" else FLASH
@@ -190,7 +203,7 @@ def _fit_drive(
             stop(BAD_INPUT, f"--fit {name}: cannot be fitted; accepted: {', '.join(usual)}")
     engine = None if closed_form else choose_engine("auto", 10**7)
     try:
-        found = fitted_to(drive, points, names, seed, engine)
+        found = fitted_to(drive, read.points, names, seed, engine)
     except ValueError as error:
         stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
     if json:
@@ -198,11 +211,13 @@ def _fit_drive(
     else:
         from rich.console import Console
 
-        put(shown.calibration_text(file.name, found, Console(highlight=False)))
+        put(shown.calibration_text(file.name, found, read.unused, Console(highlight=False)))
     if write is not None:
         _write_new(write, shown.fitted_part(file.name, found))
     if picture is not None:
-        _drawn(picture, lambda path: shown.picture(path, found))
+        from tailrace.report.pictures.fitted import fitted_drive
+
+        _drawn(picture, fitted_drive(found))
 
 
 def _fit_laws(
@@ -242,14 +257,32 @@ def _fit_laws(
         title = f'title = "drives with the latencies of {file.name}"'
         _write_new(write, f'{title}\n\n[media]\nkind = "generic"\nservice = {{{service}}}\n')
     if picture is not None:
-        _drawn(picture, lambda path: shown.quantile_picture(path, laws, values))
+        from tailrace.report.pictures.fitted import fitted_laws
+
+        _drawn(picture, fitted_laws(laws, values))
 
 
-def _drawn(path: Path, draw: Callable[[Path], None]) -> None:
-    if path.suffix.lower() != ".png":
-        stop(BAD_INPUT, f"--picture {path}: not a PNG file; accepted: a name that ends in .png")
+def _check_outputs(write: Path | None, picture: Path | None) -> None:
+    """What would stop the writing is said before the work."""
+    from tailrace.report.pictures.save import KINDS
+
+    if write is not None and write.exists():
+        stop(BAD_INPUT, f"{write}: is there already; nothing was written")
+    if picture is not None and picture.suffix.lower() not in (f".{kind}" for kind in KINDS):
+        accepted = " or ".join(f".{kind}" for kind in KINDS)
+        stop(
+            BAD_INPUT,
+            f"--picture {picture}: no such kind of picture; accepted: a name that ends in {accepted}",
+        )
+
+
+def _drawn(path: Path, figure: Figure) -> None:
+    from tailrace.report.pictures.save import save
+
     try:
-        draw(path)
+        save(figure, path)
+    except ValueError as error:
+        stop(BAD_INPUT, f"--picture: {error}")
     except OSError as error:
         stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
     print(f"tailrace: wrote {path}", file=sys.stderr)

@@ -1,11 +1,10 @@
-"""What was fitted to measurements: figures on a terminal, pictures, and a part for the catalogue."""
+"""What was fitted to measurements: figures on a terminal, and a part for the catalogue."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,21 +12,25 @@ from rich.console import Console, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from tailrace.arrays import FloatArray
-from tailrace.report.figures import percent
+from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, number, percent, time_unit
 from tailrace.report.layout import as_text, hanging, heading, plain_table
 from tailrace.report.sentences import CAUTION
 from tailrace.scenario.keys import field_shape
 from tailrace.study.calibration import Calibration, Parameter
 from tailrace.study.latencies import Distance
 from tailrace.study.law_fit import FittedLaw
-from tailrace.units import write
+from tailrace.units import Dimension, write
 
 MOST_RESIDUALS = 100
 
 
-def calibration_text(name: str, fitted: Calibration, console: Console | None = None) -> str:
-    """The fit as text for a console: for one of 80 columns without colours if none is given."""
+def calibration_text(
+    name: str, fitted: Calibration, unused: Sequence[str] = (), console: Console | None = None
+) -> str:
+    """The fit as text for a console: for one of 80 columns without colours if none is given.
+
+    ``unused`` are headings of the file that stood for nothing.
+    """
     parts: list[RenderableType] = [
         Text(name, style="bold"),
         Text(),
@@ -37,13 +40,17 @@ def calibration_text(name: str, fitted: Calibration, console: Console | None = N
         ),
         *heading("Parameters, with 95 % intervals"),
     ]
-    table = plain_table("parameter", "fitted", "from", "to", "began at")
+    table = plain_table("parameter", "fitted", "from", "to", "began at", "unit")
     for each in fitted.parameters:
+        name, size = _unit(each.value, _dimension(fitted, each.name))
         values = (each.value, each.low, each.high, each.start)
-        table.add_row(Text(each.name), *(_quantity(fitted, each.name, value) for value in values))
+        table.add_row(Text(each.name), *(_figure_of(value, size) for value in values), name)
     parts.append(Padding(table, (0, 0, 0, 2)))
-    if fitted.warnings:
-        parts += [Text(), *(hanging("-", warning) for warning in fitted.warnings)]
+    remarks = [*fitted.warnings]
+    if unused:
+        remarks.append(f"Not used of the file: {', '.join(unused)}.")
+    if remarks:
+        parts += [Text(), *(hanging("-", remark) for remark in remarks)]
     parts += _residuals(fitted)
     parts += [Text(), Text(CAUTION)]
     return as_text(lambda _: parts, console)
@@ -95,7 +102,9 @@ def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
         "tailrace": version("tailrace"),
         "measured": name,
         "by": fitted.by,
-        "parameters": [asdict(each) for each in fitted.parameters],
+        "parameters": [
+            asdict(each) | ({} if np.isfinite(each.high) else {"high": None}) for each in fitted.parameters
+        ],
         "residuals": [asdict(each) for each in fitted.residuals],
         "spread": fitted.spread,
         "singular_values": list(fitted.singular_values),
@@ -140,67 +149,43 @@ def fitted_part(name: str, fitted: Calibration) -> str:
     return "\n".join(lines) + "\n"
 
 
-def picture(path: Path, fitted: Calibration) -> None:
-    """Write measured against fitted, as PNG. Raises OSError."""
-    figure, axes = _figure()
-    measured, told = (
-        np.array([getattr(each, side) for each in fitted.residuals]) for side in ("measured", "fitted")
-    )
-    rates = np.array([each.quantity == "throughput" for each in fitted.residuals])
-    for chosen, label in ((~rates, "latency, s"), (rates, "throughput, /s")):
-        if chosen.any():
-            axes.loglog(measured[chosen], told[chosen], "o", markersize=5, alpha=0.7, label=label)
-    ends = [min(measured.min(), told.min()), max(measured.max(), told.max())]
-    axes.plot(ends, ends, color="black", linewidth=0.8)
-    axes.set_xlabel("measured")
-    axes.set_ylabel("fitted")
-    axes.legend()
-    figure.savefig(path, dpi=120)
-
-
-def quantile_picture(path: Path, laws: Sequence[FittedLaw], values: FloatArray) -> None:
-    """Write quantiles of the fitted laws against measured ones, as PNG. Raises OSError."""
-    figure, axes = _figure()
-    levels = (np.arange(400) + 0.5) / 400
-    measured = np.quantile(values, levels)
-    for law in laws[:4]:
-        axes.loglog(measured, law.quantiles(levels), label=law.name, linewidth=1.2)
-    axes.plot(measured[[0, -1]], measured[[0, -1]], color="black", linewidth=0.8)
-    axes.set_xlabel("measured quantile, s")
-    axes.set_ylabel("quantile of the law, s")
-    axes.legend()
-    figure.savefig(path, dpi=120)
-
-
-def _figure() -> tuple[Any, Any]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(6, 5), layout="constrained")
-    return figure, figure.add_subplot()
-
-
 def _residuals(fitted: Calibration) -> list[RenderableType]:
-    table = plain_table("line", "condition", "quantity", "measured", "fitted", "difference, %")
+    table = plain_table("line", "condition", "quantity", "measured", "fitted", "apart, %")
+    table.columns[1].justify = table.columns[2].justify = "left"
     for each in fitted.residuals[:MOST_RESIDUALS]:
-        point, dimension = each.point, "request rate" if each.quantity == "throughput" else "time"
-        load = f"depth {point.queue_depth}" if point.queue_depth else f"{point.rate_per_s:.4g} /s"
+        point = each.point
+        name, size = _unit(each.measured, "request rate" if each.quantity == "throughput" else "time")
+        load = f"depth {point.queue_depth}" if point.queue_depth else f"{number(point.rate_per_s or 0, 4)} /s"
         condition = f"{'read' if point.read else 'write'} {write(point.size_bytes, 'size')}, {load}"
-        sides = [write(_short(value), dimension) for value in (each.measured, each.fitted)]  # type: ignore[arg-type]
+        sides = [_figure_of(value, size) for value in (each.measured, each.fitted)]
         apart = f"{100 * np.expm1(each.log_difference):+.1f}".replace("-", "−")
-        table.add_row(Text(str(point.line)), condition, each.quantity, *sides, apart)
-    return [*heading("Measured and fitted"), Padding(table, (0, 0, 0, 2))]
+        table.add_row(Text(str(point.line)), condition, f"{each.quantity}, {name}", *sides, apart)
+    parts: list[RenderableType] = [*heading("Measured and fitted"), Padding(table, (0, 0, 0, 2))]
+    left = len(fitted.residuals) - MOST_RESIDUALS
+    return [*parts, Text(f"  and {left:,} more: --json has them all.")] if left > 0 else parts
 
 
-def _quantity(fitted: Calibration, name: str, value: float) -> str:
-    shape = field_shape(type(fitted.media).model_fields[name])
-    if not 1e-12 < value < 1e14:
-        return "–"
-    return write(_short(value), shape.quantity) if shape.quantity else f"{value:.4g}"
+def _dimension(fitted: Calibration, name: str) -> Dimension | None:
+    return field_shape(type(fitted.media).model_fields[name]).quantity
+
+
+def _unit(value: float, dimension: Dimension | None) -> tuple[str, float]:
+    """The unit in which figures around a value are told, and its size in SI."""
+    if dimension == "time":
+        unit = time_unit([value])
+        return unit, TIME_UNITS[unit]
+    return ("MB/s", BYTES_PER_MB) if dimension == "data rate" else ("/s", 1.0)
+
+
+def _figure_of(value: float, size: float) -> str:
+    """A value in a unit; where an interval has no end there is none."""
+    return number(value / size, 4) if 0 < value < np.inf else "–"
 
 
 def _beside(fitted: Calibration, parameter: Parameter) -> str:
-    low, high = (_quantity(fitted, parameter.name, value) for value in (parameter.low, parameter.high))
-    return f"95 % interval {low} to {high}"
+    name, size = _unit(parameter.value, _dimension(fitted, parameter.name))
+    low, high = (_figure_of(value, size) for value in (parameter.low, parameter.high))
+    return f"95 % interval {low} to {high} {name}"
 
 
 def _short(value: float) -> Any:

@@ -62,12 +62,12 @@ class TimeColumn(TraceColumn):
         """The unit is one of time."""
         yield from super().findings()
         if self.unit != DATE:
-            yield from _unit_findings(self.unit, "time")
+            yield from unit_findings(self.unit, "time", ', or "date"')
 
     @property
     def scale(self) -> float:
         """Seconds in a unit."""
-        return 1.0 if self.unit == DATE else float(units.parse_exact(_with_number(self.unit), "time"))
+        return 1.0 if self.unit == DATE else float(units.parse_exact(with_number(self.unit), "time"))
 
 
 class SizeColumn(TraceColumn):
@@ -78,12 +78,12 @@ class SizeColumn(TraceColumn):
     def findings(self) -> Iterator[Finding]:
         """The unit is one of size."""
         yield from super().findings()
-        yield from _unit_findings(self.unit, "size")
+        yield from unit_findings(self.unit, "size")
 
     @property
     def scale(self) -> float:
         """Bytes in a unit."""
-        return float(units.parse_exact(_with_number(self.unit), "size"))
+        return float(units.parse_exact(with_number(self.unit), "size"))
 
 
 class KindColumn(TraceColumn):
@@ -160,20 +160,23 @@ class TraceColumns(Model):
 _NAMES = ("time", "kind", "address", "size", "client")
 
 
-def _with_number(unit: str) -> str:
+def with_number(unit: str) -> str:
+    """A unit as a quantity: one of it, where it says no number itself."""
     return unit if unit[:1].isdigit() else f"1 {unit}"
 
 
-def _unit_findings(unit: str, dimension: units.Dimension) -> Iterator[Finding]:
+_UNITS_OF = {"time": '"us"', "size": '"KiB"', "request rate": '"/s"', "data rate": '"MB/s"'}
+
+
+def unit_findings(unit: str, dimension: units.Dimension, besides: str = "") -> Iterator[Finding]:
+    """What is wrong with the unit of a column; ``besides`` is what else may stand there."""
     try:
-        if units.parse_exact(_with_number(unit), dimension) > 0:
+        if units.parse_exact(with_number(unit), dimension) > 0:
             return
         wrong = "not above 0"
     except UnitError as error:
         wrong = error.wrong
-    example = "us" if dimension == "time" else "KiB"
-    date = ', or "date"' if dimension == "time" else ""
-    yield Finding(("unit",), wrong, f'a unit of {dimension}, such as "{example}"{date}')
+    yield Finding(("unit",), wrong, f"a unit of {dimension}, such as {_UNITS_OF[dimension]}{besides}")
 
 
 def filled_in(data: dict[str, Any], file: str) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +33,7 @@ def trace_class(
     Raises:
         ScenarioError: with everything that is wrong.
     """
-    columns, problems = _columns(columns_file, settings)
+    columns, problems = columns_table(columns_file, settings, TraceColumns.model_fields)
     if not columns and not problems:
         columns = _by_heading(file)
     size = {} if "size" in columns else {"request_size": "512 B"}
@@ -74,24 +74,27 @@ def trace_class(
 _SERVICE = {"law": "constant", "value": "1 us"}
 
 
-def _columns(file: Path | None, settings: Sequence[str]) -> tuple[dict[str, Any], list[Problem]]:
+def columns_table(
+    file: Path | None, settings: Sequence[str], names: Collection[str], what: str = "[workload.columns]"
+) -> tuple[dict[str, Any], list[Problem]]:
+    """The table of columns that a TOML file and KEY=VALUE texts over it say; ``names`` are its keys.
+
+    A key that says no more than a unit, or words, is the column headed by its own name.
+    """
     columns: dict[str, Any] = {}
     problems: list[Problem] = []
     if file is not None:
+        accepted = f"the keys of {what} in TOML"
         try:
             columns = tomllib.loads(file.read_text(encoding="utf-8-sig"))
         except OSError as error:
             wrong = f"cannot be read: {(error.strerror or str(error)).lower()}"
-            problems.append(
-                Problem(str(file), "", None, f"{wrong}; accepted: the keys of [workload.columns] in TOML")
-            )
+            problems.append(Problem(str(file), "", None, f"{wrong}; accepted: {accepted}"))
         except ValueError as error:
-            problems.append(
-                Problem(str(file), "", None, f"not TOML: {error}; accepted: the keys of [workload.columns]")
-            )
+            problems.append(Problem(str(file), "", None, f"not TOML: {error}; accepted: {accepted}"))
     for one in settings:
         key, _, value = one.partition("=")
-        if value and key.strip() in TraceColumns.model_fields and key.strip() in columns:
+        if value and key.strip() in names and key.strip() in columns:
             columns.pop(key.strip())
         name, dot, _ = key.partition(".")
         if dot and isinstance(columns.get(name), str):  # time=when, then time.unit=us
@@ -100,6 +103,10 @@ def _columns(file: Path | None, settings: Sequence[str]) -> tuple[dict[str, Any]
             columns[name] = {"position": columns[name]}
         _, problem = override.apply(columns, one)
         problems += [problem] if problem else []
+    for name in names:
+        table = columns.get(name)
+        if isinstance(table, dict) and not table.keys() & {"column", "position"}:
+            columns[name] = {"column": name, **table}
     return columns, problems
 
 

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
+from tailrace.measure.fit import Fit, Model, fit, profile_intervals
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.spinning import Spinning
-from tailrace.study.measured import Media, Point, closed_form, simulated
+from tailrace.study.correction import fit_through, slopes
+from tailrace.study.measured import Media, Point
+from tailrace.study.predicted import REQUESTS, closed_form, simulated
 
-ROUNDS = 3
-STEP = 0.05
 ALIKE = 0.95
-VAGUE = 0.5
+VAGUE = 2.5
+"""Upper over lower end of an interval from which a parameter is hardly told."""
+
 UNSEEN = 1e-3
 """Change of the logarithm of all predictions, relative to a parameter's, below which no point depends on it."""
 
@@ -26,12 +29,13 @@ LIMIT = 3.0
 SPINNING = ("seek_adjacent", "seek_average", "outer_rate", "write_settle")
 FLASH = ("command_rate", "cell_read", "channel_rate", "buffer_time", "cell_program")
 
-Model = Callable[[Media], FloatArray]
-
 
 @dataclass(frozen=True)
 class Parameter:
-    """A fitted parameter in SI with its 95 % interval; ``start`` is where the fit began."""
+    """A fitted parameter in SI with its 95 % interval; ``start`` is where the fit began.
+
+    Where the points set no bound, ``low`` is 0 or ``high`` infinite.
+    """
 
     name: str
     value: float
@@ -78,150 +82,108 @@ def calibrate(
 ) -> Calibration:
     """Fit parameters of a drive, beginning at those of ``media``.
 
-    By closed forms first. Then the simulation says how far these are off at the parameters found, the closed forms are
-    corrected by that and fitted again (space mapping: Bandler and others, IEEE Trans. Microwave Theory Tech. 42, 1994,
-    from memory), a few times; a Gauss-Newton step by sensitivities of the simulation itself comes last, and gives the
-    intervals. Without ``engine`` closed forms only.
+    By closed forms first; then by these as the simulation corrects them (`study.correction`). Intervals are those of
+    the sum of squares along each parameter (`measure.fit`). Without ``engine`` closed forms only.
 
     Raises ValueError with fewer measured quantities than parameters.
     """
-    names = list(names or (SPINNING if isinstance(media, Spinning) else FLASH))
+    wanted = list(names or (SPINNING if isinstance(media, Spinning) else FLASH))
     measured = np.log([value for point in points for value in point.measured.values()])
-    start = np.log([_value(media, name) for name in names])
-    surrogate: Model = lambda drive: closed_form(drive, points)  # noqa: E731
-    told, warnings = _told(surrogate, media, names, start)
-    names, start = [names[place] for place in told], start[told]
-    if measured.size <= len(names):
-        raise ValueError(f"{measured.size} measured quantities for {len(names)} parameters: more are needed")
-    best, jacobian, predicted = _fitted(surrogate, media, names, start, measured, 0.0)
-    by = "closed form"
+    told, warnings = _told(media, points, wanted)
+    if not told:
+        raise ValueError("no point depends on any parameter to fit")
+    start = np.log([_value(media, name) for name in told])
+
+    def rough(theta: FloatArray) -> FloatArray:
+        return closed_form(_with(media, told, theta), points)
+
+    def fitted(model: Model, begin: FloatArray) -> Fit:
+        return fit(model, begin, start - LIMIT, start + LIMIT, measured)
+
+    model: Model = rough
+    found = fitted(rough, start)
     if engine is not None:
-        by = "simulation"
 
-        def simulation(drive: Media) -> FloatArray:
-            return simulated(drive, points, seed, engine)
+        def simulation(theta: FloatArray, draw: int, rough: bool = False) -> FloatArray:
+            length = REQUESTS // 3 if rough else REQUESTS
+            return simulated(_with(media, told, theta), points, seed, engine, length, draw)
 
-        for _ in range(ROUNDS):
-            drive = _with(media, names, best)
-            off = np.nan_to_num(simulation(drive) - surrogate(drive))
-            moved, _, _ = _fitted(surrogate, media, names, best, measured, off)
-            close = float(np.max(np.abs(moved - best))) < 0.003
-            best = moved
-            if close:
-                break
-        jacobian, predicted = _sensitivities(simulation, media, names, best)
-        step = np.linalg.lstsq(jacobian, measured - predicted, rcond=1e-6)[0]
-        best = best + np.clip(step, -0.3, 0.3)
-        predicted = simulation(_with(media, names, best))
-    return _answer(media, points, names, best, start, jacobian, predicted, measured, by, warnings)
+        model, found, apart = fit_through(rough, simulation, fitted, found)
+        if apart:
+            warnings.append(
+                f"At the parameters found the simulation lies {100 * apart:.2g} % from what the fit takes it for: "
+                "trust values and intervals less."
+            )
+    by = "closed form" if engine is None else "simulation"
+    return _answer(media, points, told, start, model, found, by, warnings)
 
 
-def _told(model: Model, media: Media, names: list[str], start: FloatArray) -> tuple[list[int], list[str]]:
-    """Places of the parameters on which the points depend, and what to say of the others."""
-    jacobian, _ = _sensitivities(model, media, names, start)
-    seen = np.abs(jacobian).max(axis=0) > UNSEEN
-    warnings = [
-        f"No point depends on {name}: it stays as it was."
-        for name, here in zip(names, seen, strict=True)
-        if not here
-    ]
-    return np.flatnonzero(seen).tolist(), warnings
+def _told(media: Media, points: Sequence[Point], names: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The parameters on which the points depend, and what to say of the others."""
+    at = np.log([_value(media, name) for name in names])
 
+    def rough(theta: FloatArray) -> FloatArray:
+        return closed_form(_with(media, names, theta), points)
 
-def _fitted(
-    model: Model,
-    media: Media,
-    names: list[str],
-    start: FloatArray,
-    measured: FloatArray,
-    off: FloatArray | float,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    from scipy.optimize import least_squares
-
-    def misses(theta: FloatArray) -> FloatArray:
-        return np.asarray(model(_with(media, names, theta)) + off - measured)
-
-    found = least_squares(
-        misses, start, bounds=(start - LIMIT, start + LIMIT), diff_step=np.full(start.size, 1e-4)
-    )
-    return found.x, np.asarray(found.jac), found.fun + measured
-
-
-def _sensitivities(
-    model: Model, media: Media, names: list[str], at: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Derivatives of the logarithms of the predictions by those of the parameters, and the predictions."""
-    here = model(_with(media, names, at))
-    columns = []
-    for place in range(len(names)):
-        moved = at.copy()
-        moved[place] += STEP
-        columns.append((model(_with(media, names, moved)) - here) / STEP)
-    return np.nan_to_num(np.array(columns).T), here
+    effects = np.abs(slopes(rough, at, np.full(at.size, 0.05))).max(axis=0)
+    told = [name for name, effect in zip(names, effects, strict=True) if effect > UNSEEN]
+    return told, [f"No point depends on {name}: it stays as it was." for name in names if name not in told]
 
 
 def _answer(
     media: Media,
     points: Sequence[Point],
     names: list[str],
-    best: FloatArray,
     start: FloatArray,
-    jacobian: FloatArray,
-    predicted: FloatArray,
-    measured: FloatArray,
+    model: Model,
+    found: Fit,
     by: str,
     warnings: list[str],
 ) -> Calibration:
-    from scipy.stats import t
-
-    misses = np.nan_to_num(predicted - measured)
-    freedom = measured.size - len(names)
-    spread = float(np.sqrt(misses @ misses / freedom))
-    covariance: FloatArray = np.asarray(np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-10)) * spread**2
-    errors: FloatArray = np.sqrt(np.diag(covariance))
-    half = float(t.ppf(0.975, freedom)) * errors
+    ends = profile_intervals(model, found)
     parameters = tuple(
-        Parameter(name, float(np.exp(b)), float(np.exp(b - h)), float(np.exp(b + h)), float(np.exp(s)))
-        for name, b, h, s in zip(names, best, half, start, strict=True)
+        Parameter(name, *(float(np.exp(each)) for each in (best, low, high, began)))
+        for name, best, (low, high), began in zip(names, found.theta, ends, start, strict=True)
     )
     quantities = [(point, name) for point in points for name in point.measured]
+    misses = found.predicted - found.measured
     residuals = tuple(
         Residual(point, name, point.measured[name], float(np.exp(fitted)), float(miss))
-        for (point, name), fitted, miss in zip(quantities, predicted, misses, strict=True)
+        for (point, name), fitted, miss in zip(quantities, found.predicted, misses, strict=True)
     )
     return Calibration(
-        _with(media, names, best),
+        _with(media, names, found.theta),
         by,
         parameters,
         residuals,
-        spread,
-        tuple(float(each) for each in np.linalg.svd(jacobian, compute_uv=False)),
-        (*warnings, *_vague(names, covariance, errors)),
+        found.spread,
+        tuple(float(each) for each in np.linalg.svd(found.jacobian, compute_uv=False)),
+        (*warnings, *_vague(parameters, found.covariance)),
     )
 
 
-def _vague(names: list[str], covariance: FloatArray, errors: FloatArray) -> list[str]:
+def _vague(parameters: Sequence[Parameter], covariance: FloatArray) -> list[str]:
     """Parameters that the points cannot tell apart, or tell only roughly."""
     said = []
-    for one in range(len(names)):
+    errors = np.sqrt(np.diag(covariance))
+    for one in range(len(parameters)):
         for two in range(one):
             scale = errors[one] * errors[two]
             alike = covariance[one, two] / scale if scale > 0 else 0.0
             if abs(alike) > ALIKE:
                 said.append(
-                    f"The points can hardly tell {names[two]} and {names[one]} apart (correlation {alike:+.2f}): "
-                    "trust their joint effect only."
+                    f"The points can hardly tell {parameters[two].name} and {parameters[one].name} apart "
+                    f"(correlation {alike:+.2f}): trust their joint effect only."
                 )
-    said += [
-        f"The points hardly tell {name}: its interval spans a factor of {_factor(error)}."
-        for name, error in zip(names, errors, strict=True)
-        if error > VAGUE / 1.96
-    ]
+    for each in parameters:
+        if not each.low > 0 or not np.isfinite(each.high):
+            side = "above" if each.low > 0 else "below" if np.isfinite(each.high) else "on either side"
+            said.append(f"The points set no bound to {each.name} {side}.")
+        elif each.high / each.low > VAGUE:
+            said.append(
+                f"The points hardly tell {each.name}: its interval spans a factor of {each.high / each.low:.3g}."
+            )
     return said
-
-
-def _factor(error: float) -> str:
-    return f"{np.exp(2 * 1.96 * error):.3g}" if error < 1.7 else "more than 1,000"
 
 
 def _value(media: Media, name: str) -> float:

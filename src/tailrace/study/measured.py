@@ -1,53 +1,45 @@
-"""Measured points of a drive, and what closed forms and the simulation say of the same points."""
+"""Measured points of a drive, and the drive at which a fit to them begins."""
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from tailrace import units
-from tailrace.arrays import FloatArray
-from tailrace.engine.choice import Engine
-from tailrace.errors import Fault, Problem, ScenarioError, TraceError
-from tailrace.hardware.flash import FlashCost
-from tailrace.physics.seek import three_point_curve
+from tailrace.errors import Fault, Problem, ScenarioError, TraceError, UnitError
 from tailrace.scenario.complaint import examine
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.path import shown_path, shown_value
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.point_columns import NAMES, ThroughputColumn, point_columns, unused
+from tailrace.scenario.recorded import KindColumn, TraceColumn
 from tailrace.scenario.spinning import Spinning
-from tailrace.study.sample import replicate
-from tailrace.theory.one_drive import arm_service_s, bounded_response_s, closed_banks_s
-from tailrace.trace.compilation import numbers
-from tailrace.trace.mapping import Column, Mapping
-from tailrace.trace.table import blocks, headings
+from tailrace.trace.mapping import Mapping
+from tailrace.trace.table import blocks
 
-QUANTITIES = {
+SHOWN = 5
+"""Points that cannot be used, of which is shown what is wrong with them."""
+
+_DIMENSIONS: dict[str, units.Dimension] = {
+    "size": "size",
+    "rate": "request rate",
     "throughput": "request rate",
-    "mean": "time",
-    "p50": "time",
-    "p90": "time",
-    "p95": "time",
-    "p99": "time",
 }
-"""What may have been measured at a point, with its dimension: throughput is requests per second."""
-
-CONDITIONS = ("queue_depth", "rate", "size", "kind")
-REQUESTS = 6000
-LEVELS = {"p50": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99}
+_ACCEPTED = (
+    "numbers above 0 in the unit of their column or with one of their own, whole bytes and whole queue depths; of each "
+    "point either a queue depth or a rate, a size, and at least one thing measured"
+)
 
 
 @dataclass(frozen=True)
 class Point:
     """What was measured under one condition: ``queue_depth`` requests at a time, or ``rate_per_s`` of them.
 
-    ``measured`` in SI, by names of `QUANTITIES`; ``line`` is that of the file.
+    ``measured`` in SI, by names of `point_columns.QUANTITIES`, throughput in requests per second; ``line`` is
+    that of the file.
     """
 
     line: int
@@ -58,166 +50,88 @@ class Point:
     measured: dict[str, float]
 
 
-def read_points(path: Path, units_of: dict[str, str] | None = None) -> tuple[Point, ...]:
-    """The points of a CSV file with headings queue_depth or rate, size, kind (reads if left out), and quantities.
+@dataclass(frozen=True)
+class Measured:
+    """The points of a file, and its headings that stand for nothing."""
 
-    ``units_of`` says the unit of a column, by name; else they are SI. Raises TraceError with all that is wrong.
+    points: tuple[Point, ...]
+    unused: tuple[str, ...]
+
+
+def read_points(path: Path, columns_file: Path | None = None, settings: Sequence[str] = ()) -> Measured:
+    """The points of a CSV file, a row each, in the columns that `point_columns` finds by the same arguments.
+
+    A number without a unit is in that of its column, SI if left out. Without a column of kinds all are reads. Raises
+    ScenarioError for what is wrong with the columns as named, TraceError with all that is wrong in the file.
     """
-    found = {heading.lower(): heading for heading in headings(path)}
-    known = [name for name in (*CONDITIONS, *QUANTITIES) if name in found]
-    faults = []
-    if "queue_depth" not in known and "rate" not in known:
-        faults.append(Fault(("columns",), "no column queue_depth and none rate", "one of them"))
-    if "size" not in known:
-        faults.append(Fault(("columns",), "no column size", "the size of the requests"))
-    if not any(name in known for name in QUANTITIES):
-        faults.append(Fault(("columns",), "nothing measured", f"at least one of {', '.join(QUANTITIES)}"))
-    if faults:
-        raise TraceError(str(path), faults)
-    columns = {name: Column(found[name], scale=_scale(name, (units_of or {}).get(name))) for name in known}
+    columns = point_columns(path, columns_file, settings)
+    held = {name: column for name in NAMES if (column := columns.of(name)) is not None}
+    mapping = Mapping({name: column.mapped() for name, column in held.items()}, separator=columns.mark)
     points: list[Point] = []
     wrong: list[str] = []
-    for block in blocks(path, Mapping(columns), ("kind",)):
-        values = {
-            name: numbers(block.frame[name])[1] * columns[name].scale for name in known if name != "kind"
-        }
-        kinds = block.frame["kind"].astype("str").tolist() if "kind" in known else ["read"] * len(block.frame)
-        for row, kind in enumerate(kinds):
-            line = block.first_line + row
-            if block.frame.iloc[row].isna().all():
-                continue
-            point = _point(
-                line, {name: float(column[row]) for name, column in values.items()}, kind.strip().lower()
-            )
-            if isinstance(point, str):
-                wrong.append(f"line {line}: {point}")
-            else:
-                points.append(point)
+    for block in blocks(path, mapping, NAMES):
+        rows = block.frame.astype("object").to_dict("records")
+        for line, row in enumerate(rows, block.first_line):
+            said = {str(name): str(cell).strip() for name, cell in row.items() if cell == cell}
+            texts = {name: text for name, text in said.items() if text}
+            if texts:
+                try:
+                    points.append(_point(line, texts, held))
+                except ValueError as error:
+                    wrong.append(f"line {line}: {error}")
     if wrong:
-        accepted = "numbers above 0 in every column that a point has, and kind read or write"
-        raise TraceError(str(path), [Fault(("file",), "; ".join(wrong[:5]), accepted)])
+        more = f" and {len(wrong) - SHOWN:,} more" if len(wrong) > SHOWN else ""
+        raise TraceError(str(path), [Fault(("file",), "; ".join(wrong[:SHOWN]) + more, _ACCEPTED)])
     if not points:
         raise TraceError(str(path), [Fault(("file",), "no points", "at least one")])
-    return tuple(points)
+    return Measured(tuple(points), unused(path, columns))
 
 
-def _scale(name: str, unit: str | None) -> float:
-    if unit is None or name in ("queue_depth", "kind"):
-        return 1.0
-    dimension: Any = (
-        "size" if name == "size" else "request rate" if name in ("rate", "throughput") else "time"
-    )
-    return float(units.parse_exact(unit if unit[:1].isdigit() else f"1 {unit}", dimension))
+def _point(line: int, texts: dict[str, str], columns: dict[str, TraceColumn]) -> Point:
+    """The point in the cells of a row that are not empty. Raises ValueError that says what is wrong."""
+    values = {name: _number(name, text, columns[name]) for name, text in texts.items() if name != "kind"}
+    depth, rate, size = (values.pop(name, None) for name in ("queue_depth", "rate", "size"))
+    if (depth is None) == (rate is None):
+        raise ValueError("neither queue_depth nor rate" if depth is None else "both queue_depth and rate")
+    if size is None:
+        raise ValueError("no size")
+    if not values:
+        raise ValueError("nothing measured")
+    for name, value in (("queue_depth", depth), ("size", size)):
+        if value is not None and value != int(value):
+            raise ValueError(f"{name} {texts[name]} is not whole")
+    throughput = columns.get("throughput")
+    if "throughput" in values and isinstance(throughput, ThroughputColumn) and throughput.is_data:
+        values["throughput"] /= size
+    read = _is_read(texts.get("kind", ""), columns.get("kind"))
+    return Point(line, None if depth is None else int(depth), rate, int(size), read, values)
 
 
-def _point(line: int, values: dict[str, float], kind: str) -> Point | str:
-    if kind not in ("read", "write", "r", "w"):
-        return f"kind {kind!r}"
-    measured = {name: value for name, value in values.items() if name in QUANTITIES and not np.isnan(value)}
-    depth, rate, size = (values.get(name, np.nan) for name in ("queue_depth", "rate", "size"))
-    if np.isnan(depth) == np.isnan(rate):
-        return "neither queue_depth nor rate" if np.isnan(depth) else "both queue_depth and rate"
-    if any(not value > 0 for value in (*measured.values(), size)) or depth <= 0 or rate <= 0:
-        return "a number that is not above 0"
-    if not measured:
-        return "nothing measured"
-    whole = None if np.isnan(depth) else int(depth)
-    return Point(
-        line, whole, None if np.isnan(rate) else float(rate), int(size), kind in ("read", "r"), measured
-    )
+def _number(name: str, text: str, column: TraceColumn) -> float:
+    try:
+        value = float(text) * column.scale
+    except ValueError:
+        try:
+            value = float(units.parse_exact(text, _DIMENSIONS.get(name, "time")))
+        except UnitError as error:
+            raise ValueError(f"{name} {text!r}: {error.wrong}") from None
+    if not (value > 0 and math.isfinite(value)):
+        raise ValueError(f"{name} {text}: a number that is not above 0")
+    return value
+
+
+def _is_read(text: str, column: TraceColumn | None) -> bool:
+    """Whether the points of a kind are reads, by the words of the column; all are without one."""
+    if not isinstance(column, KindColumn):
+        return True
+    for words, read in ((column.read, True), (column.write, False)):
+        if text.lower() in (word.lower() for word in words):
+            return read
+    accepted = ", ".join(f'"{word}"' for word in (*column.read, *column.write))
+    raise ValueError(f"kind {text!r} is none of {accepted}" if text else "no kind")
 
 
 Media = Flash | Spinning
-
-
-def closed_form(media: Media, points: Sequence[Point]) -> FloatArray:
-    """Logarithms of what closed forms say, one entry for each measured quantity of each point in order."""
-    told = []
-    for point in points:
-        depth = point.queue_depth or _depth_at(media, point)
-        response = _response_s(media, point, depth)
-        for name in point.measured:
-            value = depth / response if name == "throughput" else response
-            told.append(np.log(value * _tail(name)))
-    return np.array(told)
-
-
-def _tail(name: str) -> float:
-    """A quantile over the mean, as if exponential: the simulation will say it better."""
-    return -np.log(1 - LEVELS[name]) if name in LEVELS else 1.0
-
-
-def _depth_at(media: Media, point: Point) -> int:
-    """Requests under way at which a drive carries the rate of a point."""
-    for depth in range(1, 257):
-        if depth / _response_s(media, point, depth) >= (point.rate_per_s or 0.0):
-            return depth
-    return 256
-
-
-def _response_s(media: Media, point: Point, depth: int) -> float:
-    if isinstance(media, Spinning):
-        settle = 0.0 if point.read else media.write_settle
-        transfer = point.size_bytes * 2 / (media.outer_rate + media.inner_rate)
-        seeks = (media.seek_adjacent or 0.0, media.seek_average or 0.0, media.seek_full or 0.0)
-        chooses = media.scheduling == "shortest access first"
-        return depth * (
-            _positioning_s(min(depth, media.queue_slots), seeks, 1 / media.rpm, chooses) + transfer + settle
-        )
-    drive = FlashCost.of(media, None)
-    pages = -(-point.size_bytes // drive.page)
-    bus = point.size_bytes / drive.channel_rate
-    if point.read:
-        own = np.array([drive.command_s, drive.cell_read_s, bus / min(pages, drive.channels)])
-        work = np.array([drive.command_s, drive.cell_read_s * pages + bus, bus])
-        return closed_banks_s(depth, own, work, np.array([1.0, drive.dies, drive.channels]))
-    programmed = point.size_bytes / drive.width * (1.0 + drive.copies)
-    each = drive.program_s + drive.width / drive.channel_rate + drive.erase_s * drive.erases
-    most = min(1 / drive.command_s, drive.dies / (programmed * each))
-    return bounded_response_s(depth, drive.command_s + drive.buffer_s, most)
-
-
-@lru_cache(maxsize=4096)
-def _positioning_s(depth: int, seeks: tuple[float, float, float], turn_s: float, chooses: bool) -> float:
-    return arm_service_s(depth, three_point_curve(*seeks), turn_s, 0.0, chooses)
-
-
-def simulated(
-    media: Media, points: Sequence[Point], seed: int, engine: Engine, requests: int = REQUESTS
-) -> FloatArray:
-    """The same by simulation of one such drive without anything around it; random numbers common to all calls."""
-    told: list[float] = []
-    for point in points:
-        scenario = _around(media, point)
-        sample = replicate(scenario, seed, 8, requests + 50 * (point.queue_depth or 1), 10**6, engine)
-        if not sample.complete:
-            told += [np.nan] * len(point.measured)
-            continue
-        latency = sample.kinds["point"]["all"].latency_s
-        for name in point.measured:
-            if name == "throughput":
-                told.append(np.log(latency.size / sample.window_s))
-            else:
-                told.append(
-                    np.log(np.mean(latency) if name == "mean" else np.quantile(latency, LEVELS[name]))
-                )
-    return np.array(told)
-
-
-def _around(media: Media, point: Point) -> Scenario:
-    from tailrace.scenario.server import Server
-    from tailrace.scenario.workload import Workload
-
-    asked = {"queue_depth": point.queue_depth} if point.queue_depth else {"rate": point.rate_per_s}
-    workload = Workload(
-        name="point",
-        request_size=point.size_bytes,
-        read_share=float(point.read),
-        think_time=0.0 if point.queue_depth else None,
-        **asked,
-    )
-    return Scenario(server=Server(media=media), workload=(workload,))
-
 
 STARTS: dict[str, dict[str, Any]] = {
     "spinning": {

@@ -11,8 +11,8 @@ _DISTANCES, _TIMES = 200, 400
 _SHARPNESS = 6.0
 
 
-def arm_service_s(depth: int, curve: SeekCurve, turn_s: float, transfer_s: float, chooses: bool) -> float:
-    """Mean service of an arm that can choose among ``depth`` requests at random places, in seconds.
+def arm_service_s(depth: Floats, curve: SeekCurve, turn_s: float, chooses: bool) -> Floats:
+    """Mean positioning of an arm that can choose among ``depth`` requests at random places, in seconds; shape (n,).
 
     Positioning takes S + U, the seek and a uniform part of a turn. An arm that ``chooses`` by access time takes the
     shortest of ``depth`` of them, as if they were independent: E min = integral of P(S + U > t)^depth. Distances of
@@ -22,25 +22,28 @@ def arm_service_s(depth: int, curve: SeekCurve, turn_s: float, transfer_s: float
     seek = seek_times_s(x, curve)
     t = np.linspace(0.0, float(seek.max()) + turn_s, _TIMES)
     longer = np.clip((seek[:, None] + turn_s - t) / turn_s, 0.0, 1.0).mean(axis=0)
-    positioning = np.trapezoid(longer ** (depth if chooses else 1), t)
-    return float(positioning) + transfer_s
+    among = depth if chooses else np.ones_like(depth)
+    return np.asarray(np.trapezoid(longer ** among[:, None], t, axis=1))
 
 
-def closed_banks_s(depth: int, own_s: Floats, work_s: Floats, stations: Floats) -> float:
-    """Mean response with ``depth`` requests going round over banks of equal stations, in seconds.
+def closed_banks_s(most: int, own_s: Floats, work_s: Floats, stations: Floats) -> Floats:
+    """Mean response with 1, 2 ... ``most`` requests going round over banks of equal stations, in seconds.
 
     Mean value analysis: R_i(n) = own_i + w_i Q_i(n − 1)/m_i, Q_i(n) = n R_i(n)/R(n), where a request asks w_i seconds
     of the m_i stations of bank i together, and needs own_i of them itself where it goes several ways at once
     (Reiser and Lavenberg, JACM 27(2), 1980, from memory; exact where own = work, service exponential).
+    ``own_s`` and ``work_s`` have the shape (kinds of request, banks), the result (most, kinds).
     """
-    queue = np.zeros(len(own_s))
-    response = np.asarray(own_s, dtype=np.float64)
-    for n in range(1, depth + 1):
-        response = np.asarray(own_s) + np.asarray(work_s) * queue / np.asarray(stations)
-        queue = n * response / response.sum()
-    return float(response.sum())
+    own, each = own_s.T, work_s.T / stations[:, None]
+    queue = np.zeros_like(own)
+    responses = np.empty((most, own_s.shape[0]))
+    for n in range(1, most + 1):
+        response = own + each * queue
+        responses[n - 1] = total = np.add.reduce(response)
+        queue = response * (n / total)
+    return responses
 
 
-def bounded_response_s(depth: int, idle_s: float, most_per_s: float) -> float:
+def bounded_response_s(depth: Floats, idle_s: float, most_per_s: Floats) -> Floats:
     """Mean response that is ``idle_s`` at low depth and depth/most_per_s at high, smoothly between. Derived bounds."""
-    return float((idle_s**_SHARPNESS + (depth / most_per_s) ** _SHARPNESS) ** (1 / _SHARPNESS))
+    return np.asarray((idle_s**_SHARPNESS + (depth / most_per_s) ** _SHARPNESS) ** (1 / _SHARPNESS))
