@@ -2,10 +2,14 @@
 
 import re
 import tomllib
+from pathlib import Path
 
 import pytest
 
+from tailrace.errors import ScenarioError
 from tailrace.scenario import Scenario, keys, parse, schema, starter
+
+ROOT = Path(__file__).parent.parent
 
 
 def rows(path, when=""):
@@ -170,6 +174,33 @@ def test_the_key_that_chooses_a_model_is_required_and_every_required_key_has_no_
 def test_a_request_size_may_be_one_size_or_a_list_in_the_schema():
     choices = schema()["$defs"]["Workload"]["properties"]["request_size"]["anyOf"]
     assert [choice["type"] for choice in choices] == ["string", "array"]
+
+
+def test_a_class_with_steps_or_a_trace_needs_no_request_size_in_the_schema():
+    table = schema()["$defs"]["Workload"]
+    assert table["required"] == ["name"]
+
+    def admitted(workload):
+        """Whether one of the alternatives holds (JSON Schema, draft 2020-12: required, properties, const)."""
+        return any(
+            all(key in workload for key in choice["required"])
+            and all(workload.get(key) == said["const"] for key, said in choice.get("properties", {}).items())
+            for choice in table["anyOf"]
+        )
+
+    for file in sorted((ROOT / "shared" / "scenarios").glob("*.toml")):
+        for workload in tomllib.loads(file.read_text())["workload"]:
+            assert admitted(workload), file
+    assert admitted({"name": "booking", "arrivals": "trace", "file": "monday.csv"})
+    assert not admitted({"name": "booking", "arrivals": "poisson", "rate": "5 /s"})
+    with pytest.raises(ScenarioError, match="request_size: missing"):
+        parse(
+            '[server.media]\nkind = "generic"\nservice = {law = "constant", value = "1 ms"}\n'
+            '[[workload]]\nname = "booking"\nrate = "5 /s"\n'
+        )
+    (row,) = rows("workload.NAME.request_size")
+    assert row.default == ""
+    assert "with steps" in row.description
 
 
 def test_every_default_of_the_schema_is_one_that_the_reader_takes():

@@ -26,7 +26,7 @@ from tailrace.scenario.law import (
 )
 from tailrace.scenario.layout import Layout
 from tailrace.scenario.media import Generic
-from tailrace.scenario.model import KeyPath, Model
+from tailrace.scenario.model import KeyPath, Model, Unless
 from tailrace.scenario.quantity import Quantity
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.server import Lanes, LawStage, Pool
@@ -303,10 +303,15 @@ def _kind(shape: Shape) -> str:
 def default_of(field: FieldInfo, shape: Shape) -> str:
     """The default as a file would write it; "required"; or empty where leaving the key out has a meaning."""
     if field.is_required():
-        return "required"
+        return "" if unless(field) else "required"
     if field.default in (None, (), PydanticUndefined) or isinstance(field.default, Model):
         return ""
     return written(field.default, shape)
+
+
+def unless(field: FieldInfo) -> Unless | None:
+    """What makes up for a key that is needed, if other keys do."""
+    return next((mark for mark in field.metadata if isinstance(mark, Unless)), None)
 
 
 def range_of(shape: Shape) -> str:

@@ -42,6 +42,13 @@ class Finding:
     rests_on: tuple[KeyPath, ...] = ()
 
 
+@dataclass(frozen=True)
+class Unless:
+    """Mark of a key that is needed unless other keys make up for it: ``instead`` are schemas of tables that do."""
+
+    instead: tuple[dict[str, Any], ...]
+
+
 class Model(BaseModel):
     """Base of the scenario models: frozen, no unknown keys, no NaN and no infinity.
 

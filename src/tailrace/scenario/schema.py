@@ -30,6 +30,9 @@ def schema() -> dict[str, Any]:
             properties |= _words(field, has_default=name != choosing)
             if name in parts.PLACES:
                 _admit_part(properties)
+            if made_up := keys.unless(field):
+                table["required"].remove(name)
+                table["anyOf"] = [{"required": [name]}, *made_up.instead]
         if choosing:
             table["required"] = [choosing, *table.get("required", [])]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **document}

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
-from tailrace.scenario.model import Finding, KeyPath, Model, resolved
+from tailrace.scenario.model import Finding, KeyPath, Model, Unless, resolved
 from tailrace.scenario.quantity import (
     DataRate,
     Number,
@@ -99,6 +99,13 @@ _OF_REQUESTS = (
 
 _UNSAID = "1 B"
 
+_NEEDED_ALONE = Unless(
+    (
+        {"required": ["step"]},
+        {"required": ["arrivals"], "properties": {"arrivals": {"const": "trace"}}},
+    )
+)
+
 
 class Workload(Model):
     """One class of requests: open (arrivals at a rate) or closed (a queue depth and thinking)."""
@@ -146,8 +153,9 @@ class Workload(Model):
     bad_rows: Share = Field(
         default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
     )
-    request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1)] = Field(
-        description="Size of the requests, or a list of {size, share} whose shares add up to 1."
+    request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1), _NEEDED_ALONE] = Field(
+        description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed but in a class "
+        "with steps, which have their own, or with a trace that tells it."
     )
     read_share: ReadShare = 1.0
     pattern: Pattern = "random"
