@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 from typer.testing import CliRunner
 
 from plans import collect, detach, plan, rows, split, station, stations, visit
+from tailrace import theory
 from tailrace.cli import app
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observed import Visit, observe
@@ -208,21 +209,96 @@ def test_demands_within_a_collected_stretch_are_shared() -> None:
     server = stations(station("bulk", 2), station("fcfs", 3))
     inside = [visit(1, 2.0), split([visit(1, 4.0)], [visit(1, 6.0)]), detach([visit(1, 8.0)])]
     demand = chunk_demand(rows([0.0], [[visit(1, 1.0), collect(0, inside)]]), server)
-    assert demand.service_s.tolist() == [6.0, 1.0 + 20.0 / 2]
-    assert demand.visits.tolist() == [0.0, 1.0 + 4 / 2]
+    assert demand.service_s.tolist() == [0.0, 1.0 + 20.0 / 2]
+    assert demand.visits.tolist() == [1.0, 1.0 + 4 / 2]
     assert demand.awaited_s == 13.0
+
+
+def test_a_write_of_a_log_on_an_arm_takes_a_turn() -> None:
+    """The next page in turn has passed below the head when the write of the last one is answered: 60 / 7200 s."""
+    turning = parse("""
+[server.controller]
+cores = 4
+[server.media]
+kind = "spinning"
+capacity = "2 TB"
+rpm = "7200 rpm"
+seek_adjacent = "0.6 ms"
+seek_average = "8.5 ms"
+seek_full = "17 ms"
+outer_rate = "200 MB/s"
+inner_rate = "100 MB/s"
+[[workload]]
+name = "booking"
+rate = "300 /s"
+[[workload.step]]
+request_size = "4 KiB"
+read_share = 0
+pattern = "sequential"
+durable = true
+group_commit = 16
+""")
+    binding = offered_load(turning, 1).binding
+    assert binding is not None
+    assert binding.station == "log of booking"
+    assert binding.load_factor == pytest.approx(16 * 120 / 300, rel=0.02)
+    assert estimate(turning, seed=1).classes["booking"].mean_s == pytest.approx(1.5 / 120, rel=0.02)
+
+
+def test_bulk_service_by_hand() -> None:
+    """One of 1 and one of 3 s at 0.5 a second: a = 1, q = (exp(-0.5) + exp(-1.5)) / 2, and E S^2 / (2 E S) = 5 / 4."""
+    q = (np.exp(-0.5) + np.exp(-1.5)) / 2
+    found = theory.bulk_service(0.5, np.array([1.0, 3.0]))
+    assert found.size == pytest.approx(1 + q)
+    assert found.wait_s == pytest.approx(1.25 / (1 + q))
+    with pytest.raises(theory.OutsideValidityError):
+        theory.bulk_service(0.0, np.array([1.0]))
+
+
+def test_the_estimate_is_exact_where_nothing_disturbs_a_log_without_limit() -> None:
+    for rate_per_s in (10, 800, 3000):
+        a = rate_per_s * MS
+        reckoned = estimate(commits(rate_per_s, CONSTANT, 10_000), seed=1).classes["booking"]
+        assert reckoned.mean_s == pytest.approx(MS * (1 + a / (a + np.exp(-a)) / 2))
+
+
+def test_an_estimate_counts_for_others_only_the_writes_that_are_made() -> None:
+    """Reads beside 3,000 commits a second on the one drive: 983 writes of 0.2 ms a second, as 3.05 go together."""
+    other = '[[workload]]\nname = "search"\nrate = "1000 /s"\nrequest_size = "4 KiB"'
+    constant = CONSTANT.replace("1 ms", "0.2 ms")
+    both = estimate(commits(3000, constant, 100, step=other), seed=1).classes["search"]
+    a, s = 0.6, 0.2 * MS
+    used = (1000 + 3000 / (a + np.exp(-a))) * s
+    assert both.mean_s == pytest.approx(s + used * s / (2 * (1 - used)))  # Pollaczek and Khinchine
+    assert both.caution is None
 
 
 def test_the_estimate_says_what_it_leaves_out() -> None:
     said = estimate(commits(800, CONSTANT, 8), seed=1).classes["booking"]
     assert said.caution is not None
-    assert "collected" in said.caution
+    assert "log" in said.caution
+    assert said.p99_s is None
     closed = parse(
         READY_FILE.read_text("utf-8").replace('rate = "25 /s" ', "queue_depth = 1"), overrides=[f"{KEY}=8"]
     )
     found_of_closed = estimate(closed, seed=1).classes["booking"]
     assert found_of_closed.mean_s is None
     assert found_of_closed.low_s is None
+
+
+SHORT = f"""
+[server.media]
+kind = "generic"
+service = {CONSTANT}
+[[workload]]
+name = "booking"
+rate = "10 /s"
+[[workload.step]]
+request_size = "4 KiB"
+read_share = 0
+durable = true
+group_commit = 8
+"""
 
 
 @pytest.mark.parametrize(
@@ -244,25 +320,27 @@ def test_the_estimate_says_what_it_leaves_out() -> None:
     ],
 )
 def test_what_cannot_be_collected_is_refused(changed: dict[str, str], said: tuple[str, ...]) -> None:
-    text = f"""
-[server.media]
-kind = "generic"
-service = {CONSTANT}
-[[workload]]
-name = "booking"
-rate = "10 /s"
-[[workload.step]]
-request_size = "4 KiB"
-read_share = 0
-durable = true
-group_commit = 8
-"""
+    text = SHORT
     for old, new in changed.items():
         assert old in text
         text = text.replace(old, new)
     with pytest.raises(ScenarioError) as caught:
         parse(text)
     assert all(each in str(caught.value) for each in ("group_commit", *said)), caught.value
+
+
+def test_only_the_write_itself_is_shared() -> None:
+    """A core spends 20 us on every commit, and 8 us on every second one: for its drive operation."""
+    controller = """[server.controller]
+cores = 1
+per_request = "15 us"
+per_completion = "5 us"
+per_disk_operation = "8 us"
+[server.media]"""
+    text = SHORT.replace("[server.media]", controller).replace("group_commit = 8", "group_commit = 2")
+    loads = offered_load(parse(text), 1)
+    of = {bank.name: float(each) for bank, each in zip(loads.banks, loads.share, strict=True)}
+    assert of["cores"] == pytest.approx(10 * (20e-6 + 8e-6 / 2), rel=0.02)
 
 
 def test_two_collecting_steps_of_a_class_have_a_log_each() -> None:

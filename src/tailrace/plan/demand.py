@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import BRANCH, COLLECT, DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import COLLECT, DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -18,13 +18,15 @@ class Visits:
     ``work_s`` is seconds of service; of an arm the transfer alone. A take from a pool that paces stands as a visit
     of as many seconds as service holds the permit, and ``within`` tells the visits made meanwhile. ``awaited`` is
     whether the request itself waits for it, ``split`` of shape (rows,) whether a request goes several ways at once.
-    ``rank`` is that of a ranked take, and 0 for all else.
+    ``rank`` is that of a ranked take, and 0 for all else. ``log`` is the station of bulk service at which requests are
+    collected for it, -1 where there is none.
     """
 
     row: IntArray
     station: IntArray
     work_s: FloatArray
     rank: IntArray
+    log: IntArray
     awaited: BoolArray
     within: BoolArray
     split: BoolArray
@@ -36,8 +38,9 @@ class Demand:
 
     ``service_s``, shape (stations,): seconds of service at each station, detached work included. Of an arm it is
     the transfer alone: what positioning takes depends on the queue. Of a pool that paces it is the time for which
-    permits are held by service alone; of other pools 0. ``visits``, shape (stations,), counts visits, or takes from a
-    pool. What one request does for all that are collected counts as if these were always as many as there may be.
+    permits are held by service alone; of other pools, and of bulk service, 0. ``visits``, shape (stations,), counts
+    visits, takes from a pool, or requests to be served in bulk. What one request does for all that are collected counts
+    as if these were always as many as there may be.
     ``awaited_s`` is the service that the request itself waits for, side by side or not. ``scv``, shape (stations,), is
     the squared coefficient of variation of the service of one visit (of a pool that paces: of one hold), NaN where
     there is none.
@@ -56,8 +59,9 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     visits = steps.op == VISIT
     count = len(stations)
     station, work, shares = steps.arg[visits], steps.work[visits], collected_shares(chunk, stations)
-    service = np.bincount(station, work * shares[visits], count) + _collected_seconds(chunk, count)
-    asked = np.bincount(station, shares[visits], count)
+    service = np.bincount(station, work * shares[visits], count)
+    asking = visits | (steps.op == COLLECT)
+    asked = np.bincount(steps.arg[asking], shares[asking], count)
     permits, takes = permit_seconds(chunk, count, shares)
     permits *= stations.per_station("paces")
     awaited = float(steps.work[visits & ~_detached(chunk)].sum())
@@ -87,6 +91,7 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
         steps.arg[at].astype(np.int64),
         work[at],
         np.where(steps.op[at] == TAKE_RANKED, steps.work[at], 0.0).astype(np.int64),
+        _collected_by(chunk)[at],
         ~_detached(chunk)[at],
         (np.cumsum(inside)[at] > 0) & (steps.op[at] == VISIT),
         np.bincount(splits, minlength=len(chunk)) > 0,
@@ -114,28 +119,19 @@ def collected_shares(chunk: Chunk, stations: Stations) -> FloatArray:
 
     Whatever else is short, more are collected the longer it takes: near saturation this is what is asked.
     """
+    by = _collected_by(chunk)
+    return np.where(by < 0, 1.0, 1.0 / stations.per_station("servers")[by])
+
+
+def _collected_by(chunk: Chunk) -> IntArray:
+    """The station of bulk service at which requests are collected for each step, -1 where they are not."""
     steps = chunk.steps
-    shares = np.ones(steps.op.size)
+    by = np.full(steps.op.size, -1)
     collects = np.flatnonzero(steps.op == COLLECT)
     lengths = steps.work[collects].astype(np.int64) - 1
     within = np.repeat(collects + 1 - np.cumsum(lengths) + lengths, lengths) + np.arange(lengths.sum())
-    shares[within] = np.repeat(1.0 / stations.per_station("servers")[steps.arg[collects]], lengths)
-    return shares
-
-
-def _collected_seconds(chunk: Chunk, stations: int) -> FloatArray:
-    """Least seconds for which one request keeps its place at each station of bulk service while it is served.
-
-    Of ways side by side the first counts: the last to end takes as long at least.
-    """
-    steps = chunk.steps
-    first = np.append(False, steps.op[:-1] == SPLIT)
-    aside = _on_ways(chunk, (steps.op == DETACH) | ((steps.op == BRANCH) & ~first))
-    elapsed = np.cumsum(np.where((steps.op == VISIT) & ~aside, steps.work, 0.0))
-    collects = np.flatnonzero(steps.op == COLLECT)
-    released = collects + steps.work[collects].astype(np.int64)
-    seconds = elapsed[released] - elapsed[collects]
-    return np.bincount(steps.arg[collects], seconds, stations).astype(np.float64)
+    by[within] = np.repeat(steps.arg[collects], lengths)
+    return by
 
 
 def permit_seconds(
@@ -161,12 +157,7 @@ def permit_seconds(
 
 def _detached(chunk: Chunk) -> BoolArray:
     """Which steps lie on detached ways."""
-    return _on_ways(chunk, chunk.steps.op == DETACH)
-
-
-def _on_ways(chunk: Chunk, heads: BoolArray) -> BoolArray:
-    """Which steps lie on the detached ways and branches with these heads, shape (steps,)."""
-    begin = np.flatnonzero(heads)
+    begin = np.flatnonzero(chunk.steps.op == DETACH)
     depth = np.zeros(chunk.steps.op.size + 1, dtype=np.int64)
     np.add.at(depth, begin + 1, 1)
     np.subtract.at(depth, begin + 1 + chunk.steps.arg[begin], 1)

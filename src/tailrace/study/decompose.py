@@ -15,13 +15,14 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.plan.build import sample_requests
-from tailrace.plan.columns import Chunk
+from tailrace.plan.columns import COLLECT, Chunk
 from tailrace.plan.demand import Visits, chunk_visits
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.workload import Workload
 from tailrace.study.arms import ArmWait, arm_wait
 from tailrace.study.banks import LOW_UTILISATION, BankWait, Offered, Takes, bank_wait, own_law, ranked_wait
+from tailrace.study.saturation import writes_alone_s
 from tailrace.study.ways import slowest_way_mean_s
 from tailrace.theory.quantile import solve_tail_once
 
@@ -52,6 +53,11 @@ class ClassSample:
         """Mean visits of a request to a bank, detached ones included."""
         return float(np.count_nonzero(self.bank == place)) / len(self.chunk)
 
+    def commits(self, log: int) -> float:
+        """Mean commits of a request that are collected at the station ``log``."""
+        steps = self.chunk.steps
+        return float(np.count_nonzero((steps.op == COLLECT) & (steps.arg == log))) / len(self.chunk)
+
     def works(self, place: int) -> FloatArray:
         """Work of each visit to a bank, in seconds, detached ones included."""
         return np.asarray(self.visits.work_s[self.bank == place])
@@ -71,12 +77,16 @@ class Decomposition:
             self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
         self.arms: dict[int, ArmWait] = {}
         self.waits: list[BankWait] = []
+        self._logs = [bank.first for bank in self.stations.banks if bank.discipline == Discipline.BULK]
+        self._at_logs_s = dict.fromkeys(self.samples, 0.0)
+        self._shares = {name: np.ones(each.bank.size) for name, each in self.samples.items()}
 
     def reckon(self, rates: Mapping[str, float]) -> None:
         """Waits at every bank, for requests per second of each class.
 
         Raises OutsideValidityError if a bank cannot carry the load.
         """
+        self._collect(rates)
         self.waits = []
         late: list[int] = []
         for place, bank in enumerate(self.stations.banks):
@@ -104,6 +114,19 @@ class Decomposition:
                     wait = ranked_wait(takes, wait.utilisation, list(self.samples))
             self.waits[place] = wait
 
+    def _collect(self, rates: Mapping[str, float]) -> None:
+        """Commits written together, and seconds at the log: as if nothing disturbed a write, which held any number."""
+        self._at_logs_s = dict.fromkeys(self.samples, 0.0)
+        for log in self._logs:
+            commits = {name: sample.commits(log) for name, sample in self.samples.items()}
+            rate = sum(rates.get(name, 0.0) * each for name, each in commits.items())
+            if rate > 0.0:
+                writes_s = writes_alone_s(self.scenario, self.seed, log)
+                served = theory.bulk_service(rate, writes_s)
+                for name, sample in self.samples.items():
+                    self._at_logs_s[name] += commits[name] * (served.wait_s + float(writes_s.mean()))
+                    self._shares[name][sample.visits.log == log] = 1.0 / served.size
+
     def _takes(self, place: int, rates: Mapping[str, float], meanwhile_s: float) -> Iterator[Takes]:
         """What one pool of a ranked bank is asked for, by class and rank; ``meanwhile_s`` is waited with a permit."""
         for name, sample in self.samples.items():
@@ -113,16 +136,18 @@ class Decomposition:
                 of_rank = mine & (visits.rank == rank)
                 works = visits.work_s[of_rank] + meanwhile_s
                 awaited = float(visits.awaited[of_rank].mean())
-                yield Takes(name, int(rank), each * works.size, works, awaited)
+                made = each * float(self._shares[name][of_rank].sum())
+                yield Takes(name, int(rank), made, works, awaited)
 
     def is_visited(self, place: int) -> bool:
         """Whether any class goes to a bank at all."""
         return any(bool((sample.bank == place).any()) for sample in self.samples.values())
 
     def awaited(self, name: str, place: int, rows: BoolArray) -> FloatArray:
-        """Works of the visits to a bank that requests in these rows wait for; ``rows`` is a mask."""
+        """Works of the visits to a bank that requests in these rows wait for, but for a log; ``rows`` is a mask."""
         sample = self.samples[name]
         mine = (sample.bank == place) & sample.visits.awaited & rows[sample.visits.row]
+        mine &= sample.visits.log < 0
         return np.asarray(sample.visits.work_s[mine])
 
     def groups(self, name: str) -> list[Group]:
@@ -140,10 +165,9 @@ class Decomposition:
             found.append(Group(float(count) / which.size, rows, split))
         return found
 
-    @property
-    def collects(self) -> bool:
-        """Whether anything is done by one request for several."""
-        return any(bank.discipline == Discipline.BULK for bank in self.stations.banks)
+    def collects(self, name: str) -> bool:
+        """Whether commits of a class are collected."""
+        return any(self.samples[name].commits(log) > 0.0 for log in self._logs)
 
     def has_split(self, name: str) -> bool:
         """Whether requests of a class go several ways at once."""
@@ -151,7 +175,8 @@ class Decomposition:
 
     def mean_s(self, name: str) -> float:
         """Mean latency of a class, in seconds."""
-        return math.fsum(group.share * self._group_mean_s(name, group) for group in self.groups(name))
+        spent = math.fsum(group.share * self._group_mean_s(name, group) for group in self.groups(name))
+        return self._at_logs_s[name] + spent
 
     def shared_at_high_load(self, name: str) -> str | None:
         """The bank, visited by the class, that shares its servers at more than a low utilisation; None if none does."""
@@ -222,20 +247,22 @@ class Decomposition:
     def _offered(self, place: int, rates: Mapping[str, float]) -> Offered:
         """What one station of a bank is asked for, the bank taken as evenly loaded."""
         count = self.stations.banks[place].loaded
-        visits = {
-            name: rates.get(name, 0.0) * sample.per_request(place) / count
-            for name, sample in self.samples.items()
-        }
+        visits = {name: rates.get(name, 0.0) * self._made(name, place) / count for name in self.samples}
         total = sum(visits.values())
         works = {name: self.samples[name].works(place) for name in visits}
         ranks = {name: self.samples[name].workload.priority for name in visits}
         scv = 1.0
         if total > 0:
             scv = math.fsum(
-                each / total * self._arrival_scv(name, self.samples[name].per_request(place) / count)
+                each / total * self._arrival_scv(name, self._made(name, place) / count)
                 for name, each in visits.items()
             )
         return Offered(visits, works, ranks, round(scv, 9))
+
+    def _made(self, name: str, place: int) -> float:
+        """Mean visits of a request to a bank, those shared with others counted by its share."""
+        sample = self.samples[name]
+        return float(self._shares[name][sample.bank == place].sum()) / len(sample.chunk)
 
     def _arrival_scv(self, name: str, visits: float) -> float:
         """Variability of the gaps between a class's arrivals at one station, thinned at random on the way there."""

@@ -72,7 +72,7 @@ def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
     }
     only_open = len(opened) == len(scenario.workload)
     opened |= {each.name: (each.rate or 0.0) * each.clients for each in scenario.background}
-    if network.collects and not only_open:
+    if not only_open and any(network.collects(each.name) for each in scenario.workload):
         unknown = ClassTheory(None, None, "none known", p99_reason=COLLECTING)
         return {each.name: unknown for each in scenario.workload}
     if not only_open:
@@ -89,6 +89,8 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
         reason = "requests wait for the slowest of several parts"
     elif len({each.priority for each in network.scenario.workload}) > 1:
         reason = PRIORITIES
+    elif network.collects(name):
+        reason = "commits wait for the write in flight"
     elif shared is not None:
         reason = f"{SHARING} ({shared})"
     else:
@@ -117,8 +119,8 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
         doubts.append("drives are unevenly loaded where others are down")
     if Discipline.ARM in visited:
         doubts.append("the service of an arm depends on how many requests it can choose from")
-    if network.collects:
-        doubts.append("commits that are collected are reckoned as written one by one, side by side")
+    if network.collects(workload.name):
+        doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
     if workload.surge is not None or (workload.burstiness or 1.0) > STRONG_BURSTINESS:
         doubts.append("its arrivals come in strong bursts")

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import Plan, build_plan, sample_demands
-from tailrace.plan.columns import VISIT, Chunk, Stage, Steps, one_visit_each
+from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Discipline, Stations
 from tailrace.scenario.law import Law
@@ -22,12 +23,16 @@ from tailrace.study.result import Saturation
 ACCESSES = 4096
 """Accesses of the micro-run that finds what an arm can carry."""
 
+WRITES = 1024
+"""Writes of the micro-run that finds how long one of a log takes."""
+
 
 @dataclass(frozen=True)
 class Load:
     """What open classes and rebuilds ask of each bank, as a share of what it can carry; NaN where there is no limit.
 
-    A load at or beyond 1 cannot be carried. ``background`` is the part of rebuilds in it, which does not grow with the
+    A load at or beyond 1 cannot be carried; a log whose commits are collected carries 1 with its writes full and
+    nothing else in their way. ``background`` is the part of rebuilds in it, which does not grow with the
     load of the classes. ``arms_by_run`` says whether that of the arms comes from a closed
     micro-run with all queue slots taken: what an arm can carry depends on how many requests it can choose from.
     """
@@ -79,6 +84,10 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             share[place], background[place] = _fullest(
                 bank, both[0, 1, mine] * alone_s, visits[mine] * beside_s
             )
+        elif bank.discipline == Discipline.BULK:
+            if visits[bank.first] > 0.0:
+                each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
+                share[place] = visits[bank.first] * each_s / bank.servers
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]
@@ -137,6 +146,40 @@ def saturated_service_s(
     observed = run_reference(plan, requests=accesses, marks=5)
     time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
     return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
+
+
+@lru_cache(maxsize=16)
+def writes_alone_s(scenario: Scenario, seed: int, log: int) -> FloatArray:
+    """How long writes of the log at the station ``log`` take, in seconds, one after the other with nothing else there.
+
+    As the plan has them, issued by the first commit of each: shape (WRITES,).
+    """
+    plan = build_plan(scenario, seed, replication=0)
+    found: list[Steps] = []
+    while len(found) < WRITES:
+        for source in [*([] if plan.open_source is None else [plan.open_source]), *plan.closed]:
+            steps = source.next_chunk().steps
+            collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))[:WRITES]
+            ends = collects + steps.work[collects].astype(np.int64)
+            found += [
+                steps.at(np.arange(begin, end)) for begin, end in zip(collects + 1, ends + 1, strict=True)
+            ]
+    written = found[:WRITES]
+    for each in written:
+        each.op[-1] = END  # in the place of the RELEASE
+    lengths = np.array([each.op.size for each in written])
+    zeros = np.zeros(WRITES, dtype=np.int64)
+    chunk = Chunk(
+        np.cumsum(lengths) - lengths,
+        np.zeros(WRITES),
+        zeros.astype(np.uint16),
+        zeros.astype(np.uint32),
+        zeros,
+        np.full(WRITES, READ, dtype=np.uint8),
+        Steps.joined(written),
+    )
+    alone = Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),))
+    return run_reference(alone, requests=WRITES).latency_s
 
 
 def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
-from tailrace.plan.columns import BRANCH, DETACH, END, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import BRANCH, COLLECT, DETACH, END, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 
 MOST_ROWS = 400
 """Requests whose ways are walked."""
@@ -20,7 +20,8 @@ def slowest_way_mean_s(
 
     ``per_station``: mean wait, probability of a wait, slowdown and service beyond the work, shape (stations,) each.
     Of K ways the longest service counts, and the longest of K independent waits that are zero or exponential,
-    (w / p) sum_{j<=K} (1 - (1 - p)^j) / j for waits of mean w with probability p (derived).
+    (w / p) sum_{j<=K} (1 - (1 - p)^j) / j for waits of mean w with probability p (derived). What is done for all that
+    are collected is left out.
     """
     rows = np.flatnonzero(wanted)[:MOST_ROWS]
     walk = _Walk(chunk, per_station)
@@ -52,6 +53,8 @@ class _Walk:
             arg = self._arg[at]
             if op == DETACH:
                 at += arg
+            elif op == COLLECT:
+                at += int(self._work[at])
             elif op == SPLIT:
                 served, waited, free, at = self._split(at + 1, arg)
                 service, wait, unhindered = service + served, wait + waited, unhindered * free

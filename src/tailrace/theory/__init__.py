@@ -6,7 +6,7 @@ OutsideValidityError, a ValueError.
 
 - stations: `erlang_*`, `mmc_*`, `mm1_number_tail`, `bounded_queue` (M/M/c/K), `finite_population`
   (M/M/c//N), `mg1_*`, `md1_*`, `gim1_*`, `gg1_*` and `ggc_*` (approximations), `priority_*`, `preemptive_*`,
-  `batch_*`, `sharing_*`;
+  `batch_*`, `bulk_service`, `sharing_*`;
 - networks: the operational laws, `solve_open`, `saturation`, `solve_closed`, `*_bounds`, `tandem_*`,
   `routed_*`, `sum_*`;
 - around them: `fork_join_*`, `maximum_*`, `*_hit_ratio`, `write_amplification`, `run_length_needed`.
@@ -22,6 +22,10 @@ from tailrace.theory.bounds import (
     balanced_job_bounds,
     geometric_bounds,
     knee,
+)
+from tailrace.theory.bulk import (
+    BulkService,
+    bulk_service,
 )
 from tailrace.theory.cache import (
     che_hit_ratio,
@@ -168,6 +172,7 @@ from tailrace.theory.tandem import (
 
 __all__ = [
     "BoundedQueue",
+    "BulkService",
     "ClosedBounds",
     "ClosedSolution",
     "Constant",
@@ -191,6 +196,7 @@ __all__ = [
     "batch_response_mean",
     "batch_wait_mean",
     "bounded_queue",
+    "bulk_service",
     "che_hit_ratio",
     "conserved_wait",
     "demand",
