@@ -199,6 +199,30 @@ def test_the_class_that_resembles_is_a_scenario_and_behaves_alike(described, tmp
     assert both.distance.value < max(3 * both.distance.floor, 0.05)
 
 
+def test_of_several_pools_one_is_named_and_what_it_cannot_hold_wraps_around(described, tmp_path):
+    found = described.drawn(BOOKING + "popularity = 0.8\n", 3000, seed=17)
+    server = BOOKING.partition("[[workload]]")[0].replace("server.media", "server.pool.media")
+    pools = "".join(
+        server.replace("[server", f'[[server.pool]]\nname = "{name}"\n[server', 1).replace("1 TiB", capacity)
+        for name, capacity in (("data", "1 TiB"), ("log", "1 GiB"))
+    )
+    workload = BOOKING[BOOKING.index("[[workload]]") :].replace('"2 GiB"', '"1 MiB"\npool = "data"')
+    scenario = parse(pools + workload + "[run]\nrequests = 1000\nreplications = 2\n")
+    trace = trace_class(tmp_path / "trace.csv")[1]
+    table = resembling(found, "again")
+    assert table["span"] == "2 GiB"
+    with pytest.raises(ScenarioError, match=r"--pool: missing.*accepted: one of data, log"):
+        likeness(scenario, trace, table, seed=3, engine="reference")
+    for pool, other in (("data", "log"), ("log", "data")):
+        both = likeness(scenario, trace, table, seed=3, engine="reference", pool=pool)
+        for answer in (both.trace, both.resembling):
+            busy = {each.name: each.utilisation for each in answer.stations}
+            assert busy[f"{pool}: drive"] > 0.005
+            assert not busy.get(f"{other}: drive")
+    with pytest.raises(ScenarioError, match="no pool of this name"):
+        likeness(scenario, trace, table, seed=3, engine="reference", pool="tape")
+
+
 def test_nothing_resembles_a_trace_without_times_or_sizes(described):
     with pytest.raises(ValueError, match="times and its sizes"):
         resembling(described("time\n1\n2\n4\n"), "again")

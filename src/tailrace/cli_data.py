@@ -56,6 +56,9 @@ def profile(
             metavar="SCENARIO", help="Simulate trace and resembling class on this scenario's server."
         ),
     ] = None,
+    pool: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Pool of that server to use, where it has several.")
+    ] = None,
     seed: Annotated[
         int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of these simulations.")
     ] = 1,
@@ -94,7 +97,7 @@ def profile(
             from tailrace.scenario.read import load
             from tailrace.study.resemblance import likeness as simulated
 
-            likeness = simulated(load(on), table, resembling, seed)
+            likeness = simulated(load(on), table, resembling, seed, pool=pool)
         if json:
             from tailrace.report.profile import profile_json
 

@@ -149,11 +149,25 @@ def likeness(
     table: dict[str, Any],
     seed: int,
     engine: str = "auto",
+    pool: str | None = None,
 ) -> Likeness:
     """Simulate a server with a trace and with what resembles it, instead of the scenario's own classes.
 
-    ``trace`` and ``table`` are the tables of the two classes. Raises ScenarioError if the server cannot hold them.
+    ``trace`` and ``table`` are the tables of the two classes, ``pool`` names that on which they run where there are
+    several. What reaches beyond its capacity is wrapped around. Raises ScenarioError if the server cannot hold them.
     """
+    names = {each.name: each for each in scenario.server.pools}
+    if pool is None and len(names) > 1:
+        accepted = f"one of {', '.join(str(name) for name in names)}"
+        wrong = f"missing, and the server has several pools; accepted: {accepted}"
+        raise ScenarioError([Problem("--pool", "", None, wrong)])
+    if pool is not None:
+        trace, table = ({**each, "pool": pool} for each in (trace, table))
+    usable = next(
+        (each for name, each in names.items() if name == pool), scenario.server.pools[0]
+    ).usable_capacity
+    if "span" in table and units.parse_bytes(table["span"]) > usable:
+        table = {key: value for key, value in table.items() if key != "span"}
     both = [_with_class(scenario, each) for each in (trace, table)]
     answers = [simulate(each, seed, engine) for each in both]
     apart = None
