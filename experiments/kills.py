@@ -7,9 +7,7 @@ the rows of one that was never killed.
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
+import multiprocessing
 import tempfile
 import time
 from pathlib import Path
@@ -18,19 +16,13 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 
-from record import ROOT, Record, arguments
+from record import Record, arguments
+from tailrace.scenario.read import parse
 from tailrace.study.store import Store
+from tailrace.study.sweep import sweep
 
 KILLS = 1000
-EARLIEST_S, LATEST_S = 0.1, 2.5
-STUDY = """
-import sys
-from tailrace.scenario.read import parse
-from tailrace.study.sweep import sweep
-scenario = parse(open(sys.argv[1]).read())
-frame = sweep(scenario, ["workload.booking.rate=200 /s..1800 /s by 200 /s"], store=sys.argv[2], engine="reference")
-frame.to_csv(sys.argv[3], index=False)
-"""
+VALUES = "workload.booking.rate=200 /s..1800 /s by 200 /s"
 SCENARIO = """
 [server.media]
 kind = "generic"
@@ -42,67 +34,54 @@ rate = "1000 /s"
 request_size = "8 KiB"
 [run]
 seed = 3
-requests = 2000
+requests = 500
 replications = 6
 """
 
 
-def study(directory: Path, store: Path, table: Path) -> list[str]:
-    """The command of one study."""
-    return [sys.executable, "-c", STUDY, str(directory / "scenario.toml"), str(store), str(table)]
+def study(store: Path, table: Path) -> None:
+    """One study, to its end if it is left alone."""
+    frame = sweep(parse(SCENARIO), [VALUES], store=store, engine="reference")
+    frame.to_csv(table, index=False)
 
 
 def measured(seed: int, kills: int) -> pd.DataFrame:
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT / "src"), *sys.path])}
+    """Kill copies of this very process, which have all they need in memory and are at work from the first instant."""
     rng = np.random.default_rng(seed)
+    copies = multiprocessing.get_context("fork")
     rows = []
     with tempfile.TemporaryDirectory() as name:
         directory = Path(name)
-        (directory / "scenario.toml").write_text(SCENARIO)
-        calm = directory / "calm.csv"
-        command = study(directory, directory / "calm.store", calm)
-        subprocess.run(command, check=True, env=environment)
+        calm, table = directory / "calm.csv", directory / "killed.csv"
+        started = time.perf_counter()
+        study(directory / "calm.store", calm)
+        calm_s = time.perf_counter() - started
         expected = calm.read_bytes()
         store, kept, done = directory / "0.store", 0, 0
-        table = directory / "killed.csv"
-        while done < kills:
-            process = subprocess.Popen(study(directory, store, table), env=environment)
-            delay = float(rng.uniform(EARLIEST_S, LATEST_S))
-            if done % 2:  # one in two begins to count when the store is there, so that it falls into the runs
-                while process.poll() is None and not store.exists():
-                    time.sleep(0.01)
-            try:
-                process.wait(timeout=delay)
-                was_killed = False
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
-                was_killed = True
+        while True:
+            # After the last kill the study is left alone, and has to come to its end.
+            delay = float(rng.uniform(0.0, calm_s / 2)) if done < kills else None
+            process = copies.Process(target=study, args=(store, table))
+            process.start()
+            process.join(delay)
+            process.kill()
+            process.join()
+            was_killed = process.exitcode != 0
             done += was_killed
             held = kept
             if store.exists() and store.stat().st_size > 0:
                 with Store(store) as opened:
                     held = opened.task_count()
             row = {"kill": done, "after_s": delay, "killed": was_killed, "tasks_before": kept, "tasks": held}
-            row["lost"] = held < kept
-            row["identical"] = None
+            row |= {"lost": held < kept, "identical": None}
             kept = held
             if not was_killed:
-                row["identical"] = process.returncode == 0 and table.read_bytes() == expected
-                store, kept = directory / f"{len(rows)}.store", 0
+                row["identical"] = table.read_bytes() == expected
+                table.unlink()
+                store, kept = directory / f"{len(rows) + 1}.store", 0
             rows.append(row)
-        ended = subprocess.run(study(directory, store, table), check=False, env=environment)
-        identical = ended.returncode == 0 and table.read_bytes() == expected
-        row = {
-            "kill": done,
-            "after_s": None,
-            "killed": False,
-            "tasks_before": kept,
-            "tasks": kept,
-            "lost": False,
-        }
-        rows.append(row | {"identical": identical})
-    return pd.DataFrame(rows)
+            if delay is None:
+                return pd.DataFrame(rows)
 
 
 def picture(frame: pd.DataFrame) -> plt.Figure:

@@ -205,7 +205,7 @@ def _overloads(frame: pd.DataFrame) -> str:
     return (
         f"Of {below.runs.sum()} answers below saturation (0.90 to 0.98 of it) {below.overloaded.sum()} were called"
         f" overloaded by their backlog alone; of {above.runs.sum()} above it (1.02 to 1.10) {above.stable.sum()} were"
-        " called stable."
+        f" called stable and {above.overloaded.sum()} overloaded; the rest, at 1.02, could not settle."
     )
 
 

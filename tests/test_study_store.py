@@ -5,6 +5,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -198,6 +199,12 @@ def test_a_decision_is_made_once(tmp_path: Path) -> None:
         assert store.decided("one", "lengths") == [1, 2]
 
 
+def written_since(started_ns: int, store: Path) -> bool:
+    """Whether the store, or the log beside it, has been written to."""
+    files = (store, store.with_name(f"{store.name}-wal"))
+    return any(file.exists() and file.stat().st_mtime_ns > started_ns for file in files)
+
+
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
 def test_a_study_killed_again_and_again_ends_with_the_rows_of_one_that_was_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -211,8 +218,9 @@ def test_a_study_killed_again_and_again_ends_with_the_rows_of_one_that_was_not(
         process = subprocess.Popen(
             [*study(store, table)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
         )
-        while kills % 2 and process.poll() is None and not store.exists():
-            # One in two begins to count when the store is there, so that it falls into the runs.
+        started_ns = time.time_ns()
+        while kills % 2 and process.poll() is None and not written_since(started_ns, store):
+            # One in two begins to count when the store is written to, so that it falls into the runs.
             with suppress(subprocess.TimeoutExpired):
                 process.wait(timeout=0.02)
         try:
