@@ -34,8 +34,8 @@ rate = "1000 /s"
 request_size = "8 KiB"
 [run]
 seed = 3
-requests = 500
-replications = 6
+requests = 1000
+replications = 4
 """
 
 
