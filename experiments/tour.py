@@ -170,6 +170,7 @@ def accuracy(results: Path) -> str:
         "interval_coverage": _coverage,
         "overload": _overloads,
         "headroom": _brackets,
+        "calibration": _calibrated,
         "speed": _speed,
     }
     entries = json.loads((results / "manifest.json").read_text())
@@ -179,6 +180,15 @@ def accuracy(results: Path) -> str:
         if file.exists() and not entries[name]["quick"]:
             said.append(f"- {sentence(pd.read_csv(file))} (`results/{name}.csv`)\n")
     return "".join(said)
+
+
+def _calibrated(frame: pd.DataFrame) -> str:
+    form, run = (frame[frame["by"] == by] for by in ("closed form", "simulation"))
+    return (
+        "Parameters of drives fitted back to points with 5 % of noise: 95 % intervals held the true value in"
+        f" {100 * form.share.min():.1f} to {100 * form.share.max():.1f} % of {form.fits.max():,} fits by closed forms,"
+        f" and in {run.held.min()} to {run.held.max()} of {run.fits.max()} through the simulation, by parameter."
+    )
 
 
 def _tails(frame: pd.DataFrame) -> str:

@@ -140,7 +140,7 @@ def test_a_parameter_of_small_influence_gets_an_interval_by_its_effect_and_not_b
     true, conditions = drive("spinning"), points((8192, 131072), (1, 16))
     truth = simulated(true, conditions, 99, "compiled", 20_000)
     widths = []
-    for seed in (1, 2, 3):
+    for seed in (1, 2):
         values = measured(conditions, truth, 5, 0.02)
         found = calibrate(true, values, ("seek_average", "write_settle"), seed, "compiled")
         settle = found.parameters[1]

@@ -70,13 +70,13 @@ def test_curved_models_are_held_as_often_as_the_intervals_say():
         return theta[0] * np.exp(-np.exp(theta[1]) * x)
 
     held = np.zeros(2)
-    for _ in range(300):
+    for _ in range(160):
         y = decay(true) + rng.normal(0, 0.15, x.size)
         found = fit(decay, true, true - 4, true + 4, y)
         ends = profile_intervals(decay, found)
         held += (ends[:, 0] <= true) & (true <= ends[:, 1])
     for each in held:
-        assert binomtest(int(each), 300, 0.95).pvalue > 0.001
+        assert binomtest(int(each), 160, 0.95).pvalue > 0.001
 
 
 def test_more_values_than_parameters_are_needed():

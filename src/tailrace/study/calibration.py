@@ -95,7 +95,7 @@ def calibrate(
     start = np.log([_value(media, name) for name in told])
 
     def rough(theta: FloatArray) -> FloatArray:
-        return closed_form(_with(media, told, theta), points)
+        return closed_form(at_values(media, told, theta), points)
 
     def fitted(model: Model, begin: FloatArray) -> Fit:
         return fit(model, begin, start - LIMIT, start + LIMIT, measured)
@@ -106,7 +106,7 @@ def calibrate(
 
         def simulation(theta: FloatArray, draw: int, rough: bool = False) -> FloatArray:
             length = REQUESTS // 3 if rough else REQUESTS
-            return simulated(_with(media, told, theta), points, seed, engine, length, draw)
+            return simulated(at_values(media, told, theta), points, seed, engine, length, draw)
 
         model, found, apart = fit_through(rough, simulation, fitted, found)
         if apart:
@@ -123,7 +123,7 @@ def _told(media: Media, points: Sequence[Point], names: Sequence[str]) -> tuple[
     at = np.log([_value(media, name) for name in names])
 
     def rough(theta: FloatArray) -> FloatArray:
-        return closed_form(_with(media, names, theta), points)
+        return closed_form(at_values(media, names, theta), points)
 
     effects = np.abs(slopes(rough, at, np.full(at.size, 0.05))).max(axis=0)
     told = [name for name, effect in zip(names, effects, strict=True) if effect > UNSEEN]
@@ -152,7 +152,7 @@ def _answer(
         for (point, name), fitted, miss in zip(quantities, found.predicted, misses, strict=True)
     )
     return Calibration(
-        _with(media, names, found.theta),
+        at_values(media, names, found.theta),
         by,
         parameters,
         residuals,
@@ -191,8 +191,11 @@ def _value(media: Media, name: str) -> float:
     return float(value) if value else 1e-4  # a time that starts at none has to start somewhere
 
 
-def _with(media: Media, names: Sequence[str], theta: FloatArray) -> Media:
-    """The drive with other values. Seeks keep their shape: full moves with the average, inner with the outer rate."""
+def at_values(media: Media, names: Sequence[str], theta: FloatArray) -> Media:
+    """The drive with other values, of which ``theta`` are the logarithms.
+
+    Seeks keep their shape: full moves with the average, and the inner with the outer rate.
+    """
     changes = {name: float(np.exp(each)) for name, each in zip(names, theta, strict=True)}
     if isinstance(media, Spinning):
         adjacent, average, full = (
