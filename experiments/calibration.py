@@ -15,8 +15,10 @@ import pandas as pd
 from matplotlib.figure import Figure
 from scipy.stats import binomtest, t
 
+import drawn
 from record import Record, arguments
 from tailrace.engine.choice import Engine, choose_engine
+from tailrace.report.pictures import style
 from tailrace.study.calibration import at_values, calibrate
 from tailrace.study.correction import slopes
 from tailrace.study.measured import STARTS, Media, Point, media_of
@@ -129,27 +131,27 @@ def counted(frame: pd.DataFrame) -> pd.DataFrame:
     return summary
 
 
-def drawn(summary: pd.DataFrame) -> Figure:
+def picture(summary: pd.DataFrame) -> Figure:
     """The shares with their intervals beside the 95 % that are claimed."""
-    figure = Figure(figsize=(9, 5.5), layout="constrained")
-    sides = figure.subplots(2, 1, sharex=True)
-    for axes, (by, part) in zip(sides, summary.groupby("by", sort=False), strict=True):
+    figure, axes = drawn.panels(2, 1, 5.4, sharex=True)
+    look = style.line(0)
+    for axis, (by, part) in zip(axes, summary.groupby("by", sort=False), strict=True):
         place = np.arange(len(part))[::-1]
-        share = part["share"] * 100
-        reach = [share - part["low"] * 100, part["high"] * 100 - share]
+        share = 100 * part["share"]
+        reach = np.array([share - 100 * part["low"], 100 * part["high"] - share])
         least, most = (100 * end for end in ENOUGH[str(by)])
-        axes.axvspan(least, most, color="#4477aa", alpha=0.12, linewidth=0, label="should lie here")
-        axes.axvline(95, color="black", linewidth=0.8, label="claimed")
-        axes.errorbar(
-            share, place, xerr=np.array(reach), fmt="o", capsize=3, color="#4477aa", label="counted (95 %)"
-        )
+        axis.axvspan(least, most, color=style.GRID, label="should lie here")
+        axis.axvline(95, color=style.INK, linewidth=0.8, label="claimed")
+        said = "counted (bars: 95 % intervals)"
+        axis.errorbar(share, place, xerr=reach, fmt=look.marker, capsize=3, color=look.colour, label=said)
         control = 100 * part["held_by_linear_theory"] / part["fits"]
-        axes.plot(control, place, "x", color="#1b2530", label="linear theory, same noise")
-        axes.set_yticks(place, [f"{row.parameter}, {row.kind}" for row in part.itertuples()])
-        axes.set_ylim(-0.6, len(part) - 0.4)
-        axes.set_title(f"By {by}: {part['fits'].iloc[0]:,} fits of each drive", fontsize=10, loc="left")
-    sides[0].legend(loc="lower left", frameon=False, fontsize=9)
-    sides[-1].set_xlabel("intervals that hold the true parameter, %")
+        axis.plot(control, place, "x", color=style.INK, label="linear theory, same noise")
+        axis.set_yticks(place, [f"{row.parameter}, {row.kind}" for row in part.itertuples()])
+        axis.set_ylim(-0.6, len(part) - 0.4)
+        axis.grid(axis="y", visible=False)
+        drawn.title(axis, f"By {by}: {part['fits'].iloc[0]:,} fits of each drive")
+    axes[-1].set_xlabel("intervals that hold the true parameter, %")
+    drawn.legend(figure, axes[:1], "")
     return figure
 
 
@@ -165,7 +167,7 @@ def main() -> None:
                 rows += fits(kind, count, options, by, crew)
     summary = counted(pd.DataFrame(rows))
     record.table(summary)
-    record.picture(drawn(summary))
+    record.picture(picture(summary))
     record.close()
     print(summary.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
 

@@ -6,12 +6,13 @@ of 128 KiB, behind four lanes of PCI Express and behind a serial link of 6 Gbit/
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
-from simulated import COLOURS, plain_log
 from studied import options
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.sweep import run_sweep
@@ -80,32 +81,23 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, panels = plt.subplots(1, 2, figsize=(10.4, 4.6))
-    for axes, (pattern, part) in zip(panels, frame.groupby("pattern", sort=False), strict=True):
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, 2, 4.2)
+    for axis, (pattern, part) in zip(axes, frame.groupby("pattern", sort=False), strict=True):
         is_random = pattern.startswith("random")
-        for number, (link, line) in enumerate(part.groupby("link", sort=False)):
-            column = line.rate_per_s / 1e3 if is_random else line.throughput_mb_per_s
-            axes.plot(line.capacity_tb, column, "o-", color=COLOURS[number], label=link)
+        for place, (link, line) in enumerate(part.groupby("link", sort=False)):
             if is_random:
-                axes.fill_between(
-                    line.capacity_tb,
-                    line.rate_per_s_low / 1e3,
-                    line.rate_per_s_high / 1e3,
-                    alpha=0.25,
-                    color=COLOURS[number],
-                )
-        axes.set_xscale("log", base=2)
-        axes.set_yscale("log")
-        plain_log(axes.yaxis)
-        ticks = sorted(part.capacity_tb.unique())
-        axes.set_xticks(ticks, [f"{each:g}" for each in ticks])
-        axes.set_xlabel("capacity of the drive, TB (one die for each 0.128 TB)")
-        axes.set_ylabel("1,000 requests/s (band: 95 % interval)" if is_random else "throughput, MB/s")
-        axes.set_title(f"{pattern} reads, 512 at a time", fontsize=11)
-        axes.grid(alpha=0.3)
-        axes.legend(fontsize=9)
-    figure.tight_layout()
+                ends = (line.rate_per_s_low, line.rate_per_s_high)
+                drawn.band(axis, line.capacity_tb, line.rate_per_s, *ends, place, link)
+            else:
+                drawn.band(axis, line.capacity_tb, line.throughput_mb_per_s, None, None, place, link)
+        style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
+        capacities = sorted(part.capacity_tb.unique())
+        style.power_axis(axis.xaxis, capacities, [f"{each:g}" for each in capacities])
+        axis.set_xlabel("capacity, TB (a die for each 0.128 TB)")
+        axis.set_ylabel("requests/s" if is_random else "throughput, MB/s")
+        drawn.title(axis, f"{pattern} reads, 512 at a time")
+    drawn.legend(figure, axes, "bands: 95 % intervals of the rates")
     return figure
 
 

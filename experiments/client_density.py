@@ -6,21 +6,23 @@ division takes what the drives can do and nothing else; the simulation knows the
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.study.headroom import find_headroom
 
 RATES = (500.0, 1000.0, 2000.0)
 SERVERS = {"60 spinning drives": (SPINNING, 60, "40 ms"), "12 flash drives": (FLASH, 12, "1 ms")}
 RULES = {
-    "plain": ("drives alone, plain division", "#bbbbbb"),
-    "saturating": ("every station, closed form", "#4477aa"),
-    "met": ("p99 surely met, simulated", "#228833"),
+    "plain": "drives alone, plain division",
+    "saturating": "every station, closed form",
+    "met": "p99 surely met, simulated",
 }
 
 
@@ -46,24 +48,22 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, panels = plt.subplots(1, len(SERVERS), figsize=(10.4, 4.6))
-    for axes, (name, part) in zip(panels, frame.groupby("server", sort=False), strict=True):
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, frame.server.nunique(), 4.4)
+    for axis, (name, part) in zip(axes, frame.groupby("server", sort=False), strict=True):
         places = np.arange(len(part))
-        for offset, (rule, (label, colour)) in enumerate(RULES.items()):
-            heights = part[rule].fillna(0)
-            bars = axes.bar(places + 0.27 * (offset - 1), heights, 0.25, color=colour, label=label)
-            known = part[rule].notna()
-            labels = [f"{each:,.0f}" if one else "none" for each, one in zip(heights, known, strict=True)]
-            axes.bar_label(bars, labels, fontsize=8)
-        axes.set_xticks(places, [f"{rate:,.0f}" for rate in part.rate_per_client_per_s])
-        axes.set_xlabel("requests/s of each client machine")
-        axes.set_ylabel("client machines")
-        axes.set_title(f"{name}, p99 at most {part.limit.iloc[0]}", fontsize=11)
-        axes.margins(y=0.12)
-    handles, names = panels[0].get_legend_handles_labels()
-    figure.legend(handles, names, loc="upper center", ncols=3, frameon=False)
-    figure.tight_layout(rect=(0, 0, 1, 0.92))
+        for place, (rule, said) in enumerate(RULES.items()):
+            at = places + 0.29 * (place - 1)
+            bars = axis.bar(at, part[rule].fillna(0), 0.27, label=said, **style.bar(place))
+            counts = ["none" if pd.isna(each) else f"{each:,.0f}" for each in part[rule]]
+            axis.bar_label(bars, counts, fontsize=style.SMALL_PT["wide"], padding=2, rotation=90)
+        axis.set_xticks(places, [f"{rate:,.0f}" for rate in part.rate_per_client_per_s])
+        axis.set_xlabel("requests/s of each client machine")
+        drawn.title(axis, f"{name}, p99 at most {part.limit.iloc[0]}")
+        axis.margins(y=0.18)
+        style.plain_axis(axis.yaxis)
+    axes[0].set_ylabel("client machines")
+    drawn.legend(figure, axes, "")
     return figure
 
 

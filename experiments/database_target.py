@@ -6,14 +6,15 @@ carry, which resource would mend it, and another design beside it on the same re
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import Record, arguments
-from simulated import COLOURS, plain_log
 from studied import FLASH, SPINNING, options, text
 from tailrace.report.compare import comparison_text
 from tailrace.report.headroom import headroom_text
+from tailrace.report.pictures import style
 from tailrace.report.relief import relief_text
 from tailrace.report.tables import answer_text
 from tailrace.scenario.read import parse
@@ -53,28 +54,25 @@ def measured(seed: int, quick: bool) -> tuple[pd.DataFrame, str]:
     return frame, "\n".join(said)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(figsize=(8.2, 5.0))
-    for number, (name, line) in enumerate(frame.groupby("scenario", sort=False)):
-        colour = COLOURS[number]
-        known = line.dropna(subset=["p99_s"])
-        axes.plot(known.clients, known.p99_s * 1e3, "o-", color=colour, label=name)
-        axes.fill_between(
-            known.clients, known.p99_s_low * 1e3, known.p99_s_high * 1e3, color=colour, alpha=0.25
-        )
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, (axis,) = drawn.panels(1, 1, 4.8)
+    for place, (name, line) in enumerate(frame.groupby("scenario", sort=False)):
+        p99 = [1e3 * line[f"p99_s{end}"] for end in ("", "_low", "_high")]
+        drawn.band(axis, line.clients, *p99, place, name)
         met, missed = line.met.iloc[0], line.missed.iloc[0]
         if pd.notna(met) and pd.notna(missed):
-            axes.axvspan(met, missed, color=colour, alpha=0.15, label=f"{name}: met up to {met:,.0f}")
-    axes.axhline(LIMIT_MS, color="black", linestyle="--", linewidth=1, label=f"promised: {LIMIT}")
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    plain_log(axes.yaxis)
-    plain_log(axes.xaxis)
-    axes.set_xlabel(f"booking servers of {RATE:g} requests/s each")
-    axes.set_ylabel("p99 latency, ms (bands: 95 % intervals)")
-    axes.grid(alpha=0.3)
-    axes.legend(fontsize=9)
-    figure.tight_layout()
+            said = f"{name}: met up to {met:,.0f}"
+            axis.axvspan(met, missed, label=said, **style.bar(place) | {"alpha": 0.35})
+    axis.axhline(
+        LIMIT_MS, color=style.INK, linestyle=style.DASHES[1], linewidth=1, label=f"promised: {LIMIT}"
+    )
+    style.log_axis(axis.xaxis)
+    style.log_axis(axis.yaxis)
+    axis.set_xlabel(f"booking servers of {RATE:g} requests/s each")
+    axis.set_ylabel("p99 latency, ms")
+    drawn.legend(
+        figure, [axis], "bands along the lines: 95 % intervals; upright: from surely met to surely missed"
+    )
     return figure
 
 

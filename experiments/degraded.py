@@ -6,12 +6,13 @@ several rates. The faster the rebuild, the shorter the time without protection, 
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
-from simulated import COLOURS
 from studied import SPINNING, options, text
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.study.sweep import run_sweep
 
@@ -55,28 +56,34 @@ def milliseconds(seconds: float | None) -> float | None:
     return None if seconds is None else 1e3 * seconds
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(figsize=(8.2, 5.0))
-    for number, (parity, part) in enumerate(frame.groupby("redundancy", sort=False)):
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, (axis,) = drawn.panels(1, 1, 5.2)
+    for place, (parity, part) in enumerate(frame.groupby("redundancy", sort=False)):
         line = part[part.state == "rebuilding"].astype({"rebuild_mb_per_s": float})
-        colour = COLOURS[number]
-        axes.plot(line.rebuild_mb_per_s, line.p99_ms, "o-", color=colour, label=f"{parity}, rebuilding")
-        low, high = line.p99_low_ms.astype(float), line.p99_high_ms.astype(float)
-        axes.fill_between(line.rebuild_mb_per_s, low, high, color=colour, alpha=0.25)
-        for state, style in (("one down", "--"), ("all well", ":")):
+        ends = (line.p99_low_ms.astype(float), line.p99_high_ms.astype(float))
+        drawn.band(axis, line.rebuild_mb_per_s, line.p99_ms, *ends, place, f"{parity}, rebuilding")
+        look = style.line(place)
+        for state, dash in (("one down", style.DASHES[3]), ("all well", (0, (1.5, 1.5)))):
             value = part[part.state == state].p99_ms
             if value.notna().all():
-                axes.axhline(value.iloc[0], color=colour, linestyle=style, label=f"{parity}, {state}")
-    axes.set_xlabel("rebuild rate, MB/s written onto the spare")
-    axes.set_ylabel("p99 latency, ms (bands: 95 % intervals)")
-    axes.set_ylim(bottom=0)
-    axes.grid(alpha=0.3)
-    above = axes.secondary_xaxis("top")
-    ticks = sorted(frame.rebuild_mb_per_s.dropna().astype(float).unique())
-    above.set_xticks(ticks, [f"{CAPACITY_TB * 1e6 / each / 3600:.0f}" for each in ticks])
-    above.set_xlabel("hours until a drive of 2 TB is rebuilt")
-    axes.legend(fontsize=9)
-    figure.tight_layout()
+                axis.axhline(
+                    value.iloc[0],
+                    color=look.colour,
+                    linestyle=dash,
+                    linewidth=1.3 + 0.7 * place,
+                    label=f"{parity}, {state}",
+                )
+    axis.set_xlabel("rebuild rate, MB/s written onto the spare")
+    axis.set_ylabel("p99 latency, ms")
+    axis.set_ylim(bottom=0)
+    above = axis.secondary_xaxis("top")
+    rates = sorted(frame.rebuild_mb_per_s.dropna().astype(float).unique())
+    above.set_xticks(rates, [f"{CAPACITY_TB * 1e6 / each / 3600:.0f}" for each in rates])
+    above.set_xlabel(
+        "hours until a drive of 2 TB is rebuilt", fontsize=style.TEXT_PT["wide"], color=style.INK
+    )
+    above.tick_params(labelsize=style.SMALL_PT["wide"], colors=style.FAINT, labelcolor=style.INK)
+    drawn.legend(figure, [axis], "bands: 95 % intervals")
     return figure
 
 

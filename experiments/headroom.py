@@ -7,12 +7,14 @@ that it found crosses the limit. Its runs have another seed.
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.scenario.variant import Variants
@@ -156,26 +158,27 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(figsize=(8.2, 0.28 * len(frame) + 1.8))
-    for place, row in enumerate(frame.to_dict("records")):
-        edge = row["saturating"]
-        axes.plot(
-            [row["met"] / edge, row["missed"] / edge], [place, place], color="#4477aa", linewidth=6, alpha=0.6
-        )
-        if row["brute_force"] is not None:
-            axes.plot(row["brute_force"] / edge, place, "o", color="#ee6677", markersize=5)
-    axes.plot([], [], color="#4477aa", linewidth=6, alpha=0.6, label="from surely met to surely missed")
-    axes.plot([], [], "o", color="#ee6677", label="brute force")
-    axes.set_yticks(
-        range(len(frame)), [f"{row.scenario}: {row.target}" for row in frame.itertuples()], fontsize=8
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, (axis,) = drawn.panels(1, 1, 0.25 * len(frame) + 1.6)
+    bracket, found = style.line(0), style.line(1)
+    places = range(len(frame))
+    axis.hlines(
+        places,
+        frame.met / frame.saturating,
+        frame.missed / frame.saturating,
+        color=bracket.colour,
+        linewidth=6,
+        alpha=0.55,
+        label="from surely met to surely missed",
     )
-    axes.set_xlabel("rate as a share of what saturates the server")
-    axes.set_ylabel("scenario and its target")
-    axes.grid(alpha=0.3, axis="x")
-    axes.margins(y=0.08)
-    axes.legend(fontsize=9, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, frameon=False)
-    figure.tight_layout()
+    share = frame.brute_force.astype(float) / frame.saturating
+    axis.plot(share, places, found.marker, color=found.colour, markersize=5, label="brute force")
+    axis.set_yticks(places, [f"{row.scenario}: {row.target}" for row in frame.itertuples()])
+    axis.grid(axis="y", visible=False)
+    axis.set_xlabel("rate, as a share of the one that saturates the server")
+    axis.set_ylabel("scenario and its target")
+    axis.margins(y=0.04)
+    drawn.legend(figure, [axis], "")
     return figure
 
 

@@ -11,18 +11,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from numba import njit
 from numpy.typing import NDArray
 from scipy import stats
 
-from record import Record, arguments
-from simulated import COLOURS, label, legend_above, one_station
+import drawn
+from record import recorded
+from simulated import label, one_station
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.report.pictures import style
 from tailrace.study.gather import measured_from
 from tailrace.study.run import simulate
 from tailrace.study.workers import Workers, available_cores
@@ -261,43 +263,38 @@ def binomial(held: int, given: int) -> dict[str, float]:
     return {"low": float(low), "high": float(high)}
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
+def picture(frame: pd.DataFrame) -> Figure:
     names = [f"{each.cell}, {each.rule}" for each in frame[["cell", "rule"]].drop_duplicates().itertuples()]
-    figure, axes = plt.subplots(figsize=(8.5, 0.55 * len(names) + 1.6))
-    axes.axvspan(100 * LEAST, 100 * MOST, color="#dddddd", zorder=0)
-    axes.axvline(95, color="black", linewidth=1)
-    for shift, (colour, quantity) in enumerate(zip(COLOURS, QUANTITIES, strict=False)):
+    figure, (axis,) = drawn.panels(1, 1, 0.45 * len(names) + 1.6)
+    axis.axvspan(100 * LEAST, 100 * MOST, color=style.GRID, zorder=0)
+    axis.axvline(95, color=style.INK, linewidth=1)
+    for place, quantity in enumerate(QUANTITIES):
         part = frame[frame.quantity == quantity]
-        places = np.arange(len(part)) + 0.17 * (shift - 1.5)
-        axes.errorbar(
+        look = style.line(place)
+        axis.errorbar(
             100 * part.coverage,
-            places,
+            np.arange(len(part)) + 0.19 * (place - 1.5),
             xerr=[100 * (part.coverage - part.low), 100 * (part.high - part.coverage)],
-            fmt="o",
+            fmt=look.marker,
             markersize=4,
             capsize=2,
             linewidth=1,
-            color=colour,
+            color=look.colour,
             label=label(quantity),
         )
-    axes.set_yticks(range(len(names)), names)
-    axes.invert_yaxis()
-    axes.set_xlabel(
-        "share of 95 % intervals that hold the exact value, % (whiskers: 99.9 % binomial; band: 93 to 97)"
-    )
-    axes.grid(axis="x", alpha=0.3)
-    legend_above(figure, [axes], columns=4, room=0.6 / figure.get_size_inches()[1])
+    axis.set_yticks(range(len(names)), names)
+    axis.grid(axis="y", visible=False)
+    axis.invert_yaxis()
+    axis.set_xlabel("share of 95 % intervals that hold the exact value, %")
+    drawn.legend(figure, [axis], "bars: 99.9 % intervals of the share (binomial); grey: 93 to 97 %")
     return figure
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("interval_coverage", options)
-    frame = measured(options.seed, options.quick)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4f}"))
+    question = __doc__.splitlines()[0]
+    frame = recorded(
+        "interval_coverage", question, lambda chosen: measured(chosen.seed, chosen.quick), picture
+    )
     pooled = frame.held.sum() / frame.given.sum()
     beyond = frame[(frame.low > MOST) | (frame.high < LEAST)]
     print(

@@ -12,11 +12,13 @@ import tempfile
 import time
 from pathlib import Path
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import Record, arguments
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.study.store import Store
 from tailrace.study.sweep import sweep
@@ -84,15 +86,15 @@ def measured(seed: int, kills: int) -> pd.DataFrame:
                 return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(figsize=(8.2, 4.4))
-    killed = frame[frame.killed]
-    axes.plot(killed.after_s, killed.tasks - killed.tasks_before, ".", color="#4477aa", markersize=4)
-    axes.set_xlabel("killed after, s")
-    axes.set_ylabel("tasks finished in between and kept")
-    axes.set_title(f"{len(killed)} kills, {int(frame.lost.sum())} stores that lost a task", fontsize=11)
-    axes.grid(alpha=0.3)
-    figure.tight_layout()
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, (axis,) = drawn.panels(1, 1, 4.0)
+    killed, look = frame[frame.killed.astype(bool)], style.line(0)
+    axis.plot(
+        killed.after_s, killed.tasks - killed.tasks_before, look.marker, color=look.colour, markersize=3.5
+    )
+    axis.set_xlabel("killed after, s")
+    axis.set_ylabel("tasks finished in between and kept")
+    drawn.title(axis, f"{len(killed):,} kills, {int(frame.lost.sum())} stores that lost a task")
     return figure
 
 

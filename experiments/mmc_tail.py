@@ -6,26 +6,19 @@ are marked where the transient is not shorter than the warm-up.
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
-from record import Record, arguments
-from simulated import (
-    COLOURS,
-    Runs,
-    intervals,
-    label,
-    legend_above,
-    levels,
-    one_station,
-    plain_log,
-    row,
-    scaled,
-)
+import drawn
+from record import recorded
+from simulated import Runs, by_runs, label, levels, one_station, row
+from tailrace.report.pictures import style
 from tailrace.theory import mmc_response_quantile
 
 SERVICE_S = 1e-3
 QUANTILES = ("p50", "p90", "p99", "p999")
+SHOWN = (1, 4, 64)
+"""Servers that the picture shows; the table has all."""
 
 
 def measured(runs: Runs) -> pd.DataFrame:
@@ -50,62 +43,32 @@ def measured(runs: Runs) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    servers = frame.servers.unique()
-    figure, axes = plt.subplots(
-        2, len(servers), figsize=(2.9 * len(servers) + 0.8, 6.4), sharey="row", sharex=True
-    )
-    for column, c in enumerate(servers):
-        above, below = axes[0][column], axes[1][column]
-        for colour, (name, part) in zip(
-            COLOURS, frame[frame.servers == c].groupby("quantity", sort=False), strict=False
-        ):
-            records = part.to_dict("records")
-            above.plot(
-                part.utilisation,
-                part.exact_s * 1e3,
-                color=colour,
-                linewidth=1.2,
-                label=f"{label(name)}, exact",
-            )
-            intervals(above, list(part.utilisation), scaled(part, 1e3), colour, linestyle="none")
-            relative = [
-                {
-                    k: None if pd.isna(r[k]) else 100 * (r[k] / r["exact_s"] - 1)
-                    for k in ("simulated", "low", "high")
-                }
-                for r in records
-            ]
-            shift = (list(QUANTILES).index(name) - 1.5) * 0.008
-            intervals(below, part.utilisation + shift, relative, colour)
-            for at, each, steady in zip(part.utilisation + shift, relative, part.settled, strict=True):
-                if not steady and each["simulated"] is not None:
-                    below.plot(at, each["simulated"], "x", color="black", markersize=8, zorder=5)
-        above.set_title(f"{c} server{'s' if c > 1 else ''}", fontsize=11)
-        above.set_yscale("log")
-        above.grid(alpha=0.3)
-        below.axhline(0, color="black", linewidth=0.8)
-        below.grid(alpha=0.3)
+def picture(frame: pd.DataFrame) -> Figure:
+    counts = [c for c in SHOWN if c in set(frame.servers)]
+    figure, axes = drawn.panels(2, len(counts), 6.6, sharey="row", sharex=True)
+    for column, c in enumerate(counts):
+        above, below = axes[column], axes[len(counts) + column]
+        for place, (name, part) in enumerate(frame[frame.servers == c].groupby("quantity", sort=False)):
+            drawn.compared(above, part.utilisation, part.exact_s, part, place, label(name), 1e3)
+            relative = part[["simulated", "low", "high"]].div(part.exact_s, axis=0).sub(1)
+            shifted = part.utilisation + (place - 1.5) * 0.012
+            drawn.marks(below, shifted, relative, place, factor=100)
+            unsettled = ~part.settled.astype(bool) & relative.simulated.notna()
+            if unsettled.any():
+                x, y = shifted[unsettled], 100 * relative.simulated[unsettled]
+                below.plot(x, y, "x", color=style.INK, markersize=8, zorder=5, label="not settled")
+        drawn.title(above, f"{c} server{'s' if c > 1 else ''}")
+        style.log_axis(above.yaxis, (1.0, 2.0, 5.0))
+        below.axhline(0, color=style.INK, linewidth=0.8)
         below.set_xlabel("utilisation")
-    plain_log(axes[0][0].yaxis)
-    if not frame.settled.all():
-        below.plot([], [], "x", color="black", markersize=8, label="not settled")
-    if frame.simulated.isna().any():
-        below.plot([], [], " ", label="(no point: runs too short for it)")
-    axes[0][0].set_ylabel("latency, ms (service 1 ms)")
-    axes[1][0].set_ylabel("simulated − exact, % of exact\n(bars: 95 % intervals)")
-    legend_above(figure, axes.flat, 5, 0.05)
+    axes[0].set_ylabel("latency, ms (mean service 1 ms)")
+    axes[len(counts)].set_ylabel("simulated less exact, % of exact")
+    drawn.legend(figure, axes, f"{drawn.COMPARED}; {drawn.SHORT}")
     return figure
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("mmc_tail", options)
-    with Runs(options.seed, options.quick) as runs:
-        frame = measured(runs)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
+    frame = recorded("mmc_tail", __doc__.splitlines()[0], by_runs(measured), picture)
     known = frame.dropna(subset=["low"])
     inside = ((known.low <= known.exact_s) & (known.exact_s <= known.high)).mean()
     print(

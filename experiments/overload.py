@@ -11,14 +11,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import SCENARIOS, recorded
-from simulated import COLOURS, legend_above, one_station
+from simulated import one_station
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.backlog import backlog_growth
+from tailrace.report.pictures import style
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.run import simulate
@@ -120,23 +122,29 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
+COLUMNS = 3
+
+
+def picture(frame: pd.DataFrame) -> Figure:
     groups = list(frame.groupby(["station", "requests"], sort=False))
-    figure, axes = plt.subplots(
-        1, len(groups), figsize=(2.3 * len(groups) + 1, 3.2), sharey=True, squeeze=False
-    )
-    for axis, ((station, requests), part) in zip(axes[0], groups, strict=True):
+    rows = -(-len(groups) // COLUMNS)
+    figure, axes = drawn.panels(rows, min(COLUMNS, len(groups)), 2.4 * rows + 0.8, sharey=True, sharex=True)
+    for axis, ((station, requests), part) in zip(axes, groups, strict=False):
         below = np.zeros(len(part))
         names = [f"{share:.2f}" for share in part.share_of_saturation]
-        for state, colour in zip(STATES, (COLOURS[2], "#cccccc", COLOURS[1]), strict=True):
+        for place, state in enumerate(STATES):
             share = 100 * part[state] / part.runs
-            axis.bar(names, share, bottom=below, color=colour, label=state)
+            axis.bar(names, share, bottom=below, label=state, **style.bar(place))
             below += share.to_numpy()
-        axis.set_title(f"{station}\n{requests:,} requests", fontsize=9)
-        axis.set_xlabel("share of saturation")
+        drawn.title(axis, f"{station}\n{requests:,} requests")
+        axis.grid(axis="x", visible=False)
         axis.tick_params(axis="x", rotation=90)
-    axes[0][0].set_ylabel("answers, %")
-    legend_above(figure, [axes[0][0]], columns=3, room=0.1)
+    for axis in axes[len(groups) :]:
+        axis.set_visible(False)
+    for axis in axes[:: min(COLUMNS, len(groups))]:
+        axis.set_ylabel("answers, %")
+    figure.supxlabel("load, as a share of saturation", fontsize=style.TEXT_PT["wide"], color=style.INK)
+    drawn.legend(figure, axes[:1], "")
     return figure
 
 

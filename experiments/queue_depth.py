@@ -6,11 +6,13 @@ analysis, of stations taken as exponential), asymptotic bounds and the interacti
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
-from simulated import COLOURS, Runs, by_runs, intervals, legend_above, plain_log, row, scaled
+from simulated import Runs, by_runs, row
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.estimate import estimate
@@ -94,62 +96,36 @@ def measured(runs: Runs) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(2, 2, figsize=(10.4, 7.6), sharex=True)
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(2, 2, 6.6, sharex=True)
+    depths = sorted(frame.depth.unique())
     for column, (media, part) in enumerate(frame.groupby("media", sort=False)):
-        above, below = axes[0][column], axes[1][column]
+        above, below = axes[column], axes[2 + column]
         rate = part[part.quantity == "throughput_per_s"]
-        above.plot(
-            rate.depth, rate.closed_form / 1e3, color=COLOURS[0], label="product form (mean value analysis)"
-        )
-        above.plot(rate.depth, rate.bound_high / 1e3, "--", color="#777777", label="asymptotic bound")
-        intervals(
-            above,
-            list(rate.depth),
-            scaled(rate, 1e-3),
-            COLOURS[1],
-            linestyle="none",
-            label="rate and mean, simulated",
-        )
-        above.set_title(MEDIA[media][1], fontsize=11)
-        above.set_ylabel("throughput, 1,000 requests/s\n(bars: 95 % intervals)")
+        drawn.compared(above, rate.depth, rate.closed_form, rate, 0, "rate and mean (line: product form)")
+        drawn.bound(above, rate.depth, rate.bound_high, "asymptotic bound")
+        drawn.title(above, MEDIA[media][1])
         mean, p99 = part[part.quantity == "mean_s"], part[part.quantity == "p99_s"]
-        below.plot(mean.depth, mean.closed_form * 1e3, color=COLOURS[0])
-        below.plot(mean.depth, mean.bound_low * 1e3, "--", color="#777777")
+        drawn.compared(
+            below, mean.depth, mean.closed_form, mean, 0, "rate and mean (line: product form)", 1e3
+        )
+        drawn.bound(below, mean.depth, mean.bound_low * 1e3, "asymptotic bound")
         below.plot(
             mean.depth,
             mean.from_throughput * 1e3,
             "+",
-            color="black",
+            color=style.INK,
             markersize=11,
-            label="depth / simulated throughput",
+            label="depth / simulated rate",
         )
-        intervals(
-            below,
-            list(mean.depth),
-            scaled(mean, 1e3),
-            COLOURS[1],
-            linestyle="none",
-            label="rate and mean, simulated",
-        )
-        intervals(
-            below,
-            list(p99.depth),
-            scaled(p99, 1e3),
-            COLOURS[2],
-            fmt="s:",
-            label="p99, simulated",
-        )
-        below.set_ylabel("latency, ms (bars: 95 % intervals)")
-        below.set_xlabel("queue depth")
+        drawn.marks(below, p99.depth, p99, 1, "p99, simulated only", 1e3, joined=True)
         for axis in (above, below):
-            axis.set_xscale("log", base=2)
-            axis.set_yscale("log")
-            plain_log(axis.yaxis)
-            depths = sorted(part.depth.unique())
-            axis.set_xticks(depths, [str(depth) for depth in depths])
-            axis.grid(alpha=0.3)
-    legend_above(figure, axes.flat, 3, 0.08)
+            style.log_axis(axis.yaxis)
+            style.power_axis(axis.xaxis, depths, [str(depth) for depth in depths])
+        below.set_xlabel("queue depth")
+    axes[0].set_ylabel("requests/s")
+    axes[2].set_ylabel("latency, ms")
+    drawn.legend(figure, axes, f"marks: simulated; {drawn.BARS}")
     return figure
 
 

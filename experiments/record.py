@@ -17,10 +17,19 @@ from typing import Any
 import matplotlib as mpl
 import pandas as pd
 
+import contents
+from tailrace.report.pictures.save import picture_bytes
+
 mpl.use("Agg")
 
 ROOT = Path(__file__).resolve().parent.parent
+RESULTS = ROOT / "results"
 SCENARIOS = ROOT / "shared" / "scenarios"
+
+
+def write_picture(figure: Any, path: Path) -> None:
+    """Write a figure as PNG."""
+    path.write_bytes(picture_bytes(figure, "png"))
 
 
 def arguments(description: str) -> argparse.Namespace:
@@ -28,12 +37,12 @@ def arguments(description: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=description)
     parser.add_argument("--quick", action="store_true", help="a small version, for tests")
     parser.add_argument("--seed", type=int, default=7, help="seed of all random streams")
-    parser.add_argument("--results", type=Path, default=ROOT / "results", help="where to write")
+    parser.add_argument("--results", type=Path, default=RESULTS, help="where to write")
     return parser.parse_args()
 
 
 class Record:
-    """Collects what an experiment writes, and enters it into ``manifest.json`` at the end."""
+    """Collects what an experiment writes, and enters it into ``manifest.json`` and the table of all at the end."""
 
     def __init__(self, name: str, options: argparse.Namespace) -> None:
         self._name, self._directory = name, options.results
@@ -48,7 +57,7 @@ class Record:
 
     def picture(self, figure: Any, suffix: str = "") -> None:
         """Write a figure as PNG."""
-        figure.savefig(self._path(suffix, "png"), dpi=120, bbox_inches="tight")
+        write_picture(figure, self._path(suffix, "png"))
 
     def text(self, said: str, suffix: str = "") -> None:
         """Write what an answer says, as it stands on a terminal."""
@@ -69,6 +78,8 @@ class Record:
             "files": self._files,
         }
         manifest.write_text(json.dumps(dict(sorted(entries.items())), indent=2) + "\n")
+        if self._directory.resolve() == RESULTS:
+            contents.refresh(RESULTS)
 
     def _path(self, suffix: str, kind: str) -> Path:
         name = f"{self._name}{'_' if suffix else ''}{suffix}.{kind}"

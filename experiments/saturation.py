@@ -6,13 +6,15 @@ exact, and as it really is (constant transfers, shared links, dies that are held
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
-from record import SCENARIOS, Record, arguments
-from simulated import COLOURS, Runs, intervals, legend_above, plain_log, row, scaled
+import drawn
+from record import SCENARIOS, recorded
+from simulated import Runs, by_runs, off, row
 from tailrace.measure.backlog import backlog_growth
+from tailrace.report.pictures import style
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.estimate import estimate
@@ -41,7 +43,7 @@ KNEE = 2.0
 
 STAGES = {
     "exponential": "exponential stages",
-    "real": "real stages: twelve flash drives, reads and writes",
+    "real": "real stages of twelve flash drives",
 }
 
 
@@ -105,60 +107,38 @@ def knee(frame: pd.DataFrame, stages: str) -> float:
     return float(np.interp(KNEE, times, part.share_of_saturation, right=np.nan))
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(1, 2, figsize=(10.4, 4.6), sharey=True)
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, 2, 4.8, sharey=True)
     for axis, (name, both) in zip(axes, frame.groupby("stages", sort=False), strict=True):
-        for colour, (quantity, part) in zip(COLOURS, both.groupby("quantity", sort=False), strict=False):
+        for place, (quantity, part) in enumerate(both.groupby("quantity", sort=False)):
             x = 100 * part.share_of_saturation
-            axis.plot(
-                x, part.closed_form_s.astype(float) * 1e3, color=colour, label=f"{quantity}, closed form"
-            )
-            intervals(
-                axis,
-                list(x),
-                scaled(part, 1e3),
-                colour,
-                linestyle="none",
-                label=f"{quantity}, simulated (95 % intervals)",
-            )
-        axis.axvline(100, color="black", linewidth=1.2)
-        axis.axvspan(100, 108, color="#cccccc", alpha=0.6, label="overloaded")
+            drawn.compared(axis, x, part.closed_form_s, part, place, quantity, 1e3)
+        axis.axvspan(100, 108, color=style.GRID, label="overloaded")
         idle = both.idle_s.astype(float).max() * 1e3
-        axis.axhline(idle, color="#777777", linestyle=":", label="mean of an idle server (bound)")
+        drawn.bound(axis, [0, 108], [idle, idle], "mean of an idle server (bound)")
         bend = knee(frame, name)
         if not np.isnan(bend):
-            axis.axvline(
-                100 * bend, color="#777777", linestyle="--", label=f"knee: mean {KNEE:g} times the bound"
-            )
-        axis.set_title(STAGES[name], fontsize=11)
+            said = f"knee: mean {KNEE:g} times the bound"
+            axis.axvline(100 * bend, color=style.FAINT, linestyle=style.DASHES[1], linewidth=1.2, label=said)
+        drawn.title(axis, STAGES[name])
         unpromised = both[
             (both.quantity == "p99") & both.closed_form_s.isna() & (both.share_of_saturation < 1)
         ]
         if len(unpromised):
             at = 100 * unpromised.share_of_saturation.min()
-            axis.text(
-                at, 1.25, "no p99 by closed form: links that share\nthe load promise means only", fontsize=9
-            )
+            said = "no p99 by closed form: links\nthat share promise means only"
+            drawn.note(axis, at, 1.25, said)
         axis.set_xlim(0, 108)
-        axis.set_yscale("log")
+        style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
         axis.set_xlabel("load, % of saturation")
-        axis.grid(alpha=0.3)
-    plain_log(axes[0].yaxis)
     axes[0].set_ylabel("latency, ms")
-    legend_above(figure, axes, 4, 0.13)
+    drawn.legend(figure, axes)
     return figure
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("saturation", options)
-    with Runs(options.seed, options.quick) as runs:
-        frame = measured(runs)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    frame["off_percent"] = 100 * (frame.simulated.astype(float) / frame.closed_form_s.astype(float) - 1)
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    frame = recorded("saturation", __doc__.splitlines()[0], by_runs(measured), picture)
+    print(off(frame.simulated, frame.closed_form_s))
 
 
 if __name__ == "__main__":

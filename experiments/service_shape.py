@@ -6,12 +6,14 @@ against Pollaczek-Khinchine (mean), numerical inversion (p99 of one server) and 
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
-from record import Record, arguments
-from simulated import COLOURS, Runs, intervals, one_station, row, scaled
+import drawn
+from record import recorded
+from simulated import Runs, by_runs, off, one_station, row
 from tailrace import theory
+from tailrace.report.pictures import style
 
 LOAD, SERVICE_S = 0.7, 1e-3
 SERVERS = (1, 8)
@@ -67,45 +69,25 @@ def measured(runs: Runs) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(1, 2, figsize=(9.6, 4.4), sharey=True)
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, 2, 4.4, sharey=True)
     places = {scv: place for place, scv in enumerate(sorted(frame.service_scv.unique()))}
     for axis, (servers, both) in zip(axes, frame.groupby("servers"), strict=True):
-        for colour, (quantity, part) in zip(COLOURS, both.groupby("quantity", sort=False), strict=False):
+        for place, (quantity, part) in enumerate(both.groupby("quantity", sort=False)):
             x = [places[scv] for scv in part.service_scv]
-            axis.plot(x, part.closed_form_s * 1e3, color=colour, label=f"{quantity}: {part.method.iloc[0]}")
-            intervals(
-                axis,
-                x,
-                scaled(part, 1e3),
-                colour,
-                linestyle="none",
-                label=f"{quantity}: simulated, 95 % interval",
-            )
-        axis.set_title(f"{servers} server{'s' if servers > 1 else ''}, utilisation {LOAD}", fontsize=11)
-        axis.set_yscale("log")
-        axis.set_yticks([1, 2, 5, 10, 20, 50, 100, 200], ["1", "2", "5", "10", "20", "50", "100", "200"])
-        axis.minorticks_off()
+            drawn.compared(axis, x, part.closed_form_s, part, place, quantity, 1e3)
+        drawn.title(axis, f"{servers} server{'s' if servers > 1 else ''}, utilisation {LOAD}")
+        style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
         axis.set_xticks(list(places.values()), [f"{scv:g}" for scv in places])
-        axis.set_xlabel("squared coefficient of variation of the service (mean 1 ms)")
-        axis.grid(alpha=0.3)
-        axis.legend(fontsize=9, loc="upper left")
-    axes[0].set_ylabel("latency, ms")
-    axes[0].set_ylim(0.9, 400)
-    figure.tight_layout()
+        axis.set_xlabel("squared coefficient of variation of the service")
+    axes[0].set_ylabel("latency, ms (mean service 1 ms)")
+    drawn.legend(figure, axes[:1], f"{drawn.COMPARED}; exact for one server, Allen-Cunneen for several")
     return figure
 
 
 def main() -> None:
-    options = arguments(__doc__.splitlines()[0])
-    record = Record("service_shape", options)
-    with Runs(options.seed, options.quick) as runs:
-        frame = measured(runs)
-    record.table(frame)
-    record.picture(picture(frame))
-    record.close()
-    frame["off_percent"] = 100 * (frame.simulated / frame.closed_form_s - 1)
-    print(frame.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    frame = recorded("service_shape", __doc__.splitlines()[0], by_runs(measured), picture)
+    print(off(frame.simulated, frame.closed_form_s))
 
 
 if __name__ == "__main__":

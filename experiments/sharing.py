@@ -6,13 +6,15 @@ mean and p99 of the small ones against M/G/1 (order of arrival) and M/G/1 with p
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
-from simulated import COLOURS, Runs, by_runs, intervals, label, row, scaled
+from simulated import Runs, by_runs, label, row
 from tailrace import theory
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 
@@ -90,40 +92,18 @@ def measured(runs: Runs) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axes = plt.subplots(1, 2, figsize=(9.6, 4.3), sharey=True)
-    names = {"fcfs": "order of arrival", "ps": "processor sharing"}
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, 2, 4.2, sharey=True)
+    names = {"fcfs": "order of arrival (M/G/1)", "ps": "processor sharing (M/G/1-PS)"}
     for axis, (quantity, both) in zip(axes, frame.groupby("quantity", sort=False), strict=True):
-        for colour, (discipline, part) in zip(COLOURS, both.groupby("discipline", sort=False), strict=False):
-            if part.closed_form_s.notna().any():
-                theory_name = {"fcfs": "M/G/1", "ps": "M/G/1-PS"}[discipline]
-                axis.plot(
-                    100 * part.large_load,
-                    part.closed_form_s * 1e6,
-                    color=colour,
-                    label=f"{names[discipline]}: {theory_name}",
-                )
-            style = {"linestyle": "none"} if part.closed_form_s.notna().any() else {"fmt": "o:"}
-            intervals(
-                axis,
-                list(100 * part.large_load),
-                scaled(part, 1e6),
-                colour,
-                label=f"{names[discipline]}: simulated",
-                **style,
-            )
-        axis.set_title(f"{label(quantity)} of the small requests", fontsize=11)
-        axis.set_yscale("log")
-        axis.set_yticks([5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000])
-        axis.set_yticklabels(
-            ["5", "10", "20", "50", "100", "200", "500", "1,000", "2,000", "5,000", "10,000"]
-        )
-        axis.minorticks_off()
+        for place, (discipline, part) in enumerate(both.groupby("discipline", sort=False)):
+            x = 100 * part.large_load
+            drawn.compared(axis, x, part.closed_form_s, part, place, names[discipline], 1e6)
+        drawn.title(axis, f"{label(quantity)} of the small requests")
+        style.log_axis(axis.yaxis)
         axis.set_xlabel("load of the large requests on the link, %")
-        axis.grid(alpha=0.3)
-        axis.legend(fontsize=9)
-    axes[0].set_ylabel("latency, us (bars: 95 % intervals)")
-    figure.tight_layout()
+    axes[0].set_ylabel("latency, us")
+    drawn.legend(figure, axes[:1], f"{drawn.COMPARED}; dots join marks without one\n{drawn.SHORT}")
     return figure
 
 

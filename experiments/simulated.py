@@ -1,16 +1,11 @@
-"""What the experiments against theory have in common: figures of independent replications, and how they are drawn."""
+"""What the experiments against theory have in common: figures of independent replications."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterable
 
-import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.estimate import Estimate
@@ -24,7 +19,6 @@ from tailrace.study.summary import figures
 from tailrace.study.workers import Workers, available_cores
 
 REPLICATIONS = 16
-COLOURS = ("#4477aa", "#ee6677", "#228833", "#aa3377", "#999933", "#332288")
 
 ONE_STATION = """
 [server.media]
@@ -103,46 +97,7 @@ def label(name: str) -> str:
     return {"p999": "p99.9"}.get(name, name)
 
 
-def intervals(
-    axes: Axes, x: Sequence[float], rows: Sequence[Mapping[str, Any]], colour: str, **options: Any
-) -> None:
-    """Simulated values as points with their 95 % intervals; what is not known is left out."""
-    known = [(place, each) for place, each in zip(x, rows, strict=True) if each["simulated"] is not None]
-    if not known:
-        return
-    values = np.array([each["simulated"] for _, each in known], dtype=float)
-    low = np.array(
-        [each["low"] if each["low"] is not None else each["simulated"] for _, each in known], dtype=float
-    )
-    high = np.array(
-        [each["high"] if each["high"] is not None else each["simulated"] for _, each in known], dtype=float
-    )
-    settings = {"fmt": "o", "markersize": 4, "capsize": 3, "linewidth": 1.2} | options
-    axes.errorbar(
-        [place for place, _ in known], values, yerr=[values - low, high - values], color=colour, **settings
-    )
-
-
-def scaled(part: pd.DataFrame, factor: float) -> list[dict[str, float | None]]:
-    """Simulated values and intervals of a table in another unit."""
-    return [
-        {name: None if pd.isna(each[name]) else each[name] * factor for name in ("simulated", "low", "high")}
-        for each in part.to_dict("records")
-    ]
-
-
-def legend_above(figure: Figure, axes: Sequence[Axes], columns: int, room: float) -> None:
-    """One legend for all axes, above them; ``room`` is the share of the height that it takes."""
-    found: dict[str, Any] = {}
-    for each in axes:
-        for handle, name in zip(*each.get_legend_handles_labels(), strict=True):
-            found.setdefault(name, handle)
-    figure.legend(found.values(), found.keys(), loc="upper center", ncols=columns, frameon=False, fontsize=10)
-    figure.tight_layout(rect=(0, 0, 1, 1 - room))
-
-
-def plain_log(axis: Any) -> None:
-    """1, 2, 5, 10 ... as numbers on a logarithmic axis, instead of powers of ten."""
-    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=30))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
-    axis.set_minor_formatter(NullFormatter())
+def off(simulated: pd.Series, closed_form: pd.Series) -> str:
+    """How far simulated values lie from closed forms, where both are known, in a sentence."""
+    apart = 100 * (simulated.astype(float) / closed_form.astype(float) - 1).dropna().abs()
+    return f"Off the closed forms by {apart.median():.2g} % in the median, {apart.max():.2g} % at most."

@@ -13,18 +13,18 @@ import tracemalloc
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import simpy
-from matplotlib.ticker import FuncFormatter
+from matplotlib.figure import Figure
 
+import drawn
 from record import SCENARIOS, Record, arguments
-from simulated import COLOURS
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.measure.section import mean_sections, quantile_spreads
 from tailrace.measure.warmup import settled
 from tailrace.plan.build import build_plan
+from tailrace.report.pictures import style
 from tailrace.scenario.read import load, parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.pool import Pool
@@ -412,51 +412,65 @@ def timed(what: Callable[[], None]) -> float:
     return min(found)
 
 
-def speed_picture(frame: pd.DataFrame) -> plt.Figure:
+def picture(frame: pd.DataFrame) -> Figure:
     """Points, not bars: a logarithmic axis has no zero for bars to stand on."""
     models = list(dict.fromkeys(frame.model))
-    figure, axes = plt.subplots(figsize=(9, 0.36 * len(frame) + 0.45 * len(models) + 1.0))
+    figure, (axis,) = drawn.panels(1, 1, 0.26 * len(frame) + 0.34 * len(models) + 0.9)
+    look = style.line(0)
     place, places, labels = 0.0, [], []
     for model in models:
-        axes.text(
-            0.0, place, f" {model}", fontweight="bold", va="center", transform=axes.get_yaxis_transform()
+        drawn.note(
+            axis,
+            0.0,
+            place,
+            f" {model}",
+            fontweight="bold",
+            va="center",
+            transform=axis.get_yaxis_transform(),
         )
         place += 1.0
         for row in frame[frame.model == model].iloc[::-1].itertuples():
             around = [[row.requests_per_s - row.slowest], [row.fastest - row.requests_per_s]]
-            axes.errorbar(row.requests_per_s, place, xerr=around, fmt="o", color=COLOURS[0], capsize=3)
-            axes.text(row.fastest * 1.15, place, f"{row.requests_per_s:,.0f}", va="center", fontsize=9)
+            axis.errorbar(row.requests_per_s, place, xerr=around, fmt="o", color=look.colour, capsize=3)
+            drawn.note(
+                axis, row.fastest * 1.2, place, f"{float(f'{row.requests_per_s:.3g}'):,.0f}", va="center"
+            )
             places.append(place)
             labels.append(row.contender)
             place += 1.0
         place += 0.3
-    axes.set_yticks(places, labels)
-    axes.set_ylim(place, -1.0)
-    axes.set_xscale("log")
-    axes.set_xlim(frame.slowest.min() / 6, frame.fastest.max() * 6)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    axes.set_xlabel("requests per second (median of the rounds; whiskers: slowest and fastest)")
-    axes.grid(axis="x", alpha=0.3)
+    axis.set_yticks(places, labels)
+    axis.set_ylim(place, -1.0)
+    axis.set_xlim(frame.slowest.min() / 2, frame.fastest.max() * 8)
+    style.log_axis(axis.xaxis)
+    axis.grid(axis="y", visible=False)
+    axis.set_xlabel("requests per second: median of the rounds (bars: slowest and fastest)")
     return figure
 
 
-def growth_picture(frame: pd.DataFrame) -> plt.Figure:
-    names = {"requests": "requests in the run", "drives": "drives", "outstanding": "requests outstanding"}
-    figure, axes = plt.subplots(1, 3, figsize=(11, 3.6), sharey=True)
+GROWTH = {
+    "requests": ("requests in the run", "tandem of four"),
+    "drives": ("drives", "four clients a drive, closed"),
+    "outstanding": ("requests outstanding", "sixteen drives, closed"),
+}
+
+
+def growth_picture(frame: pd.DataFrame) -> Figure:
+    figure, axes = drawn.panels(1, 3, 3.4, sharey=True)
+    look = style.line(0)
     for axis, (over, part) in zip(axes, frame.groupby("over", sort=False), strict=True):
-        axis.plot(part.value, part.us_a_request, marker="o", color=COLOURS[0])
-        axis.set_xscale("log")
+        said, model = GROWTH[over]
+        axis.plot(part.value, part.us_a_request, marker=look.marker, color=look.colour)
         axis.set_ylim(0, 1.08 * frame.us_a_request.max())
-        axis.set_xticks(part.value, [f"{value:,}" for value in part.value], rotation=45, ha="right")
-        axis.minorticks_off()
-        axis.set_xlabel(names[over])
-        axis.grid(alpha=0.3)
+        style.power_axis(axis.xaxis, list(part.value), [f"{value:,}" for value in part.value])
+        axis.tick_params(axis="x", rotation=45)
+        axis.set_xlabel(said)
+        drawn.title(axis, model)
     axes[0].set_ylabel("microseconds a request")
-    axes[0].set_title("tandem of four; short runs pay for the start", fontsize=9)
-    axes[1].set_title("four clients a drive, closed", fontsize=9)
-    axes[2].set_title("sixteen drives, closed", fontsize=9)
-    figure.tight_layout()
     return figure
+
+
+PICTURES = {"": picture, "_growth": growth_picture}
 
 
 def main() -> None:
@@ -464,7 +478,7 @@ def main() -> None:
     record = Record("speed", options)
     frame = measured(trials(options.quick), rounds=2 if options.quick else 5)
     record.table(frame)
-    record.picture(speed_picture(frame))
+    record.picture(picture(frame))
     grown = growth(options.quick)
     record.table(grown, "growth")
     record.picture(growth_picture(grown), "growth")

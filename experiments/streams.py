@@ -9,11 +9,13 @@ stream's own would.
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pandas as pd
+from matplotlib.figure import Figure
 
+import drawn
 from record import recorded
-from simulated import COLOURS, Runs, by_runs, intervals, row, scaled
+from simulated import Runs, by_runs, row
+from tailrace.report.pictures import style
 from tailrace.scenario.read import parse
 from tailrace.scenario.scenario import Scenario
 
@@ -62,19 +64,16 @@ def measured(runs: Runs) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def picture(frame: pd.DataFrame) -> plt.Figure:
-    figure, axis = plt.subplots(figsize=(7.2, 4.3))
-    for colour, (way, part) in zip(COLOURS, frame.groupby("way", sort=False), strict=False):
-        intervals(axis, list(part.streams), scaled(part, 1e-6), colour, label=way, fmt="o:")
-    axis.set_xscale("log", base=2)
-    axis.set_xticks([1, 2, 4, 8, 16, 32, 64])
-    axis.set_xticklabels(["1", "2", "4", "8", "16", "32", "64"])
-    axis.set_yscale("log")
+def picture(frame: pd.DataFrame) -> Figure:
+    figure, (axis,) = drawn.panels(1, 1, 4.6)
+    for place, (way, part) in enumerate(frame.groupby("way", sort=False)):
+        drawn.marks(axis, part.streams, part, place, way, 1e-6, joined=True)
+    counts = sorted(frame.streams.unique())
+    style.power_axis(axis.xaxis, counts, [str(count) for count in counts])
+    style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
     axis.set_xlabel("streams that read from the drive at once")
-    axis.set_ylabel("throughput of the drive, MB/s (bars: 95 % intervals)")
-    axis.grid(alpha=0.3)
-    axis.legend(fontsize=9)
-    figure.tight_layout()
+    axis.set_ylabel("throughput of the drive, MB/s")
+    drawn.legend(figure, [axis], f"simulated; {drawn.BARS}")
     return figure
 
 

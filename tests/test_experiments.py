@@ -1,12 +1,18 @@
 """Every experiment runs in its small version, writes what it says, and finds what it claims."""
 
+import importlib
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pandas as pd
 import pytest
+from matplotlib.colors import to_hex
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
 
 ROOT = Path(__file__).parent.parent
 INTERVALS = 2.0
@@ -138,6 +144,7 @@ def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_p
     assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on
 
 
+<<<<<<< HEAD
 def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: Path) -> None:
     frame = quick("calibration", tmp_path)
     assert set(frame.by) == {"closed form", "simulation"}
@@ -147,3 +154,97 @@ def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: P
     assert frame.fits.sum() == 91
     assert frame.held.sum() >= 76
     assert ((frame["median"] / frame.truth - 1).abs() < 0.5).all()
+=======
+def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_to(tmp_path: Path) -> None:
+    frame = quick("block_size", tmp_path)
+    moves = frame.way == "spinning, random"
+    assert_agree(frame[moves], "closed_form", 0.02)
+    # what does not move takes always the same; on the platter but for the place in the span, 0.4 % of the rate
+    still = frame[~moves]
+    assert ((still.simulated / still.closed_form - 1).abs() < 0.004).all()
+    flash = frame[frame.way.str.startswith("flash")]
+    assert ((flash.simulated / flash.closed_form - 1).abs() < 1e-6).all()
+    each = frame.pivot_table("simulated", ["way", "size_bytes"], "quantity").reset_index()
+    assert (each.throughput_bytes_per_s / (each.rate_per_s * each.size_bytes) - 1).abs().max() < 1e-5
+    rate = each.set_index(["way", "size_bytes"]).rate_per_s
+    assert rate["spinning, random"][512] < 1.1 * rate["spinning, random"][65536]
+    assert rate["spinning, sequential, two at a time"][512] > 1000 * rate["spinning, random"][512]
+
+
+def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(tmp_path: Path) -> None:
+    frame = quick("mixed_load", tmp_path)
+    # large ones at random in the order of arrival vary too much for a short run; test_sharing... has them
+    varies = (frame.way == "in order of arrival") & (frame.beside == "at random")
+    known = frame[~varies].dropna(subset=["closed_form_s", "simulated"])
+    assert set(known[known.quantity == "p99"].way) == {"small ones first", "small ones first, in pieces"}
+    assert_agree(known, "closed_form_s", 0.12)
+    p99 = frame[(frame.quantity == "p99") & (frame.beside == "streams")].pivot_table(
+        "simulated", "value", "way"
+    )
+    assert p99["in order of arrival"][4] > 3.5 * p99["in order of arrival"][1]
+    assert p99["small ones first"][4] == pytest.approx(p99["small ones first"][1], rel=0.01)
+    assert (p99["small ones first"] > 10 * p99["small ones first, in pieces"]).all()
+
+
+def test_the_slowest_of_n_follows_fork_join_theory(tmp_path: Path) -> None:
+    frame = quick("fan_out", tmp_path)
+    assert_agree(frame[frame.method == "exact"], "closed_form_s", 0.08)
+    mean = frame[frame.method == "Nelson-Tantawi"]
+    assert len(mean)
+    # its authors give about 5 % to 32 members
+    assert ((mean.simulated / mean.closed_form_s - 1).abs() < 0.05).all()
+    bound = frame[frame.method == "upper bound"].dropna(subset=["low"])
+    assert (bound.low < bound.closed_form_s).all()
+    idle = frame[(frame.quantity == "mean") & (frame.load == 0.05)]
+    assert (idle.simulated > 0.99 * idle.idle_s).all()
+    assert (idle.simulated < 1.06 * idle.idle_s).all()
+
+
+# What they leave
+
+
+@pytest.fixture
+def script(monkeypatch: pytest.MonkeyPatch):
+    """A script of the experiments, as a module."""
+    monkeypatch.syspath_prepend(str(ROOT / "experiments"))
+
+    def loaded(name: str) -> ModuleType:
+        return importlib.import_module(name)
+
+    return loaded
+
+
+def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_pictures(script) -> None:
+    contents = script("contents")
+    text = (ROOT / "experiments" / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| (.+?) \| `python experiments/(\w+)\.py` \| (.+?) \| (.+?) \|$", text, re.MULTILINE
+    )
+    found = {name: (asked, pictures) for asked, name, _, pictures in rows}
+    other = {"contents", "drawn", "record", "redraw", "simulated", "studied", "trace_of"}
+    assert set(found) == {path.stem for path in (ROOT / "experiments").glob("*.py")} - other
+    for name, (asked, pictures) in found.items():
+        assert asked == contents.question(name)
+        assert pictures == contents.row(name, ROOT / "results")[3]
+
+
+def test_every_picture_can_be_drawn_again_from_its_table_in_the_sizes_and_colours_of_the_house(
+    script,
+) -> None:
+    pictures, style = script("redraw").pictures, script("drawn").style
+    drawn = 0
+    for name in script("contents").experiments():
+        for suffix, draw in pictures(name).items():
+            table = ROOT / "results" / f"{name}{suffix}.csv"
+            if not table.exists():
+                continue
+            figure = draw(pd.read_csv(table))
+            drawn += 1
+            assert figure.get_figwidth() == style.WIDTH_IN["wide"], name
+            texts = [each for each in figure.findobj(Text) if each.get_text().strip()]
+            assert min(each.get_fontsize() for each in texts) >= style.SMALL_PT["wide"], name
+            lines = [each for each in figure.findobj(Line2D) if each.get_label().strip("_")]
+            house = {*style.COLOURS, style.INK, style.FAINT, style.GRID}
+            assert {to_hex(each.get_color()) for each in lines} <= house, name
+    assert drawn > 8
+>>>>>>> 2ed69d6 (Ask what block sizes, large streams and fan-out do, and give all experiments one look, one table and a way to be redrawn)

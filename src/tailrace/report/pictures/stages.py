@@ -128,11 +128,8 @@ def stacked_time(
             heights,
             bottom=base,
             width=0.72,
-            color=style.COLOURS[place % style.MOST_LINES],
-            hatch=style.HATCHES[place % len(style.HATCHES)],
-            edgecolor=style.PAPER,
-            linewidth=0.6,
             label=style.shown(name, width),
+            **style.bar(place),
         )
         base = [low + height for low, height in zip(base, heights, strict=True)]
     room = 5 if width == "narrow" else 16

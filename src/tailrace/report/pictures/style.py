@@ -66,6 +66,12 @@ def line(place: int) -> Line:
     return Line(COLOURS[place], MARKERS[place], DASHES[place])
 
 
+def bar(place: int) -> dict[str, Any]:
+    """How the bar at that place among several is filled; it repeats behind `MOST_LINES`."""
+    place %= MOST_LINES
+    return {"color": COLOURS[place], "hatch": HATCHES[place], "edgecolor": PAPER, "linewidth": 0.6}
+
+
 def canvas(
     width: Width, height_in: float, rows: int = 1, columns: int = 1, **options: Any
 ) -> tuple[Figure, list[Axes]]:
@@ -116,7 +122,10 @@ def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -
         for handle, name in zip(*each.get_legend_handles_labels(), strict=True):
             found.setdefault(name, handle)
     longest = max((len(name) for name in found), default=0)
-    columns = 1 if width == "narrow" and longest > 18 else 2 if width == "narrow" or longest > 26 else 3
+    if width == "narrow":
+        columns = 1 if longest > 18 else 2
+    else:
+        columns = 2 if longest > 26 else 3 if longest > 12 else 5
     if found:
         drawn = figure.legend(
             found.values(),
