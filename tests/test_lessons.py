@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
@@ -18,54 +19,46 @@ from tailrace.study.lessons import LESSONS
 from tailrace.study.lessons.effort import Claim, Effort, agrees
 
 NAMES = list(LESSONS)
-_found: dict[str, Any] = {}
 
 
 def study(name: str) -> Any:
     return import_module(f"tailrace.study.lessons.{name.replace('-', '_')}")
 
 
-def found(name: str) -> Any:
-    """What the lesson's runs gave, carried out once."""
-    pytest.importorskip("numba")
-    if name not in _found:
-        _found[name] = study(name).run(Effort())
-    return _found[name]
-
-
 @pytest.mark.parametrize("name", NAMES)
-def test_whatever_a_lesson_claims_holds(name: str) -> None:
-    claims = study(name).claims(found(name))
+def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_numbers(name: str) -> None:
+    # One test for all that rests on a lesson's runs, so that they are carried out once, in whichever process.
+    pytest.importorskip("numba")
+    found = study(name).run(Effort())
+    claims = study(name).claims(found)
     assert len(claims) >= 6
     assert [claim for claim in claims if not claim.holds] == []
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_ranges_around_exact_values_are_narrow_enough_to_say_something(name: str) -> None:
-    exact = [claim for claim in study(name).claims(found(name)) if claim.unit]
-    assert exact
-    for claim in exact:
-        assert claim.high - claim.low < 0.6 * (claim.high + claim.low), claim
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_a_lesson_is_a_page_of_its_own_with_pictures_in_words_and_numbers(name: str) -> None:
-    module = import_module(f"tailrace.report.lessons.{name.replace('-', '_')}")
-    told = module.lesson(found(name))
-    page = lesson_page(name, LESSONS[name], told, study(name).claims(found(name)), 7)
-    assert page.startswith("<!DOCTYPE html>") or "<!DOCTYPE html>" in page[:200]
-    assert "<script" not in page
-    assert "http://" not in page.replace("http://www.w3.org/", "")
-    assert page.count('role="img"') == 2 * len(told.drawings)
-    assert page.count("The numbers in this picture") == len(told.drawings)
-    assert len(page) < 2_000_000
-    assert "not known" not in page
-    assert "nan" not in page.lower().replace("nanosecond", "")
+    assert_ranges_are_narrow_enough_to_say_something(claims)
+    told = import_module(f"tailrace.report.lessons.{name.replace('-', '_')}").lesson(found)
+    assert_stands_alone(lesson_page(name, LESSONS[name], told, claims, 7), len(told.drawings))
     for each in told.drawings:
         assert each.alternative
         assert picture_bytes(each.figure("wide"), "png").startswith(b"\x89PNG")
         for _, table in each.numbers:
             assert all(len(row) == len(table.head) for row in table.rows)
+
+
+def assert_ranges_are_narrow_enough_to_say_something(claims: Sequence[Claim]) -> None:
+    exact = [claim for claim in claims if claim.unit]
+    assert exact
+    for claim in exact:
+        assert claim.high - claim.low < 0.6 * (claim.high + claim.low), claim
+
+
+def assert_stands_alone(page: str, drawings: int) -> None:
+    assert page.startswith("<!DOCTYPE html>") or "<!DOCTYPE html>" in page[:200]
+    assert "<script" not in page
+    assert "http://" not in page.replace("http://www.w3.org/", "")
+    assert page.count('role="img"') == 2 * drawings
+    assert page.count("The numbers in this picture") == drawings
+    assert len(page) < 2_000_000
+    assert "not known" not in page
+    assert "nan" not in page.lower().replace("nanosecond", "")
 
 
 def test_a_claim_fails_outside_its_range_and_where_nothing_is_known() -> None:

@@ -44,8 +44,8 @@ def lesson(found: SmallBlocks) -> Lesson:
                     Drawing(
                         "time",
                         lambda width: stacked_time(
-                            [byte_size(size) for size in SIZES[::2]],
-                            {name: seconds[::2] for name, seconds in parts.items()},
+                            [byte_size(size) for size in SIZES],
+                            parts,
                             "size of a request",
                             width=width,
                         ),

@@ -38,7 +38,7 @@ def run(effort: Effort) -> Pooling:
 
 def _answer(effort: Effort, count: int, servers: int, load: float) -> Result:
     rate = load * count * servers / SERVICE_S
-    return effort.answer(station(count, servers) + arriving(rate), int(8000 / (1 - load)))
+    return effort.answer(station(count, servers) + arriving(rate), int(6000 / (1 - load)))
 
 
 def exact_s(quantity: str, servers: int, load: float) -> float:

@@ -71,12 +71,12 @@ class Sharing:
 def run(effort: Effort) -> Sharing:
     """Carry out the runs."""
     in_order, shared = (
-        {load: effort.answer(link(discipline, load), int(25_000 / (1 - load))) for load in LOADS}
+        {load: effort.answer(link(discipline, load), int(16_000 / (1 - load))) for load in LOADS}
         for discipline in ("fcfs", "ps")
     )
     plain = SPINNING.replace("shortest access first", "arrival order")
     drive, nearest = (
-        {float(rate): effort.answer(media + STREAM + _beside(rate), 6000) for rate in SMALL_RATES}
+        {float(rate): effort.answer(media + STREAM + _beside(rate), 3000) for rate in SMALL_RATES}
         for media in (plain, SPINNING)
     )
     return Sharing(in_order, shared, drive, nearest)

@@ -8,7 +8,7 @@ from tailrace.study.curve import Curve
 from tailrace.study.lessons.effort import Claim, Effort, agrees, figures, known
 from tailrace.study.lessons.parts import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
 
-SIZES = tuple(2**power for power in range(9, 24))
+SIZES = tuple(2**power for power in range(9, 24, 2))
 DEPTHS = (1, 2, 4, 8, 16, 32, 64, 128)
 KEY = "workload.booking.request_size"
 SMALL, LARGE = 8 * 1024, 8 * 1024 * 1024

@@ -28,7 +28,7 @@ def run(effort: Effort) -> Tail:
         *(
             {
                 load: effort.answer(
-                    station(law=law) + arriving(load / SERVICE_S), int(4000 + 4000 / (1 - load) ** 2)
+                    station(law=law) + arriving(load / SERVICE_S), int(4000 + 2500 / (1 - load) ** 2)
                 )
                 for load in LOADS
             }
