@@ -46,13 +46,13 @@ def closed_form(quantity: str, drives: int, load: float) -> tuple[float, str]:
 
 
 def measured(runs: Runs) -> pd.DataFrame:
-    counts = (1, 2, 8) if runs.quick else (1, 2, 8, 32)
+    counts = (1, 2, 8) if runs.quick else (1, 2, 4, 16)
     loads = (0.05, 0.6) if runs.quick else (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85)
     rows = []
     for drives in counts:
         idle_s = float(theory.maximum_mean_exponential(drives, SERVICE_S))
         for load in loads:
-            requests = 8000 if runs.quick else int(min(20_000 / (1 - load) ** 2, 300_000))
+            requests = 8000 if runs.quick else int(min(10_000 / (1 - load) ** 1.5, 60_000))
             found, _ = runs.figures(scenario(drives, load), requests)
             for quantity in ("mean", "p50", "p99"):
                 value, method = closed_form(quantity, drives, load)

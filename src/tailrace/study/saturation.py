@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.engine.reference import run_reference
+from tailrace.engine.choice import at_hand, runner
 from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
@@ -143,7 +143,7 @@ def saturated_service_s(
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=bank.arm)
     source = _Repeated(_accesses(scenario, seed, bank, accesses, with_rebuilds))
     plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
-    observed = run_reference(plan, requests=accesses, marks=5)
+    observed = runner(at_hand())(plan, requests=accesses, marks=5)
     time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
     return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
 
