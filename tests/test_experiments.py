@@ -144,7 +144,6 @@ def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_p
     assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on
 
 
-<<<<<<< HEAD
 def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: Path) -> None:
     frame = quick("calibration", tmp_path)
     assert set(frame.by) == {"closed form", "simulation"}
@@ -154,11 +153,12 @@ def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: P
     assert frame.fits.sum() == 91
     assert frame.held.sum() >= 76
     assert ((frame["median"] / frame.truth - 1).abs() < 0.5).all()
-=======
+
+
 def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_to(tmp_path: Path) -> None:
     frame = quick("block_size", tmp_path)
     moves = frame.way == "spinning, random"
-    assert_agree(frame[moves], "closed_form", 0.02)
+    assert_agree(frame[moves], "closed_form", 0.03)
     # what does not move takes always the same; on the platter but for the place in the span, 0.4 % of the rate
     still = frame[~moves]
     assert ((still.simulated / still.closed_form - 1).abs() < 0.004).all()
@@ -247,4 +247,3 @@ def test_every_picture_can_be_drawn_again_from_its_table_in_the_sizes_and_colour
             house = {*style.COLOURS, style.INK, style.FAINT, style.GRID}
             assert {to_hex(each.get_color()) for each in lines} <= house, name
     assert drawn > 8
->>>>>>> 2ed69d6 (Ask what block sizes, large streams and fan-out do, and give all experiments one look, one table and a way to be redrawn)

@@ -179,7 +179,7 @@ def writes_alone_s(scenario: Scenario, seed: int, log: int) -> FloatArray:
         Steps.joined(written),
     )
     alone = Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),))
-    return run_reference(alone, requests=WRITES).latency_s
+    return runner(at_hand())(alone, requests=WRITES).latency_s
 
 
 def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
