@@ -102,9 +102,9 @@ def beside_streams(way: str, streams: int) -> dict[str, float]:
 
 
 def measured(runs: Runs) -> pd.DataFrame:
-    loads = (0.3, 0.7) if runs.quick else (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+    loads = (0.3, 0.6) if runs.quick else (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
     counts = (1, 4) if runs.quick else (1, 2, 4, 8, 16)
-    requests = 15_000 if runs.quick else 200_000
+    requests = 9_000 if runs.quick else 200_000
     rows = []
     for way in WAYS:
         cases = [("at random", load, scenario(way, load), at_random(way, load)) for load in loads]
