@@ -1,4 +1,4 @@
-"""The report in a real browser: nothing overflows, nothing complains, and it prints. Skipped where there is none."""
+"""Reports and lessons in a real browser: nothing overflows or complains, and it prints. Skipped where there is none."""
 
 from __future__ import annotations
 
@@ -9,9 +9,12 @@ from typing import Any
 
 import pytest
 
+from tailrace.report.lessons.give import give
 from tailrace.report.page.page import report_page
 from tailrace.scenario.read import load
 from tailrace.study.account import account
+from tailrace.study.lessons import LESSONS
+from tailrace.study.lessons.effort import Effort
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
@@ -47,38 +50,13 @@ def browser() -> Iterator[Any]:
         launched.close()
 
 
-def test_no_page_overflows_or_complains_on_a_telephone_a_tablet_or_a_screen(browser, pages) -> None:
+def test_no_report_overflows_or_complains_on_a_telephone_a_tablet_or_a_screen(browser, pages) -> None:
     for page in pages:
-        for scheme in ("light", "dark"):
-            context = browser.new_context(color_scheme=scheme)
-            tab = context.new_page()
-            said: list[str] = []
-            tab.on("console", lambda message, said=said: said.append(message.text))
-            tab.on("pageerror", lambda error, said=said: said.append(str(error)))
-            tab.on("request", lambda asked, said=said: said.append(asked.url))
-            for width in (360, 800, 1400):
-                tab.set_viewport_size({"width": width, "height": 900})
-                tab.goto(page.as_uri())
-                # Tables and code may scroll in their own boxes; they must when all is unfolded, too.
-                tab.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
-                assert tab.evaluate("document.documentElement.scrollWidth") <= width, (page.name, width)
-                assert [each for each in said if not each.startswith(("file:", "data:"))] == []
-            context.close()
+        assert_calm_at_every_width(browser, page)
 
 
 def test_texts_of_pictures_are_legible_at_the_size_at_which_they_are_shown(browser, pages) -> None:
-    measured = """() => [...document.querySelectorAll('.picture svg text')]
-        .filter(each => each.getClientRects().length && each.textContent.trim())
-        .map(each => parseFloat(getComputedStyle(each).fontSize) * each.getScreenCTM().a
-             / Math.cos(Math.atan2(each.getScreenCTM().b, each.getScreenCTM().a)))
-        .filter(size => size > 0.1)"""
-    for width in (360, 699, 700, 800, 1400):
-        tab = browser.new_page(viewport={"width": width, "height": 900})
-        tab.goto(pages[0].as_uri())
-        sizes = tab.evaluate(measured)
-        assert len(sizes) > 20
-        assert min(sizes) >= 9.5, width
-        tab.close()
+    assert_legible(browser, pages[0])
 
 
 def test_a_dark_screen_gets_dark_pictures_and_print_stays_light(browser, pages) -> None:
@@ -93,16 +71,68 @@ def test_a_dark_screen_gets_dark_pictures_and_print_stays_light(browser, pages) 
     tab.close()
 
 
-def test_every_page_prints_with_its_pictures_and_numbers(browser, pages) -> None:
+def test_every_report_prints_with_its_pictures_and_numbers(browser, pages) -> None:
     for page in pages:
-        tab = browser.new_page()
+        assert_prints(browser, page, least_pages=3)
+
+
+@pytest.mark.parametrize("name", list(LESSONS))
+def test_every_lesson_fits_every_width_is_legible_and_prints(browser, name: str, tmp_path: Path) -> None:
+    pytest.importorskip("numba")
+    page = tmp_path / f"{name}.html"
+    found = give(name, Effort(engine="compiled", replications=2, share=0.02))[page.name]
+    assert isinstance(found, str)
+    page.write_text(found, encoding="utf-8")
+    assert_calm_at_every_width(browser, page)
+    assert_legible(browser, page)
+    assert_prints(browser, page, least_pages=2)
+
+
+def assert_calm_at_every_width(browser: Any, page: Path) -> None:
+    """Nothing is wider than the screen, nothing is said on the console, and nothing but the page is asked for."""
+    for scheme in ("light", "dark"):
+        context = browser.new_context(color_scheme=scheme)
+        tab = context.new_page()
+        said: list[str] = []
+        tab.on("console", lambda message, said=said: said.append(message.text))
+        tab.on("pageerror", lambda error, said=said: said.append(str(error)))
+        tab.on("request", lambda asked, said=said: said.append(asked.url))
+        for width in (360, 800, 1400):
+            tab.set_viewport_size({"width": width, "height": 900})
+            tab.goto(page.as_uri())
+            # Tables and code may scroll in their own boxes; they must when all is unfolded, too.
+            tab.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
+            assert tab.evaluate("document.documentElement.scrollWidth") <= width, (page.name, width)
+            assert [each for each in said if not each.startswith(("file:", "data:"))] == []
+        context.close()
+
+
+def assert_legible(browser: Any, page: Path) -> None:
+    """No text of a picture is smaller than 9.5 pixels."""
+    measured = """() => [...document.querySelectorAll('.picture svg text')]
+        .filter(each => each.getClientRects().length && each.textContent.trim())
+        .map(each => parseFloat(getComputedStyle(each).fontSize) * each.getScreenCTM().a
+             / Math.cos(Math.atan2(each.getScreenCTM().b, each.getScreenCTM().a)))
+        .filter(size => size > 0.1)"""
+    for width in (360, 699, 700, 800, 1400):
+        tab = browser.new_page(viewport={"width": width, "height": 900})
         tab.goto(page.as_uri())
-        printed = tab.pdf(format="A4", print_background=True)
-        assert printed.startswith(b"%PDF")
-        assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") >= 3
-        tab.emulate_media(media="print")
-        tab.set_viewport_size({"width": 680, "height": 900})  # A4 within its margins
-        assert tab.evaluate("document.documentElement.scrollWidth") <= 680
-        tables = "[...document.querySelectorAll('details table')]"
-        assert tab.evaluate(f"{tables}.every(each => each.getBoundingClientRect().height > 0)")
+        sizes = tab.evaluate(measured)
+        assert len(sizes) > 20
+        assert min(sizes) >= 9.5, width
         tab.close()
+
+
+def assert_prints(browser: Any, page: Path, least_pages: int) -> None:
+    """The page prints to PDF, and on paper nothing is cut off and all numbers are unfolded."""
+    tab = browser.new_page()
+    tab.goto(page.as_uri())
+    printed = tab.pdf(format="A4", print_background=True)
+    assert printed.startswith(b"%PDF")
+    assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") >= least_pages
+    tab.emulate_media(media="print")
+    tab.set_viewport_size({"width": 680, "height": 900})  # A4 within its margins
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 680
+    tables = "[...document.querySelectorAll('details table')]"
+    assert tab.evaluate(f"{tables}.every(each => each.getBoundingClientRect().height > 0)")
+    tab.close()

@@ -5,9 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.report.pictures import style
+from tailrace.report.pictures.style import Width
 from tailrace.report.sweep import knees, lines, shown_value
 from tailrace.study.sweep import Point, Sweep
 
@@ -15,42 +17,29 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-COLOURS = ("#4477aa", "#ee6677", "#228833", "#aa3377", "#999933", "#332288", "#44aa99", "#882255")
-MARKERS = "os^Dv<>P"
-STYLES = ("-", (0, (5, 2)), (0, (2, 1.5)))
-"""Of a line and those drawn over it, so that it is seen where they coincide."""
+WIDTH: Width = "wide"
 MANY_TICKS = 9
-LONGEST_NAME = 28
 DECADE = 8.0
 """Ratio of the largest to the smallest value from which on an axis is logarithmic."""
 
 
 def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     """Two panels, throughput above and p99 below, with bands of the 95 % intervals."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8.2, 7.4), layout="constrained")
-    above, below = figure.subplots(2, 1, sharex=True)
+    figure, (above, below) = style.canvas(WIDTH, 6.4, rows=2, sharex=True)
     drawn = list(lines(sweep, class_name))
     every = [point for _, points in drawn for point in points]
     p99 = [point.reading.estimate(class_name, "p99").value for point in every]
     unit = time_unit([value for value in p99 if value is not None])
-    rates = [point.reading.estimate(class_name, "rate").value for point in every]
-    thousand = max((rate for rate in rates if rate is not None), default=0.0) >= 1e4
     places, ticks, key_unit, scale = _places(sweep, every)
     bends = dict(knees(sweep, class_name))
     for number, (label, points) in enumerate(drawn):
-        style = {
-            "color": COLOURS[number % len(COLOURS)],
-            "marker": MARKERS[number % len(MARKERS)],
-            "linestyle": STYLES[number % len(STYLES)],
-        }
-        _line(above, points, places, class_name, "rate", 1e-3 if thousand else 1.0, label, style)
-        _line(below, points, places, class_name, "p99", 1 / TIME_UNITS[unit], label, style)
+        look = style.line(number)
+        _line(above, points, places, class_name, "rate", 1.0, label, look)
+        _line(below, points, places, class_name, "p99", 1 / TIME_UNITS[unit], label, look)
         bend = bends.get(label)
         if bend is not None and bend.value is not None and ticks is None:
-            below.axvline(bend.value / scale, color=style["color"], linestyle=":", linewidth=1.2)
-    above.set_ylabel("throughput, 1,000 requests/s" if thousand else "throughput, requests/s")
+            below.axvline(bend.value / scale, color=look.colour, linestyle=":", linewidth=1.2)
+    above.set_ylabel("throughput, requests/s")
     below.set_ylabel(f"p99 latency, {unit}")
     below.set_xlabel(f"{sweep.keys[0]}{f', {key_unit}' if key_unit else ''}")
     _scale(below, p99, "y")
@@ -59,18 +48,14 @@ def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
         _scale(below, list(places.values()), "x")
     else:
         below.set_xticks(range(len(ticks)), ticks)
-    for axes in (above, below):
-        axes.grid(alpha=0.3)
     above.set_ylim(bottom=0)
-    above.yaxis.set_major_formatter(lambda value, _: f"{value:,.12g}")
-    above.set_title(f"{_clipped(sweep.title, 60)}: class {_clipped(class_name, LONGEST_NAME)}", fontsize=11)
-    if any(point.reading.overloaded for point in every):
-        said = "; ×: overloaded"
-    else:
-        said = ""
+    style.plain_axis(above.yaxis)
+    style.title(above, sweep.title, WIDTH)
+    said = "; ×: overloaded" if any(point.reading.overloaded for point in every) else ""
     dotted = any(bend.value is not None for bend in bends.values()) and ticks is None
-    said = f"bands: 95 % intervals{'; dotted: p99 doubled' if dotted else ''}{said}"
-    above.legend(title=said, fontsize=9, title_fontsize=8, loc="best")
+    said = f"class {style.shown(class_name, 'narrow')}; bands: 95 % intervals{'; dotted: p99 doubled' if dotted else ''}{said}"
+    style.legend(figure, [above], WIDTH, said)
+    figure.align_ylabels()
     return figure
 
 
@@ -82,23 +67,16 @@ def _line(
     quantity: str,
     factor: float,
     label: str,
-    style: dict[str, Any],
+    look: style.Line,
 ) -> None:
-    known = []
-    for point in points:
-        estimate = point.reading.estimate(class_name, quantity)
-        if estimate.value is not None:
-            low = estimate.value if estimate.low is None else estimate.low
-            high = estimate.value if estimate.high is None else estimate.high
-            place = places[point.settings[0].value]
-            known.append((place, estimate.value * factor, max(low, 0.0) * factor, high * factor))
-    known.sort()
-    if not known:
-        axes.plot([], [], label=f"{_clipped(label, LONGEST_NAME)} (no figure)", **style)
+    found = [(places[each.settings[0].value], each.reading.estimate(class_name, quantity)) for each in points]
+    found.sort(key=lambda each: each[0])
+    name = style.shown(label, "narrow")
+    if all(estimate.value is None for _, estimate in found):
+        dashes = {"color": look.colour, "marker": look.marker, "linestyle": look.dash}
+        axes.plot([], [], label=f"{name} (no figure)", **dashes)
         return
-    x, value, low_, high_ = zip(*known, strict=True)
-    axes.plot(x, value, markersize=4.5, linewidth=1.4, label=_clipped(label, LONGEST_NAME), **style)
-    axes.fill_between(x, low_, high_, color=style["color"], alpha=0.25, linewidth=0)
+    style.curve(axes, [place for place, _ in found], [estimate for _, estimate in found], factor, look, name)
 
 
 def _places(
@@ -164,7 +142,7 @@ def _overloaded(axes: Axes, points: Sequence[Point], places: dict[object, float]
     places_over = sorted({places[point.settings[0].value] for point in points if point.reading.overloaded})
     if places_over:
         high = axes.get_xaxis_transform()
-        axes.plot(places_over, [0.96] * len(places_over), "x", color="black", transform=high, markersize=7)
+        axes.plot(places_over, [0.96] * len(places_over), "x", color=style.INK, transform=high, markersize=7)
 
 
 def _clipped(text: str, most: int) -> str:

@@ -61,9 +61,9 @@ class Line:
 
 
 def line(place: int) -> Line:
-    """The look of the line at that place; it repeats behind `MOST_LINES`."""
-    place %= MOST_LINES
-    return Line(COLOURS[place], MARKERS[place], DASHES[place])
+    """The look of the line at that place; behind `MOST_LINES` a colour comes again with another marker and dash."""
+    other = (place + place // MOST_LINES) % MOST_LINES
+    return Line(COLOURS[place % MOST_LINES], MARKERS[other], DASHES[other])
 
 
 def bar(place: int) -> dict[str, Any]:
