@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -140,7 +140,8 @@ def saturated_service_s(
     are put to a single arm in a closed loop.
     """
     stations = Stations()
-    stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=bank.arm)
+    assert bank.arm is not None
+    stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=replace(bank.arm, phase=bank.arm.phase[:1]))
     source = _Repeated(_accesses(scenario, seed, bank, accesses, with_rebuilds))
     plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
     observed = runner(at_hand())(plan, requests=accesses, marks=5)
