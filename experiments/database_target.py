@@ -62,7 +62,14 @@ def picture(frame: pd.DataFrame) -> Figure:
         met, missed = line.met.iloc[0], line.missed.iloc[0]
         if pd.notna(met) and pd.notna(missed):
             said = f"{name}: met up to {met:,.0f}"
-            axis.axvspan(met, missed, label=said, **style.bar(place) | {"alpha": 0.35})
+            axis.axvspan(
+                met,
+                missed,
+                facecolor=style.line(place).colour,
+                alpha=0.3,
+                hatch=style.HATCHES[place],
+                label=said,
+            )
     axis.axhline(
         LIMIT_MS, color=style.INK, linestyle=style.DASHES[1], linewidth=1, label=f"promised: {LIMIT}"
     )

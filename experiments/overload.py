@@ -136,14 +136,15 @@ def picture(frame: pd.DataFrame) -> Figure:
             share = 100 * part[state] / part.runs
             axis.bar(names, share, bottom=below, label=state, **style.bar(place))
             below += share.to_numpy()
-        drawn.title(axis, f"{station}\n{requests:,} requests")
+        said = f"{station}\n{requests:,} requests"
+        axis.set_title(said, loc="left", fontsize=style.SMALL_PT["wide"], color=style.INK)
         axis.grid(axis="x", visible=False)
         axis.tick_params(axis="x", rotation=90)
     for axis in axes[len(groups) :]:
         axis.set_visible(False)
     for axis in axes[:: min(COLUMNS, len(groups))]:
         axis.set_ylabel("answers, %")
-    figure.supxlabel("load, as a share of saturation", fontsize=style.TEXT_PT["wide"], color=style.INK)
+    axes[(rows - 1) * COLUMNS].set_xlabel("share of saturation")
     drawn.legend(figure, axes[:1], "")
     return figure
 

@@ -51,10 +51,12 @@ def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     above.set_ylim(bottom=0)
     style.plain_axis(above.yaxis)
     style.title(above, sweep.title, WIDTH)
-    said = "; ×: overloaded" if any(point.reading.overloaded for point in every) else ""
-    dotted = any(bend.value is not None for bend in bends.values()) and ticks is None
-    said = f"class {style.shown(class_name, 'narrow')}; bands: 95 % intervals{'; dotted: p99 doubled' if dotted else ''}{said}"
-    style.legend(figure, [above], WIDTH, said)
+    said = [f"class {style.shown(class_name, 'narrow')}", "bands: 95 % intervals"]
+    if any(bend.value is not None for bend in bends.values()) and ticks is None:
+        said.append("dotted: p99 doubled")
+    if any(point.reading.overloaded for point in every):
+        said.append("×: overloaded")
+    style.legend(figure, [above], WIDTH, "; ".join(said))
     figure.align_ylabels()
     return figure
 
