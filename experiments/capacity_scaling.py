@@ -96,8 +96,8 @@ def picture(frame: pd.DataFrame) -> Figure:
         style.power_axis(axis.xaxis, capacities, [f"{each:g}" for each in capacities])
         axis.set_xlabel("capacity, TB (a die for each 0.128 TB)")
         axis.set_ylabel("requests/s" if is_random else "throughput, MB/s")
-        drawn.title(axis, f"{pattern} reads, 512 at a time")
-    drawn.legend(figure, axes, "bands: 95 % intervals of the rates")
+        drawn.title(axis, f"{pattern} reads")
+    drawn.legend(figure, axes, "512 reads at a time; bands: 95 % intervals of the rates")
     return figure
 
 
