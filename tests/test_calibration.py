@@ -19,7 +19,7 @@ from tailrace.study.latencies import distance, distances, latencies
 from tailrace.study.law_fit import fit_laws
 from tailrace.study.measured import STARTS, Point, media_of, read_points
 from tailrace.study.predicted import closed_form, simulated
-from tailrace.theory.one_drive import arm_service_s, closed_banks_s
+from tailrace.theory.one_drive import arm_service_s, closed_banks_s, open_response_s
 from tailrace.trace import recording
 
 
@@ -70,13 +70,20 @@ def test_equal_stations_visited_at_random_answer_as_product_form_has_it():
         assert found[n - 1] == pytest.approx(np.array([1.0, 2.0]) * (8 + n - 1) / 8)
 
 
-def test_of_rates_the_closed_forms_take_the_depth_that_carries_them():
+def test_of_rates_one_server_answers_as_mm1_and_the_wait_grows_smoothly_through_saturation():
+    # M/M/1: 1/(mu - lambda) (Kleinrock, Queueing Systems I, 1975, from memory)
+    assert open_response_s(0.01, 80.0, 100.0) == pytest.approx(1 / (100 - 80))
+    loads = np.linspace(90, 110, 201)
+    found = np.array([open_response_s(0.01, load, 100.0) for load in loads])
+    assert (np.diff(found) > 0).all()
+    assert np.abs(np.diff(found, 2)).max() < 0.1 * np.diff(found).max()
+
+
+def test_at_a_low_rate_a_drive_takes_as_long_as_one_request_alone_and_carries_the_rate():
     true = drive("spinning")
-    deep = Point(1, 3, None, 8192, True, {"mean": 1.0, "throughput": 1.0})
-    mean, throughput = np.exp(closed_form(true, [deep]))
-    assert throughput == pytest.approx(3 / mean)
-    carried = Point(1, None, 0.999 * throughput, 8192, True, {"mean": 1.0})
-    assert np.exp(closed_form(true, [carried]))[0] == pytest.approx(mean)
+    alone = np.exp(closed_form(true, [Point(1, 1, None, 8192, True, {"mean": 1.0})]))[0]
+    slow = Point(1, None, 1.0, 8192, True, {"mean": 1.0, "throughput": 1.0})
+    assert np.exp(closed_form(true, [slow])) == pytest.approx([alone, 1.0], rel=0.01)
 
 
 # ---- the simulation --------------------------------------------------------------------------------------------------
@@ -133,6 +140,31 @@ def test_a_fit_through_the_simulation_finds_a_drive_from_a_wrong_start():
     assert found.media.seek_average == pytest.approx(8.5e-3, rel=0.03)
     assert found.media.outer_rate == pytest.approx(250e6, rel=0.05)
     assert max(abs(each.log_difference) for each in found.residuals) < 0.05
+
+
+def test_a_drive_measured_at_rates_is_found_as_one_at_queue_depths():
+    pytest.importorskip("numba")
+    true = drive("spinning")
+    conditions = [
+        Point(line, None, rate, size, True, {"mean": 1.0, "p90": 1.0})
+        for line, (rate, size) in enumerate((rate, size) for rate in (10.0, 60.0) for size in (8192, 1048576))
+    ]
+    truth = np.exp(simulated(true, conditions, 99, "compiled", 20_000)).reshape(-1, 2)
+    values = [
+        Point(
+            each.line,
+            None,
+            each.rate_per_s,
+            each.size_bytes,
+            True,
+            dict(zip(("mean", "p90"), row, strict=True)),
+        )
+        for each, row in zip(conditions, truth.tolist(), strict=True)
+    ]
+    wrong = true.model_copy(update={"seek_average": 10e-3, "seek_full": 20.3e-3, "outer_rate": 180e6})
+    found = calibrate(wrong, values, ("seek_average", "outer_rate"), 3, "compiled")
+    assert found.media.seek_average == pytest.approx(8.5e-3, rel=0.04)
+    assert found.spread < 0.04
 
 
 def test_a_parameter_of_small_influence_gets_an_interval_by_its_effect_and_not_by_noise():

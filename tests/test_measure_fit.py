@@ -62,6 +62,20 @@ def test_what_the_values_leave_open_has_no_end():
     assert 1 + np.exp(high) * x.mean() == pytest.approx(1.05, abs=0.06)
 
 
+def test_a_parameter_without_effect_near_the_best_has_the_ends_at_which_it_begins_to_have_one():
+    x = np.linspace(0, 1, 30)
+    y = 2 * x + np.random.default_rng(5).normal(0, 0.1, x.size)
+
+    def bounded_below(theta):
+        return np.maximum(theta[0] * x, theta[1])
+
+    found = fit(bounded_below, np.array([1.0, -3.0]), np.full(2, -20.0), np.full(2, 20.0), y)
+    (low, high), (none, bound) = profile_intervals(bounded_below, found)
+    assert low < 2 < high
+    assert none == -np.inf
+    assert 0.05 < bound < 0.5
+
+
 def test_curved_models_are_held_as_often_as_the_intervals_say():
     x = np.array([0.1, 0.3, 0.6, 1.0, 2.0, 4.0])
     true, rng = np.array([1.0, 0.2]), np.random.default_rng(3)

@@ -92,21 +92,24 @@ def _end(model: Model, found: Fit, place: int, sign: int, quantile: float) -> fl
     from scipy.optimize import brentq
 
     along = found.covariance[place]
-    error = float(np.sqrt(along[place]))
+    error = float(np.sqrt(along[place]))  # 0 where nothing near the best depends on the parameter
+    tilt = along / along[place] if error > 0 else np.zeros_like(along)
     most = abs(float((found.low, found.high)[sign > 0][place] - found.theta[place]))
-    if not found.spread > 0 or most == 0:
+    if not found.spread > 0:
         return float(found.theta[place])
+    if most == 0:
+        return sign * np.inf
 
     @cache
     def beyond(away: float) -> float:
         """Distance from the best with the parameter held there, in units of the spread, over the quantile."""
         if away == 0:
             return -quantile
-        near = found.theta + along / along[place] * sign * away
+        near = found.theta + tilt * sign * away
         squares = _held(model, found, place, float(found.theta[place]) + sign * away, near)
         return float(np.sqrt(max(squares - found.squares, 0.0))) / found.spread - quantile
 
-    away = min(quantile * error, most)
+    away = min(quantile * error, most) if error > 0 else most
     while beyond(away) < 0:
         if away == most:
             return sign * np.inf

@@ -18,7 +18,7 @@ from tailrace.scenario.spinning import Spinning
 from tailrace.scenario.workload import Workload
 from tailrace.study.measured import Media, Point
 from tailrace.study.sample import replicate
-from tailrace.theory.one_drive import arm_service_s, bounded_response_s, closed_banks_s
+from tailrace.theory.one_drive import arm_service_s, bounded_response_s, closed_banks_s, open_response_s
 
 REQUESTS = 6000
 """Measured requests at a point."""
@@ -30,7 +30,7 @@ PIECES = 8
 """Requests of more pieces than this are fewer by as much: each averages over its own, and costs as much time."""
 
 MOST_DEPTH = 256
-"""Requests under way up to which a drive is followed, to carry the rate of a point."""
+"""Requests under way at which a drive carries the most that it can, where a point has a rate."""
 
 FULLEST = 20.0
 """A buffer that fills more slowly than by one in so many of what is written counts as one that does not fill."""
@@ -53,20 +53,27 @@ def _tail(name: str) -> float:
     return -np.log(1 - LEVELS[name]) if name in LEVELS else 1.0
 
 
-def _closed_responses(media: Media, points: Sequence[Point]) -> list[tuple[int, float]]:
-    """Requests under way at each point, and how long they take: at a rate as many as carry it."""
+def _closed_responses(media: Media, points: Sequence[Point]) -> list[tuple[float, float]]:
+    """Mean number of requests under way at each point, and how long they take."""
     most = max(MOST_DEPTH if point.queue_depth is None else point.queue_depth for point in points)
     table = (
         _arm_table(media, points, most) if isinstance(media, Spinning) else _die_table(media, points, most)
     )
-    depths = np.arange(1, most + 1)
     found = []
     for place, point in enumerate(points):
-        depth = point.queue_depth
-        if depth is None:
-            carries = depths[:MOST_DEPTH] / table[:MOST_DEPTH, place] >= (point.rate_per_s or 0.0)
-            depth = int(np.argmax(carries)) + 1 if carries.any() else MOST_DEPTH
-        found.append((depth, float(table[depth - 1, place])))
+        if point.queue_depth is not None:
+            found.append((float(point.queue_depth), float(table[point.queue_depth - 1, place])))
+            continue
+        rate, idle = point.rate_per_s or 0.0, float(table[0, place])
+        carried = most / float(table[-1, place])
+        if isinstance(media, Flash) and not point.read:  # the buffer hides programs from what it can take up
+            drive = FlashCost.of(media, None)
+            response = open_response_s(idle, rate, 1 / drive.command_s)
+            if rate > carried:
+                response += open_response_s(0.0, rate, carried) - open_response_s(0.0, carried, carried)
+        else:
+            response = open_response_s(idle, rate, carried)
+        found.append((min(rate, carried) * response, response))
     return found
 
 
@@ -164,12 +171,6 @@ def _filling(media: Media, point: Point) -> int:
 
 
 def _around(media: Media, point: Point) -> Scenario:
-    asked = {"queue_depth": point.queue_depth} if point.queue_depth else {"rate": point.rate_per_s}
-    workload = Workload(
-        name="point",
-        request_size=point.size_bytes,
-        read_share=float(point.read),
-        think_time=0.0 if point.queue_depth else None,
-        **asked,
-    )
+    asked = {"rate": point.rate_per_s} if point.queue_depth is None else {"queue_depth": point.queue_depth}
+    workload = Workload(name="point", request_size=point.size_bytes, read_share=float(point.read), **asked)
     return Scenario(server=Server(media=media), workload=(workload,))

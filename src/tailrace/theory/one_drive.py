@@ -9,6 +9,7 @@ from tailrace.theory.domain import Floats
 
 _DISTANCES, _TIMES = 200, 400
 _SHARPNESS = 6.0
+_NEARLY_FULL = 0.95
 
 
 def arm_service_s(depth: Floats, curve: SeekCurve, turn_s: float, chooses: bool) -> Floats:
@@ -47,3 +48,15 @@ def closed_banks_s(most: int, own_s: Floats, work_s: Floats, stations: Floats) -
 def bounded_response_s(depth: Floats, idle_s: float, most_per_s: Floats) -> Floats:
     """Mean response that is ``idle_s`` at low depth and depth/most_per_s at high, smoothly between. Derived bounds."""
     return np.asarray((idle_s**_SHARPNESS + (depth / most_per_s) ** _SHARPNESS) ** (1 / _SHARPNESS))
+
+
+def open_response_s(idle_s: float, rate_per_s: float, most_per_s: float) -> float:
+    """Mean response to Poisson arrivals, ``idle_s`` without any wait, where ``most_per_s`` can be carried, in seconds.
+
+    The wait is that of M/M/1, as if all were one server (Kleinrock, Queueing Systems I, 1975, from memory): exact
+    there, rough elsewhere. Near saturation and beyond it grows as fast as it does at 0.95 of it.
+    """
+    load = rate_per_s / most_per_s
+    inside = min(load, _NEARLY_FULL)
+    queue = inside / (1 - inside) + (load - inside) / (1 - _NEARLY_FULL) ** 2
+    return idle_s + queue / most_per_s
