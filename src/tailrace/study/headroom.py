@@ -35,6 +35,9 @@ RULES: tuple[Rule, ...] = ("simulated", "plain")
 
 RESOLUTION = 0.02
 """Relative distance at which two values are not told apart further."""
+IDLE = 0.01
+"""A server that is loaded to less than this share of saturation is not made faster by a smaller load."""
+
 FARTHEST = 2.0**30
 MOST_TRIED = 60
 GUESSES = 14
@@ -285,6 +288,13 @@ class _Search:
                     break
                 if self._try(value) is None:
                     self.notes.append(f"{value:g} and beyond are not accepted by the scenario.")
+                    break
+                share = self.tried[value].share_of_saturation
+                if not towards_hard and self.missed == value and share is not None and share < IDLE:
+                    self.notes.append(
+                        f"Still missed at {value:g}, with {100 * share:.2g} % of the load that saturates: not the"
+                        " load misses it."
+                    )
                     break
 
     def _stepped(self, value: float, towards_hard: bool) -> float:
