@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from tailrace.errors import SettingError
 from tailrace.scenario.scenario import Scenario
@@ -14,7 +15,7 @@ from tailrace.study.headroom import Headroom, find_headroom
 from tailrace.study.progress import Progress
 from tailrace.study.relief import Relief, find_relief
 from tailrace.study.result import Result
-from tailrace.study.run import simulate
+from tailrace.study.run import crew_of, simulate
 from tailrace.study.session import Options
 
 Watch = Callable[[Progress], None]
@@ -91,26 +92,19 @@ def account(
 
     Raises SettingError as `simulate`.
     """
-    result = simulate(scenario, seed, engine, workers, progress)
     load, depth, depth_class = None, None, None
-    if any(each.is_open for each in scenario.workload):
-        load = load_curve(
-            scenario, seed=result.seed, engine=engine, progress=progress, requests=curve_requests
-        )
-    else:
-        workload = scenario.workload[0]
-        own, depth_class = workload.queue_depth or 1, workload.name
-        values = sorted({max(round(own * factor), 1) for factor in DEPTH_FACTORS})
-        key = f"workload.{workload.name}.queue_depth"
-        bounded = [each for each in values if each <= max(MOST_DEPTH, own)]
-        depth = key_curve(
-            scenario,
-            key,
-            bounded,
-            seed=result.seed,
-            engine=engine,
-            progress=progress,
-            requests=curve_requests,
-        )
+    with crew_of(workers) as crew:  # the same processes for the answer and for what is around it
+        result = simulate(scenario, seed, engine, crew, progress)
+        around: dict[str, Any] = {"seed": result.seed, "engine": engine, "workers": crew}
+        around |= {"progress": progress, "requests": curve_requests}
+        if any(each.is_open for each in scenario.workload):
+            load = load_curve(scenario, **around)
+        else:
+            workload = scenario.workload[0]
+            own, depth_class = workload.queue_depth or 1, workload.name
+            values = sorted({max(round(own * factor), 1) for factor in DEPTH_FACTORS})
+            key = f"workload.{workload.name}.queue_depth"
+            bounded = [each for each in values if each <= max(MOST_DEPTH, own)]
+            depth = key_curve(scenario, key, bounded, **around)
     tail = {} if result.overload is not None else closed_tail(scenario, result.seed)
     return Account(name, scenario, source, settings, result, tail, load, depth, depth_class)

@@ -14,7 +14,8 @@ from tailrace.scenario.variant import Variants, written_value
 from tailrace.study.estimate import estimate
 from tailrace.study.progress import Progress
 from tailrace.study.result import Result, Saturation
-from tailrace.study.run import simulate
+from tailrace.study.run import crew_of, simulate
+from tailrace.study.workers import Workers
 
 REQUESTS, REPLICATIONS = 5_000, 4
 """Length of the run behind each point, and how many there are of it: short, as a picture allows."""
@@ -78,6 +79,7 @@ def load_curve(
     replications: int = REPLICATIONS,
     seed: int | None = None,
     engine: str = "auto",
+    workers: int | Workers | None = None,
     progress: Watch | None = None,
 ) -> LoadCurve:
     """Simulate a scenario at several open loads, up to the one at which it saturates, and at its own.
@@ -89,6 +91,7 @@ def load_curve(
         replications: of each point.
         seed: of all points; the scenario's, or 0, if left out.
         engine: "auto", "reference" or "compiled".
+        workers: number of processes, or a crew that is at work already; by default this process alone.
         progress: called as points are begun.
 
     Raises:
@@ -113,7 +116,7 @@ def load_curve(
     ]
     rate = sum((each.rate or 0.0) * each.clients for each in open_classes) * scenario.load
     limits = {each.name: dict(each.target.limits) if each.target else {} for each in scenario.workload}
-    points = _points(variants, replications, seed, engine, progress)
+    points = _points(variants, replications, seed, engine, workers, progress)
     return LoadCurve(scenario.title, rate, saturation, limits, points)
 
 
@@ -126,6 +129,7 @@ def key_curve(
     replications: int = REPLICATIONS,
     seed: int | None = None,
     engine: str = "auto",
+    workers: int | Workers | None = None,
     progress: Watch | None = None,
 ) -> Curve:
     """Simulate a scenario at several values of one key, such as `workload.booking.queue_depth`.
@@ -134,7 +138,7 @@ def key_curve(
         scenario: what to simulate.
         key: as `--set` takes it.
         values: numbers in SI units, or quantities as a scenario file writes them, such as "8 KiB".
-        requests, replications, seed, engine, progress: as for `load_curve`.
+        requests, replications, seed, engine, workers, progress: as for `load_curve`.
 
     Raises:
         ScenarioError: no such key, or a value that it does not accept.
@@ -146,7 +150,7 @@ def key_curve(
         written = f'"{value}"' if isinstance(value, str) else written_value(value, variants.shape(key))
         changed.append((_number(key, value), variants.with_keys([f"{key}={written}"]), requests))
     changed.sort(key=lambda each: each[0])
-    points = _points(changed, replications, _seed(scenario, seed), engine, progress)
+    points = _points(changed, replications, _seed(scenario, seed), engine, workers, progress)
     return Curve(scenario.title, key, points)
 
 
@@ -155,17 +159,25 @@ def _points(
     replications: int,
     seed: int,
     engine: str,
+    workers: int | Workers | None,
     progress: Watch | None,
 ) -> tuple[Point, ...]:
     chosen = choose_engine(engine, replications * sum(requests for *_, requests in variants))
-    points = []
-    for place, (value, scenario, requests) in enumerate(variants):
-        if progress is not None:
-            progress(Progress("answer", place, len(variants), requests, None, None))
+    # The longest first, so that no process is left alone with one of them at the end.
+    ordered = sorted(variants, key=lambda each: -each[2])
+    tasks = []
+    for _, scenario, requests in ordered:
         fixed = {"requests": requests, "replications": replications, "precision": None}
         run = scenario.run.model_copy(update=fixed)
-        points.append(Point(value, simulate(scenario.model_copy(update={"run": run}), seed, chosen)))
-    return tuple(points)
+        tasks.append((scenario.model_copy(update={"run": run}), seed, chosen))
+    points = []
+    with crew_of(workers) as crew:
+        answers = crew.run(simulate, tasks)
+        for place, (value, _, requests) in enumerate(ordered):
+            if progress is not None:
+                progress(Progress("answer", place, len(ordered), requests, None, None))
+            points.append(Point(value, next(answers)))
+    return tuple(sorted(points, key=lambda point: point.value))
 
 
 def _number(key: str, value: float | int | str) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
@@ -79,7 +80,7 @@ def simulate(
     scenario: Scenario,
     seed: int | None = None,
     engine: str = "auto",
-    workers: int | None = None,
+    workers: int | Workers | None = None,
     progress: Watch | None = None,
     until_decided: bool = False,
 ) -> Result:
@@ -91,6 +92,7 @@ def simulate(
         engine: "auto", "reference" or "compiled"; the answer is the same.
         workers: number of processes; the answer is the same. By default this process alone; a program that asks
             for more must guard its entry with ``if __name__ == "__main__"``, as any that starts processes.
+            Or a crew that is at work already, and goes on with it.
         progress: called as replications finish.
         until_decided: go on, in stages of as many fresh replications, while a target is undecided, for at most three
             stages. Each stage is a look at the targets, so each of their intervals is wider from the first on.
@@ -107,10 +109,17 @@ def simulate(
     least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
     chosen = choose_engine(engine, least * run.replications)
     watch = progress or unwatched
-    with Workers(1 if workers is None else workers) as crew:
+    with crew_of(workers) as crew:
         if chosen == "compiled":
             prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
         return Study(scenario, seed, chosen, crew, watch, until_decided).answer()
+
+
+def crew_of(workers: int | Workers | None) -> AbstractContextManager[Workers]:
+    """A crew for a while, or the one given, which stays at work."""
+    if isinstance(workers, Workers):
+        return nullcontext(workers)
+    return Workers(1 if workers is None else workers)
 
 
 def seed_of(scenario: Scenario, seed: int | None) -> int:
