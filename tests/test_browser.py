@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 LONG_NAME = "A_name_that_nobody_would_give_to_a_class_of_requests_but_may_be"
+ENGINE = "compiled" if find_spec("numba") else "reference"
 BROWSER = next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
@@ -31,9 +33,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     for name in ("one-station", "booking-flash"):
         file = SCENARIOS / f"{name}.toml"
         settings = [*SHORT, f'workload.booking.name="{LONG_NAME}"'] if name == "one-station" else SHORT
-        told.append(
-            account(name, load(file, settings), file.read_text(), engine="reference", curve_requests=1000)
-        )
+        told.append(account(name, load(file, settings), file.read_text(), engine=ENGINE, curve_requests=1000))
     for name, some in (("one", told[:1]), ("two", told)):
         (directory / f"{name}.html").write_text(report_page(some, [f"{name}.toml"]), encoding="utf-8")
     return sorted(directory.glob("*.html"))

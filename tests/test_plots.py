@@ -30,6 +30,7 @@ from tailrace.study.calibration import Calibration, calibrate
 from tailrace.study.law_fit import fit_laws
 from tailrace.study.measured import STARTS, Point, media_of
 from tailrace.study.result import QUANTILES, Overload, Result
+from tailrace.study.workers import Workers
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=3000", "run.replications=4"]
@@ -140,6 +141,23 @@ def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_sa
     assert list(today.get_xdata()) == pytest.approx([3200, 3200])
     means = [each.result.classes[0].all.latency_s["mean"].value for each in points.points]
     assert means == sorted(means)
+
+
+class Crew(Workers):
+    """Hands tasks out as a crew of processes does, and remembers how long they were."""
+
+    def run(self, task, arguments):
+        self.lengths = [scenario.run.requests for scenario, *_ in arguments]
+        return super().run(task, arguments)
+
+
+def test_a_curve_is_the_same_by_a_crew_that_gets_its_longest_points_first(points) -> None:
+    crew = Crew(1)
+    scenario = load(SCENARIOS / "one-station.toml")
+    again = plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, engine="reference", workers=crew)
+    assert again == points
+    assert crew.lengths == sorted(crew.lengths, reverse=True)
+    assert [point.value for point in again.points] == sorted(point.value for point in again.points)
 
 
 def test_a_scenario_without_open_classes_has_no_load_curve() -> None:
