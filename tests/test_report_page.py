@@ -193,6 +193,8 @@ def test_what_a_class_asks_is_said_in_words() -> None:
         "4 clients keep 8 requests under way each: 1 MiB, reads, one after the other."
     )
     assert promise_sentences(mixed.workload[0]) == ["99 % of the requests are to take at most 400 us."]
+    transactions = load(SCENARIOS / "booking-transactions.toml").workload[0]
+    assert promise_sentences(transactions) == ["99 % of the transactions are to take at most 2.5 ms."]
 
 
 @pytest.mark.parametrize("file", sorted(SCENARIOS.glob("*.toml")), ids=lambda file: file.stem)

@@ -63,12 +63,12 @@ def promise_sentences(workload: Workload) -> list[str]:
     """What was promised to a class, a sentence each."""
     if workload.target is None:
         return []
-    said = []
+    said, whole = [], "transactions" if workload.step else "requests"
     for quantity, limit in workload.target.limits:
         kind, _, name = quantity.rpartition("_")
-        what = f"{kind}s" if kind else "requests"
+        what = f"{kind}s" if kind else whole
         if name == "rate":
-            said.append(f"At least {number(limit, 6)} requests/s are to be completed.")
+            said.append(f"At least {number(limit, 6)} {whole}/s are to be completed.")
         elif name == "throughput":
             said.append(f"At least {units.write(limit, 'data rate')} are to be moved.")
         elif name == "mean":
