@@ -19,8 +19,9 @@ from tailrace.plan.build import Plan
 class Visit:
     """A stay at a station, or the wait for permits of a pool.
 
-    ``ahead`` is how many were there on arrival, those in service among them (of a pool: those that waited for its
-    permits; of bulk service: the one under way for all); None where nobody stands in the way of anybody, as in a delay.
+    ``ahead`` is how many were there on arrival, those in service among them (of a pool: the permits held, and those
+    that waited for some; of bulk service: the one under way for all); None where nobody stands in the way of anybody,
+    as in a delay.
     """
 
     station: int
@@ -106,7 +107,8 @@ def _ahead(station: Any) -> int | None:
         case ArmStation():
             return len(station._slots) + int(station._busy)
         case Pool():
-            return station.load()[1]
+            held, waiting = station.load()
+            return round(held) + waiting
         case Bulk():
             return len(station._queue) + int(station._free < station._places)
         case Delay():
