@@ -38,7 +38,7 @@ def test_of_branches_side_by_side_the_one_that_ended_last_is_followed() -> None:
     assert observe(two, [0, 1]) == {
         0: [Visit(1, 0.0, 0.0, 5.0, ahead=None), Visit(0, 5.0, 0.0, 2.0, ahead=0)],
         1: [
-            Visit(2, 0.0, 7.0, 0.0, ahead=0),
+            Visit(2, 0.0, 7.0, 0.0, ahead=1),
             Visit(1, 7.0, 0.0, 5.0, ahead=None),
             Visit(0, 12.0, 5.0, 2.0, ahead=2),
         ],
