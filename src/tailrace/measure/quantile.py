@@ -58,14 +58,13 @@ def pooled_quantiles(samples: Sequence[FloatArray], ps: Sequence[float], own: Fl
     below, at_low = np.zeros(len(ps), dtype=np.int64), np.zeros(len(ps), dtype=np.int64)
     between: list[list[FloatArray]] = [[] for _ in ps]
     total = 0
-    for sample in samples:
-        ranked = np.sort(sample)
-        total += ranked.size
-        first, after = np.searchsorted(ranked, low), np.searchsorted(ranked, low, side="right")
+    for row in range(len(samples)):
+        size, first, equal, parts = _around(samples[row], low, high)
+        total += size
         below += first
-        at_low += after - first
-        for place, end in enumerate(np.searchsorted(ranked, high)):
-            between[place].append(ranked[after[place] : end].copy())  # not the whole sample with it
+        at_low += equal
+        for place, part in enumerate(parts):
+            between[place].append(part)
     values = high.copy()
     for place, p in enumerate(ps):
         rank = quantile_rank(total, p) - below[place]
@@ -79,6 +78,20 @@ def pooled_quantiles(samples: Sequence[FloatArray], ps: Sequence[float], own: Fl
             inside.partition(index)
             values[place] = inside[index]
     return np.asarray(values)
+
+
+def _around(
+    sample: FloatArray, low: FloatArray, high: FloatArray
+) -> tuple[int, IntArray, IntArray, list[FloatArray]]:
+    """Size of a sample, how much of it lies below and at each of ``low``, and what lies between that and ``high``.
+
+    Nothing of the sample itself is kept, so that one at a time is in memory.
+    """
+    ranked = np.sort(sample)
+    first, after = np.searchsorted(ranked, low), np.searchsorted(ranked, low, side="right")
+    ends = np.searchsorted(ranked, high)
+    inside = [ranked[begin:end].copy() for begin, end in zip(after, ends, strict=True)]
+    return ranked.size, first, after - first, inside
 
 
 def excursions(sample: FloatArray, quantiles: Sequence[float], median: float) -> IntArray:

@@ -215,10 +215,8 @@ class Quantiles:
         probabilities = tuple(ps)
         sizes = np.zeros(len(samples), dtype=np.int64)
         own = np.zeros((len(samples), len(probabilities)))
-        for row, sample in enumerate(samples):
-            sizes[row] = _checked(sample).size
-            if sizes[row]:
-                own[row] = quantiles_in_place(np.array(sample, dtype=np.float64), probabilities)
+        for row in range(len(samples)):
+            sizes[row], own[row] = _own_quantiles(samples[row], probabilities)
         values = pooled_quantiles(samples, probabilities, own) if sizes.all() else None
         return cls(probabilities, sizes, own, values)
 
@@ -267,7 +265,7 @@ def quantile_spreads(
         nothing = np.zeros(sizes.size)
         return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in probabilities}
     median, values = found.value(0.5), [found.value(p) for p in probabilities]
-    counts = np.array([excursions(each, values, median) for each in samples])
+    counts = np.array([excursions(samples[row], values, median) for row in range(len(samples))])
     return {
         p: QuantileSpread(
             p,
@@ -304,6 +302,13 @@ def interval_about(
     half_width = factor * spread / math.sqrt(replications)
     method = f"{name}, {replications} replications, level {level:.4g}"
     return Estimate(value, value - half_width, value + half_width, n, method)
+
+
+def _own_quantiles(sample: FloatArray, ps: Sequence[float]) -> tuple[int, FloatArray]:
+    """Size of a sample and its own quantiles, those of an empty one 0; it is let go of before the next is asked for."""
+    checked = _checked(sample)
+    own = quantiles_in_place(checked.copy(), ps) if checked.size else np.zeros(len(ps))
+    return checked.size, own
 
 
 def _least(minimum_excursions: int | Mapping[float, int], p: float) -> int:
