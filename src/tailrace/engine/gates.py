@@ -12,21 +12,40 @@ from simpy.events import URGENT
 from tailrace.engine.stations import WalkOn, Way
 
 
-class Pool:
+class _Gate:
+    """Where paths wait without being served."""
+
+    def __init__(self, env: Environment, walk_on: WalkOn) -> None:
+        self._env = env
+        self._at_opening = [walk_on]
+        self._waiting_s = 0.0
+
+    def _wait(self, way: Way) -> None:
+        now = self._env._now
+        way.arrived_s, way.service_s = now, 0.0
+        way.callbacks = self._at_opening
+        self._waiting_s -= now
+
+    def _let_go_on(self, way: Way) -> None:
+        now = self._env._now
+        self._waiting_s += now
+        way.wait_s = now - way.arrived_s
+        self._env.schedule(way, URGENT)
+
+
+class Pool(_Gate):
     """Permits, taken strictly first come, first served: nobody overtakes one who waits for more.
 
     In a ranked pool those who wait go by rank (lower first), and then in the order in which they joined.
     """
 
     def __init__(self, env: Environment, walk_on: WalkOn, permits: int, ranked: bool) -> None:
-        self._env = env
-        self._at_grant = [walk_on]
+        super().__init__(env, walk_on)
         self._permits = permits
         self._free = float(permits)
         self._ranked = ranked
         self._queue: deque[tuple[float, float, Way]] = deque()
         self._held_s = 0.0
-        self._waiting_s = 0.0
 
     def take(self, way: Way, permits: float, rank: float) -> bool:
         """Take permits. False if the path has to wait for them: it becomes ready when they are granted."""
@@ -35,13 +54,11 @@ class Pool:
             self._free -= permits
             self._held_s -= permits * now
             return True
-        way.arrived_s, way.service_s = now, 0.0
-        way.callbacks = self._at_grant
+        self._wait(way)
         if self._ranked:
             insort(self._queue, (rank, permits, way), key=itemgetter(0))
         else:
             self._queue.append((rank, permits, way))
-        self._waiting_s -= now
         return False
 
     def give(self, permits: float) -> None:
@@ -53,9 +70,7 @@ class Pool:
             _, granted, way = self._queue.popleft()
             self._free -= granted
             self._held_s -= granted * now
-            self._waiting_s += now
-            way.wait_s = now - way.arrived_s
-            self._env.schedule(way, URGENT)
+            self._let_go_on(way)
 
     def load(self) -> tuple[float, int]:
         """Permits held, and how many wait."""
@@ -66,31 +81,26 @@ class Pool:
         return self._held_s + (self._permits - self._free) * now, self._waiting_s + len(self._queue) * now
 
 
-class Bulk:
+class Bulk(_Gate):
     """Serves as many at a time as it has places, by letting one of them walk on for all; the others come next.
 
     Who is served along, and who comes next, stand in one queue in order of arrival.
     """
 
     def __init__(self, env: Environment, walk_on: WalkOn, places: int) -> None:
-        self._env = env
-        self._at_release = [walk_on]
+        super().__init__(env, walk_on)
         self._places = self._free = places
         self._queue: deque[tuple[int, Way]] = deque()
         self._busy_s = 0.0
-        self._waiting_s = 0.0
 
     def collect(self, way: Way, length: int) -> bool:
         """Walk on for itself, and True, if nothing is under way; ``length`` is how far on the RELEASE is."""
-        now = self._env._now
         if self._free == self._places:
             self._free -= 1
-            self._busy_s -= now
+            self._busy_s -= self._env._now
             return True
-        way.arrived_s, way.service_s = now, 0.0
-        way.callbacks = self._at_release
+        self._wait(way)
         self._queue.append((length, way))
-        self._waiting_s -= now
         return False
 
     def release(self) -> None:
@@ -100,17 +110,12 @@ class Bulk:
         for _ in range(served - 1):
             length, way = self._queue.popleft()
             way.at += length
-            self._go(way)
+            self._let_go_on(way)
         collected = min(len(self._queue), self._places)
         self._free = self._places - collected
         self._busy_s -= collected * self._env._now
         if collected:
-            self._go(self._queue.popleft()[1])
-
-    def _go(self, way: Way) -> None:
-        way.wait_s = self._env._now - way.arrived_s
-        self._waiting_s += self._env._now
-        self._env.schedule(way, URGENT)
+            self._let_go_on(self._queue.popleft()[1])
 
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of the number of places taken and of the number waiting, from 0 to now."""

@@ -391,9 +391,15 @@ def _grant_ranked(loop: Record, arrays: Arrays, station: Record) -> None:
 @inlined
 def _grant(loop: Record, arrays: Arrays, station: Record, number: Place, granted: float) -> None:
     """Permits go to the first of those who wait."""
-    way = arrays.ways[number]
     station.permits -= granted
     station.busy_s -= granted * loop.now
+    _let_go_on(loop, arrays, station, number)
+
+
+@inlined
+def _let_go_on(loop: Record, arrays: Arrays, station: Record, number: Place) -> None:
+    """A way has waited for long enough: it is charged, and goes on behind the step at which it is."""
+    way = arrays.ways[number]
     station.waiting_s += loop.now
     station.waiting -= 1
     way.wait_s[station.stage] += loop.now - way.since_s
@@ -433,13 +439,8 @@ def releases(loop: Record, arrays: Arrays, station: Record, queue: Place) -> Non
 
 @inlined
 def _walks_on(loop: Record, arrays: Arrays, station: Record, queue: Place) -> None:
-    """The first of those who wait becomes ready, behind the step at which it is."""
+    """The first of those who wait goes on."""
     line = arrays.queues[place(queue)]
     number = line.first
-    way = arrays.ways[number]
-    line.first = way.link
-    station.waiting_s += loop.now
-    station.waiting -= 1
-    way.wait_s[station.stage] += loop.now - way.since_s
-    way.pc += 1
-    make_ready(loop, arrays, number)
+    line.first = arrays.ways[number].link
+    _let_go_on(loop, arrays, station, number)
