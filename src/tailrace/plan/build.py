@@ -121,7 +121,7 @@ def _class_plan(
 
     if not workload.step:
         return plain(workload)
-    counts = dict(zip(workload.parts, (each.count for each in workload.step if each.count), strict=True))
+    counts = dict(zip(workload.parts, (each.count for each in workload.asking), strict=True))
     streams = Streams(seed, replication, workload.name, client)
     return TransactionPlan(server, workload, lambda part: plain(part, counts[part]), streams, number)
 

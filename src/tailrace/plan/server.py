@@ -277,8 +277,8 @@ def _first_clients(workloads: tuple[Workload, ...]) -> dict[str, int]:
 
 def _logs(workloads: tuple[Workload, ...]) -> Iterator[tuple[str, str, int]]:
     """Steps whose commits are collected: name of the part of the class, name of the log, most commits of a write."""
-    for workload in sorted(workloads, key=lambda each: each.name):
-        asking = zip(workload.parts, (each for each in workload.step if each.count), strict=False)
+    for workload in sorted((each for each in workloads if each.step), key=lambda each: each.name):
+        asking = zip(workload.parts, workload.asking, strict=True)
         mine = [(part.name, step.group_commit) for part, step in asking if step.group_commit is not None]
         for place, (part, most) in enumerate(mine):
             yield part, f"log of {workload.name}" + (f", {place + 1}" if len(mine) > 1 else ""), most

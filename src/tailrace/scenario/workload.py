@@ -197,6 +197,11 @@ class Workload(Model):
         return max(part.size for part in self.request_size)
 
     @property
+    def asking(self) -> tuple[Step, ...]:
+        """The steps that ask for anything, one for each of `parts`; none in a class without steps."""
+        return tuple(each for each in self.step if each.count)
+
+    @property
     def parts(self) -> tuple[Workload, ...]:
         """What is asked of the server, a class of requests for every step that has any; else the class itself.
 
@@ -204,8 +209,7 @@ class Workload(Model):
         """
         if not self.step:
             return (self,)
-        asking = [each for each in self.step if each.request_size is not None]
-        return tuple(self._part(place, each) for place, each in enumerate(asking))
+        return tuple(self._part(place, each) for place, each in enumerate(self.asking))
 
     def _part(self, place: int, step: Step) -> Workload:
         said = {key: getattr(step, key) for key in _OF_REQUESTS}
