@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
@@ -13,7 +14,17 @@ from tailrace import units
 from tailrace.errors import Fault, Problem, ScenarioError, TraceError
 from tailrace.scenario.model import FROM_FILE, Finding, Model
 from tailrace.scenario.quantity import Text
-from tailrace.scenario.recorded import KindColumn, SizeColumn, TraceColumn, unit_findings, with_number
+from tailrace.scenario.recorded import (
+    KindColumn,
+    SizeColumn,
+    TraceColumn,
+    UnitColumn,
+    mark_of,
+    said_plainly,
+    separator_findings,
+    unit_findings,
+    with_number,
+)
 from tailrace.scenario.trace_alone import columns_table
 from tailrace.trace.table import headings
 
@@ -24,24 +35,14 @@ QUANTITIES = ("throughput", "mean", "p50", "p90", "p95", "p99")
 NAMES = (*CONDITIONS, *QUANTITIES)
 
 
-class DurationColumn(TraceColumn):
+class DurationColumn(UnitColumn):
     """How long requests took."""
 
     unit: Text = Field(default="s", description='Unit of the times, such as "us".')
     dimension: ClassVar[units.Dimension] = "time"
 
-    def findings(self) -> Iterator[Finding]:
-        """The unit is one of its dimension."""
-        yield from super().findings()
-        yield from unit_findings(self.unit, self.dimension)
 
-    @property
-    def scale(self) -> float:
-        """What one unit of the column is in SI."""
-        return float(units.parse_exact(with_number(self.unit), self.dimension))
-
-
-class RateColumn(DurationColumn):
+class RateColumn(UnitColumn):
     """How many requests per time."""
 
     unit: Text = Field(default="/s", description='Unit of the rates, such as "/s".')
@@ -90,9 +91,15 @@ class PointColumns(Model):
     @field_validator(*NAMES, mode="before")
     @classmethod
     def _one_name(cls, value: object) -> object:
-        if isinstance(value, str):
-            return {"column": value}
-        return {"position": value} if type(value) is int else value
+        return said_plainly(value)
+
+    def findings(self) -> Iterator[Finding]:
+        """All that is wrong in this table and in those of its columns."""
+        for name in NAMES:
+            column = self.of(name)
+            for finding in () if column is None else column.findings():
+                yield replace(finding, key=(name, *finding.key))
+        yield from separator_findings(self.separator)
 
     def of(self, name: str) -> TraceColumn | None:
         """The column that holds this, if the file has it."""
@@ -102,7 +109,7 @@ class PointColumns(Model):
     @property
     def mark(self) -> str:
         """What lies between fields."""
-        return "\t" if self.separator == "tab" else self.separator
+        return mark_of(self.separator)
 
 
 def point_columns(file: Path, columns_file: Path | None, settings: Sequence[str]) -> PointColumns:
@@ -176,18 +183,9 @@ def _validated(source: str, table: dict[str, Any]) -> PointColumns:
             for each in error.errors(include_url=False)
         ) from None
     problems = [
-        Problem(
-            source,
-            ".".join((name, *map(str, finding.key))),
-            None,
-            f"{finding.wrong}; accepted: {finding.accepted}",
-        )
-        for name in NAMES
-        for finding in (columns.of(name).findings() if columns.of(name) is not None else ())  # type: ignore[union-attr]
+        Problem(source, ".".join(map(str, each.key)), None, f"{each.wrong}; accepted: {each.accepted}")
+        for each in columns.findings()
     ]
-    if columns.separator != "tab" and (len(columns.separator) > 1 or columns.separator.isalnum()):
-        accepted = 'one character such as "," or ";", or "tab"'
-        problems.append(Problem(source, "separator", None, f"not one mark; accepted: {accepted}"))
     if problems:
         raise ScenarioError(problems)
     return columns

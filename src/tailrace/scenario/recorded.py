@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from pydantic import Field, ValidationError, field_validator
 
@@ -50,6 +50,23 @@ class TraceColumn(Model):
         return Column(self.column, self.position, self.scale, getattr(self, "unit", None) == DATE)
 
 
+class UnitColumn(TraceColumn):
+    """A column of quantities of one dimension."""
+
+    unit: Text
+    dimension: ClassVar[units.Dimension]
+
+    def findings(self) -> Iterator[Finding]:
+        """The unit is one of the dimension."""
+        yield from super().findings()
+        yield from unit_findings(self.unit, self.dimension)
+
+    @property
+    def scale(self) -> float:
+        """What one unit of the column is in SI."""
+        return float(units.parse_exact(with_number(self.unit), self.dimension))
+
+
 class TimeColumn(TraceColumn):
     """When each request was made."""
 
@@ -70,20 +87,11 @@ class TimeColumn(TraceColumn):
         return 1.0 if self.unit == DATE else float(units.parse_exact(with_number(self.unit), "time"))
 
 
-class SizeColumn(TraceColumn):
+class SizeColumn(UnitColumn):
     """How much each request asks for, or where."""
 
     unit: Text = Field(default="B", description='Unit of the numbers, such as "KiB" or "512 B".')
-
-    def findings(self) -> Iterator[Finding]:
-        """The unit is one of size."""
-        yield from super().findings()
-        yield from unit_findings(self.unit, "size")
-
-    @property
-    def scale(self) -> float:
-        """Bytes in a unit."""
-        return float(units.parse_exact(with_number(self.unit), "size"))
+    dimension: ClassVar[units.Dimension] = "size"
 
 
 class KindColumn(TraceColumn):
@@ -132,14 +140,11 @@ class TraceColumns(Model):
     @field_validator("time", "kind", "address", "size", "client", mode="before")
     @classmethod
     def _one_name(cls, value: object) -> object:
-        if isinstance(value, str):
-            return {"column": value}
-        return {"position": value} if type(value) is int else value
+        return said_plainly(value)
 
     def findings(self) -> Iterator[Finding]:
         """One character between fields."""
-        if self.separator != "tab" and (len(self.separator) > 1 or self.separator.isalnum()):
-            yield Finding(("separator",), "not one mark", 'one character such as "," or ";", or "tab"')
+        yield from separator_findings(self.separator)
 
     @property
     def is_sound(self) -> bool:
@@ -154,10 +159,28 @@ class TraceColumns(Model):
         kinds = Kinds(
             *(tuple(each.lower() for each in group) for group in (words.read, words.write, words.skip))
         )
-        return Mapping(columns, kinds, "\t" if self.separator == "tab" else self.separator)
+        return Mapping(columns, kinds, mark_of(self.separator))
 
 
 _NAMES = ("time", "kind", "address", "size", "client")
+
+
+def said_plainly(value: object) -> object:
+    """The table of a column that is named by its heading or its position alone."""
+    if isinstance(value, str):
+        return {"column": value}
+    return {"position": value} if type(value) is int else value
+
+
+def separator_findings(separator: str) -> Iterator[Finding]:
+    """What lies between fields is one character, or "tab"."""
+    if separator != "tab" and (len(separator) > 1 or separator.isalnum()):
+        yield Finding(("separator",), "not one mark", 'one character such as "," or ";", or "tab"')
+
+
+def mark_of(separator: str) -> str:
+    """The character that lies between fields."""
+    return "\t" if separator == "tab" else separator
 
 
 def with_number(unit: str) -> str:
