@@ -12,7 +12,7 @@ from tailrace.engine.choice import Engine
 from tailrace.measure.fit import Fit, Model, fit, profile_intervals
 from tailrace.scenario.flash import Flash
 from tailrace.scenario.spinning import Spinning
-from tailrace.study.correction import fit_through, slopes
+from tailrace.study.correction import effects, fit_through
 from tailrace.study.measured import Media, Point
 from tailrace.study.predicted import REQUESTS, closed_form, simulated
 
@@ -125,8 +125,7 @@ def _told(media: Media, points: Sequence[Point], names: Sequence[str]) -> tuple[
     def rough(theta: FloatArray) -> FloatArray:
         return closed_form(at_values(media, names, theta), points)
 
-    effects = np.abs(slopes(rough, at, np.full(at.size, 0.05))).max(axis=0)
-    told = [name for name, effect in zip(names, effects, strict=True) if effect > UNSEEN]
+    told = [name for name, effect in zip(names, effects(rough, at), strict=True) if effect > UNSEEN]
     return told, [f"No point depends on {name}: it stays as it was." for name in names if name not in told]
 
 

@@ -22,6 +22,9 @@ ROUNDS = 3
 EFFECT, LEAST_STEP, MOST_STEP = 0.15, 0.15, 0.5
 """Each parameter is moved so far that some prediction changes by so much: half a per cent of noise hardly blurs it."""
 
+NEARBY = 0.05
+"""Distance over which the effect of a parameter is found."""
+
 CHANCE = 3.0
 """Multiple of its noise by which the simulation may lie from the corrected closed forms."""
 
@@ -51,8 +54,7 @@ def fit_through(
     draws = 1
     for _ in range(ROUNDS):
         at = found.theta
-        effects = np.abs(slopes(rough, at, np.full(at.size, 0.05))).max(axis=0)
-        steps = np.clip(EFFECT / np.maximum(effects, 1e-9), LEAST_STEP, MOST_STEP)
+        steps = np.clip(EFFECT / np.maximum(effects(rough, at), 1e-9), LEAST_STEP, MOST_STEP)
         corrected = correct(rough, simulation, at, steps, draws)
         found = fitted(corrected.model, at)
         apart = simulation(found.theta, draws + at.size) - found.predicted
@@ -76,6 +78,11 @@ def correct(rough: Model, simulation: Simulation, at: FloatArray, steps: FloatAr
         tilts.append((above - below) / (2 * steps[number]))
     level, tilt = np.mean(levels, axis=0), np.stack(tilts, axis=1)
     return Corrected(lambda theta: rough(theta) + level + tilt @ (theta - at), np.std(levels, axis=0))
+
+
+def effects(model: Model, at: FloatArray) -> FloatArray:
+    """How steeply the prediction that depends most on each parameter changes with it; shape (p,)."""
+    return np.asarray(np.abs(slopes(model, at, np.full(at.size, NEARBY))).max(axis=0))
 
 
 def slopes(model: Model, at: FloatArray, steps: FloatArray) -> FloatArray:
