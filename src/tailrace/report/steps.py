@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
 from tailrace.report.layout import Footnotes, fitted, plain_table
 from tailrace.study.result import ClassResult
@@ -25,6 +26,15 @@ def transaction_sentence(each: ClassResult) -> str | None:
     return f"{said}: {number(rate, 4)} transactions/s are {number(rate * count, 4)} requests/s."
 
 
+def step_figures(each: ClassResult) -> tuple[str, list[list[Estimate]]]:
+    """The unit in which the steps of a class are told, and for each step its figures in that unit: `STEP_FIGURES`, and
+    the mean in the slowest 1 %.
+    """
+    rows = [[*(step.latency_s[name] for name in STEP_FIGURES), step.slowest_s] for step in each.steps]
+    unit = time_unit([e.value for row in rows for e in row if e.value is not None])
+    return unit, [[e.scaled(1 / TIME_UNITS[unit]) for e in row] for row in rows]
+
+
 def steps_block(each: ClassResult, width: int) -> list[RenderableType]:
     """The table of the steps; nothing where a class has none."""
     sentence = transaction_sentence(each)
@@ -36,14 +46,9 @@ def steps_block(each: ClassResult, width: int) -> list[RenderableType]:
 
     def build(digits: int) -> tuple[Table, Footnotes]:
         notes = Footnotes()
-        columns = [[step.latency_s[name] for step in each.steps] for name in STEP_FIGURES]
-        columns.append([step.slowest_s for step in each.steps])
-        unit = time_unit([e.value for column in columns for e in column if e.value is not None])
+        unit, rows = step_figures(each)
         table = plain_table(f"step, {unit}", "\nrequests", "all\nmean", "\np50", "\np99", "slowest 1 %\nmean")
-        cells = [
-            aligned([notes.figure(e.scaled(1 / TIME_UNITS[unit]), digits) for e in column])
-            for column in columns
-        ]
+        cells = [aligned([notes.figure(e, digits) for e in column]) for column in zip(*rows, strict=True)]
         for step, *row in zip(each.steps, *cells, strict=True):
             table.add_row(Text(step.name), f"{step.requests:,}" if step.requests else "–", *row)
         return table, notes

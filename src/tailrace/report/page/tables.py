@@ -17,7 +17,7 @@ from tailrace.report.figures import (
     time_unit,
 )
 from tailrace.report.pictures.stages import STAGES
-from tailrace.report.steps import STEP_FIGURES
+from tailrace.report.steps import STEP_FIGURES, step_figures
 from tailrace.report.sweep import shown_value
 from tailrace.report.tables import LATENCIES
 from tailrace.scenario.inputs import inputs
@@ -89,16 +89,10 @@ def class_figures(each: ClassResult) -> Table:
 
 def steps(each: ClassResult) -> Table:
     """What each step of a transaction takes: in the mean, in its own tail, and in the slowest 1 % of transactions."""
-    columns = [[step.latency_s[name] for step in each.steps] for name in STEP_FIGURES]
-    columns.append([step.slowest_s for step in each.steps])
-    unit = time_unit([e.value for column in columns for e in column if e.value is not None])
+    unit, figures = step_figures(each)
     rows = [
-        (
-            step.name,
-            f"{step.requests:,}" if step.requests else "–",
-            *(figure(column[place], 1 / TIME_UNITS[unit]) for column in columns),
-        )
-        for place, step in enumerate(each.steps)
+        (step.name, f"{step.requests:,}" if step.requests else "–", *(figure(e) for e in row))
+        for step, row in zip(each.steps, figures, strict=True)
     ]
     head = (f"step, {unit}", "requests", *STEP_FIGURES, "mean of the slowest 1 %")
     return Table(head, tuple(rows))
