@@ -18,16 +18,18 @@ from tailrace.plan.build import Plan
 from tailrace.plan.columns import Stage
 from tailrace.plan.demand import chunk_demand
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
 from tailrace.study.estimate import estimate
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
 from through import (
+    CONSTANT,
     ENGINE,
     ENGINES,
+    EXPONENTIAL,
     SHARED,
     assert_agrees,
     busy_mean,
+    commits,
     found,
     samples,
     shared_scenario,
@@ -39,29 +41,6 @@ READY = "booking-transactions"
 READY_FILE = SHARED / "scenarios" / f"{READY}.toml"
 KEY = "workload.booking.step[2].group_commit"
 MS = 1e-3
-
-
-def commits(rate_per_s: float, service: str, most: int, media: str = "", step: str = "") -> Scenario:
-    """Transactions of a single log write of 1 ms on average, on one drive with nothing before it."""
-    return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
-{media}
-[[workload]]
-name = "booking"
-rate = "{rate_per_s} /s"
-[[workload.step]]
-request_size = "4 KiB"
-read_share = 0
-durable = true
-group_commit = {most}
-{step}
-""")
-
-
-CONSTANT = '{law = "constant", value = "1 ms"}'
-EXPONENTIAL = '{law = "exponential", mean = "1 ms"}'
 
 # By hand
 

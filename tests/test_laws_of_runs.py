@@ -17,7 +17,7 @@ from tailrace.scenario import parse
 from tailrace.scenario.scenario import Scenario
 from tailrace.study.run import simulate
 from tailrace.study.saturation import offered_load
-from through import ENGINE, SHARED, observe, published, shared_scenario
+from through import ENGINE, EXPONENTIAL, SHARED, commits, observe, published, shared_scenario
 
 WHOLE_PATH = published("whole_path")
 LINKS = published("links")
@@ -70,20 +70,6 @@ rate = "200 /s"
 request_size = "8 KiB"
 """
 
-COMMITS = """
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
-[[workload]]
-name = "booking"
-rate = "2500 /s"
-[[workload.step]]
-request_size = "4 KiB"
-read_share = 0
-durable = true
-group_commit = 4
-"""
-
 READS = "workload.booking.read_share=1.0"
 UPSTREAM = (Stage.NETWORK, Stage.CONTROLLER)
 
@@ -95,7 +81,7 @@ CASES = {
     "cameras": Case(shared_scenario("cameras-spinning"), 6000, delays=TRIP),
     "flash": Case(shared_scenario("booking-flash-busy"), 10_000, (*UPSTREAM, Stage.LANE), CELLS),
     "flash, reads": Case(shared_scenario("booking-flash-busy", READS), 10_000, delays=CELLS),
-    "commits collected": Case(parse(COMMITS), 20_000, (Stage.MEDIA,)),
+    "commits collected": Case(commits(2500, EXPONENTIAL, 4), 20_000, (Stage.MEDIA,)),
     "mixed": Case(shared_scenario("mixed"), 6000, UPSTREAM, CELLS, ends=0.15),
 }
 

@@ -59,6 +59,10 @@ def published(subject: str) -> dict[str, Any]:
     return tomllib.loads((SHARED / "published" / f"{subject}.toml").read_text("utf-8"))
 
 
+CONSTANT = '{law = "constant", value = "1 ms"}'
+EXPONENTIAL = '{law = "exponential", mean = "1 ms"}'
+
+
 def shared_scenario(name: str, *overrides: str) -> Scenario:
     """One of the ready scenarios."""
     return load(SHARED / "scenarios" / f"{name}.toml", overrides)
@@ -79,6 +83,25 @@ name = "booking"
 rate = "{rate_per_s} /s"
 request_size = "8 KiB"
 {workload}
+""")
+
+
+def commits(rate_per_s: float, service: str, most: int, media: str = "", step: str = "") -> Scenario:
+    """Transactions of a single log write of 1 ms on average, on one drive with nothing before it."""
+    return parse(f"""
+[server.media]
+kind = "generic"
+service = {service}
+{media}
+[[workload]]
+name = "booking"
+rate = "{rate_per_s} /s"
+[[workload.step]]
+request_size = "4 KiB"
+read_share = 0
+durable = true
+group_commit = {most}
+{step}
 """)
 
 
