@@ -14,12 +14,12 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from simulated import Runs, by_runs, row
+from tailrace.lessons.parts import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
 from tailrace.physics.seek import seek_times_s, three_point_curve
 from tailrace.report.pictures import style
 from tailrace.report.pictures.curves import byte_size
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.lessons.parts import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.theory import interactive_response_s
 
 IN_ORDER = SPINNING.replace("shortest access first", "arrival order")

@@ -17,13 +17,13 @@ from scipy.stats import binomtest, t
 
 import drawn
 from record import Record, arguments
+from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import Engine, choose_engine
+from tailrace.fit.calibration import at_values, calibrate
+from tailrace.fit.correction import slopes
+from tailrace.fit.measured import STARTS, Media, Point, media_of
+from tailrace.fit.predicted import closed_form, simulated
 from tailrace.report.pictures import style
-from tailrace.study.calibration import at_values, calibrate
-from tailrace.study.correction import slopes
-from tailrace.study.measured import STARTS, Media, Point, media_of
-from tailrace.study.predicted import closed_form, simulated
-from tailrace.study.workers import Workers, available_cores
 
 NOISE = 0.05
 FITTED = {

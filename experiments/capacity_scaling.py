@@ -13,8 +13,8 @@ import drawn
 from record import recorded
 from studied import options
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.sweep import run_sweep
 
 DIE_TB = 0.128

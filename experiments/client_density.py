@@ -14,7 +14,7 @@ import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
+from tailrace.scenario.reading.read import parse
 from tailrace.study.headroom import find_headroom
 
 RATES = (500.0, 1000.0, 2000.0)

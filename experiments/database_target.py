@@ -12,16 +12,16 @@ from matplotlib.figure import Figure
 import drawn
 from record import Record, arguments
 from studied import FLASH, SPINNING, options, text
-from tailrace.report.compare import comparison_text
-from tailrace.report.headroom import headroom_text
+from tailrace.answer.run import simulate
 from tailrace.report.pictures import style
-from tailrace.report.relief import relief_text
-from tailrace.report.tables import answer_text
-from tailrace.scenario.read import parse
+from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.compare import comparison_text
+from tailrace.report.terminal.headroom import headroom_text
+from tailrace.report.terminal.relief import relief_text
+from tailrace.scenario.reading.read import parse
 from tailrace.study.compare import compare
 from tailrace.study.headroom import find_headroom
 from tailrace.study.relief import find_relief
-from tailrace.study.run import simulate
 from tailrace.study.sweep import FIGURES, run_sweep
 
 LIMIT, LIMIT_MS, RATE, CLIENTS = "20 ms", 20.0, 100.0, 40

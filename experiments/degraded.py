@@ -13,7 +13,7 @@ import drawn
 from record import recorded
 from studied import SPINNING, options, text
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
+from tailrace.scenario.reading.read import parse
 from tailrace.study.sweep import run_sweep
 
 DRIVES, CAPACITY_TB = 9, 2.0

@@ -15,12 +15,12 @@ import drawn
 from record import recorded
 from simulated import Runs, by_runs, row
 from tailrace import theory
+from tailrace.lessons.fan_out.run import UNIT_KIB
+from tailrace.lessons.parts import SERVICE_S, station
+from tailrace.quantity import QUANTILES
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.lessons.fan_out import UNIT_KIB
-from tailrace.study.lessons.parts import SERVICE_S, station
-from tailrace.study.result import QUANTILES
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 
 CLASS = """
 [[workload]]

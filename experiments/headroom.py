@@ -14,14 +14,14 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
+from tailrace.answer.points import Length
+from tailrace.answer.readings import sections
+from tailrace.forecast.edge import scenario_at
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.edge import scenario_at
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.headroom import find_headroom
-from tailrace.study.points import Length
-from tailrace.study.readings import sections
 from tailrace.study.session import Options, Session
 
 VALUES = 64

@@ -21,13 +21,13 @@ from scipy import stats
 import drawn
 from record import recorded
 from simulated import label, one_station
+from tailrace.answer.run import simulate
+from tailrace.crew.workers import Workers, available_cores
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.replicate.gather import measured_from
 from tailrace.report.pictures import style
-from tailrace.study.gather import measured_from
-from tailrace.study.run import simulate
-from tailrace.study.workers import Workers, available_cores
 from tailrace.theory import mg1_response_mean, mmc_response_mean, mmc_response_quantile
 from tailrace.theory.laws import hyperexponential
 from tailrace.theory.mg1 import mg1_response_quantile

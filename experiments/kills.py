@@ -18,9 +18,9 @@ from matplotlib.figure import Figure
 
 import drawn
 from record import Record, arguments
+from tailrace.crew.store import Store
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.study.store import Store
+from tailrace.scenario.reading.read import parse
 from tailrace.study.sweep import sweep
 
 KILLS = 1000

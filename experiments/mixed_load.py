@@ -18,10 +18,10 @@ from record import recorded
 from sharing import closed_forms
 from simulated import Runs, by_runs, row
 from tailrace import theory
+from tailrace.lessons.sharing.run import LARGE_BYTES, LINK, LINK_BYTES_PER_S, SMALL_BYTES, rates
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.lessons.sharing import LARGE_BYTES, LINK, LINK_BYTES_PER_S, SMALL_BYTES, rates
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 
 PIECE_BYTES = 64 * 1024
 WAYS = {

@@ -18,15 +18,15 @@ from matplotlib.figure import Figure
 import drawn
 from record import SCENARIOS, recorded
 from simulated import one_station
+from tailrace.answer.run import simulate
+from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import choose_engine
+from tailrace.forecast.saturation import offered_load
 from tailrace.measure.backlog import backlog_growth
+from tailrace.replicate.sample import replicate
 from tailrace.report.pictures import style
-from tailrace.scenario.read import load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.run import simulate
-from tailrace.study.sample import replicate
-from tailrace.study.saturation import offered_load
-from tailrace.study.workers import Workers, available_cores
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.scenario import Scenario
 
 REPLICATIONS = 16
 LOADS = (0.90, 0.95, 0.98, 1.00, 1.02, 1.05, 1.10)

@@ -12,10 +12,10 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from simulated import Runs, by_runs, row
+from tailrace.forecast.estimate import estimate
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.estimate import estimate
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.theory import interactive_response_s
 
 FLASH = """

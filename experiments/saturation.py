@@ -13,12 +13,12 @@ from matplotlib.figure import Figure
 import drawn
 from record import SCENARIOS, recorded
 from simulated import Runs, by_runs, off, row
+from tailrace.answer.summary import figures
+from tailrace.forecast.estimate import estimate
 from tailrace.measure.backlog import backlog_growth
 from tailrace.report.pictures import style
-from tailrace.scenario.read import load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.estimate import estimate
-from tailrace.study.summary import figures
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.scenario import Scenario
 
 EXPONENTIAL = """
 [server.network]

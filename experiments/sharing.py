@@ -15,8 +15,8 @@ from record import recorded
 from simulated import Runs, by_runs, label, row
 from tailrace import theory
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 
 RATE_BYTES_PER_S = 10e9 / 8
 SMALL_BYTES, LARGE_BYTES = 8 * 1024, 1024 * 1024

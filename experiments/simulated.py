@@ -7,16 +7,17 @@ from collections.abc import Callable, Iterable
 
 import pandas as pd
 
+from tailrace.answer.result import Figures
+from tailrace.answer.summary import figures
+from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.warmup import settled
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.result import QUANTILES, Figures
-from tailrace.study.sample import Sample, replicate
-from tailrace.study.summary import figures
-from tailrace.study.workers import Workers, available_cores
+from tailrace.quantity import QUANTILES
+from tailrace.replicate.sample import Sample, replicate
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 
 REPLICATIONS = 16
 

@@ -20,17 +20,17 @@ from matplotlib.figure import Figure
 
 import drawn
 from record import SCENARIOS, Record, arguments
+from tailrace.answer.pool import Pool
+from tailrace.answer.summary import class_result
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.measure.section import mean_sections, quantile_spreads
 from tailrace.measure.warmup import settled
 from tailrace.plan.build import build_plan
+from tailrace.quantity import QUANTILES
+from tailrace.replicate.sample import replicate
 from tailrace.report.pictures import style
-from tailrace.scenario.read import load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.pool import Pool
-from tailrace.study.result import QUANTILES
-from tailrace.study.sample import replicate
-from tailrace.study.summary import class_result
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.scenario import Scenario
 
 MEAN_GAP, MEAN_SERVICE, STATIONS = 1 / 800, 1e-3, 4
 

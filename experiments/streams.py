@@ -16,8 +16,8 @@ import drawn
 from record import recorded
 from simulated import Runs, by_runs, row
 from tailrace.report.pictures import style
-from tailrace.scenario.read import parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.scenario import Scenario
 
 DRIVE = """
 [server]

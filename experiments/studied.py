@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from tailrace.crew.workers import available_cores
 from tailrace.study.session import Options
-from tailrace.study.workers import available_cores
 
 BOOKING = """
 [[workload]]

@@ -18,14 +18,14 @@ import pandas as pd
 
 from record import ROOT, SCENARIOS, Record, arguments
 from tailrace import plots
-from tailrace.report.files import as_json
-from tailrace.report.tables import answer_text
-from tailrace.scenario.read import load
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.edge import drives_share
-from tailrace.study.result import Result
-from tailrace.study.run import simulate
-from tailrace.study.saturation import offered_load
+from tailrace.answer.result import Result
+from tailrace.answer.run import simulate
+from tailrace.forecast.edge import drives_share
+from tailrace.forecast.saturation import offered_load
+from tailrace.report.files.answer import as_json
+from tailrace.report.terminal.answer import answer_text
+from tailrace.scenario.reading.read import load
+from tailrace.scenario.tables.scenario import Scenario
 
 README = ROOT / "README.md"
 CUT = "[...]"

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from tailrace.scenario.read import load
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.reading.read import load
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.requests import RequestStream
 from tailrace.workload.streams import Streams

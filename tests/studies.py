@@ -1,7 +1,7 @@
 """Small scenarios and studies for tests."""
 
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.tables.scenario import Scenario
 
 ONE_STATION = """
 title = "Counter"

@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
-from tailrace.report.lessons.give import give
+from tailrace.lessons import LESSONS
+from tailrace.lessons.effort import Effort
+from tailrace.lessons.give import give
 from tailrace.report.page.page import report_page
-from tailrace.scenario.read import load
+from tailrace.scenario.reading.read import load
 from tailrace.study.account import account
-from tailrace.study.lessons import LESSONS
-from tailrace.study.lessons.effort import Effort
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]

@@ -10,15 +10,15 @@ from scipy.stats import binomtest
 from typer.testing import CliRunner
 
 from tailrace.cli import app
+from tailrace.fit.calibration import calibrate
+from tailrace.fit.latencies import distance, distances, latencies
+from tailrace.fit.law_fit import fit_laws
+from tailrace.fit.measured import STARTS, Point, media_of, read_points
+from tailrace.fit.predicted import closed_form, simulated
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.physics.seek import mean_seek_s, three_point_curve
-from tailrace.report.calibration import distances_text
-from tailrace.scenario.read import parse
-from tailrace.study.calibration import calibrate
-from tailrace.study.latencies import distance, distances, latencies
-from tailrace.study.law_fit import fit_laws
-from tailrace.study.measured import STARTS, Point, media_of, read_points
-from tailrace.study.predicted import closed_form, simulated
+from tailrace.report.terminal.calibration import distances_text
+from tailrace.scenario.reading.read import parse
 from tailrace.theory.one_drive import arm_service_s, closed_banks_s, open_response_s
 from tailrace.trace import recording
 

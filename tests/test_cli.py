@@ -21,13 +21,13 @@ import typer
 from typer.testing import CliRunner, Result
 
 import tailrace
+from tailrace.answer.run import InterruptedRun
 from tailrace.cli import app
+from tailrace.cli.failures import EXIT_CODES
+from tailrace.crew.progress import Phase, Progress
 from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
-from tailrace.report.watch import PHASES, Watch
-from tailrace.study.progress import Phase, Progress
-from tailrace.study.run import InterruptedRun
-from tailrace.terminal import EXIT_CODES
+from tailrace.report.terminal.watch import PHASES, Watch
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -68,7 +68,7 @@ def answered(monkeypatch: pytest.MonkeyPatch) -> Callable[[Verdict], None]:
     """Have every simulation come out with a given verdict."""
 
     def give(verdict: Verdict) -> None:
-        monkeypatch.setattr("tailrace.study.run.simulate", lambda *_: replace(RESULT, verdict=verdict))
+        monkeypatch.setattr("tailrace.answer.run.simulate", lambda *_: replace(RESULT, verdict=verdict))
 
     return give
 
@@ -164,7 +164,7 @@ def test_a_failure_inside_is_one_line_and_exit_code_4(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("the sky\nfell")
 
-    monkeypatch.setattr("tailrace.study.run.simulate", fail)
+    monkeypatch.setattr("tailrace.answer.run.simulate", fail)
     done = invoke("run", scenario)
     assert done.exit_code == 4
     assert done.stdout == ""
@@ -177,7 +177,7 @@ def test_debug_shows_where_a_failure_happened_with_the_same_exit_code(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("the sky fell")
 
-    monkeypatch.setattr("tailrace.study.run.simulate", fail)
+    monkeypatch.setattr("tailrace.answer.run.simulate", fail)
     done = invoke("run", scenario, "--debug")
     assert done.exit_code == 4
     assert "Traceback" in done.stderr
@@ -191,7 +191,7 @@ def test_what_the_package_refuses_on_purpose_is_bad_input(
     def refuse(*_: object) -> None:
         raise TailraceError("no such engine here")
 
-    monkeypatch.setattr("tailrace.study.run.simulate", refuse)
+    monkeypatch.setattr("tailrace.answer.run.simulate", refuse)
     done = invoke("run", scenario)
     assert done.exit_code == 2
     assert done.stderr == "tailrace: no such engine here\n"
@@ -203,7 +203,7 @@ def test_an_interrupt_is_exit_code_130_and_one_line_that_says_what_was_finished(
     def interrupted(*_: object) -> None:
         raise InterruptedRun("Interrupted: 5 of 16 replications of the pilot were finished.", None)
 
-    monkeypatch.setattr("tailrace.study.run.simulate", interrupted)
+    monkeypatch.setattr("tailrace.answer.run.simulate", interrupted)
     done = invoke("run", scenario, "--out", tmp_path / "answer")
     assert done.exit_code == 130
     assert done.stdout == ""
@@ -217,7 +217,7 @@ def test_an_interrupted_run_gives_the_answer_of_what_was_finished(
     def interrupted(*_: object) -> None:
         raise InterruptedRun("Interrupted: 5 of 16 replications of the answer were finished.", RESULT)
 
-    monkeypatch.setattr("tailrace.study.run.simulate", interrupted)
+    monkeypatch.setattr("tailrace.answer.run.simulate", interrupted)
     done = invoke("run", scenario, "--json")
     assert done.exit_code == 130
     assert json.loads(done.stdout) == RESULT.as_dict()
@@ -229,7 +229,7 @@ def test_an_interrupt_before_the_first_replication_is_said_too(
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("tailrace.study.run.simulate", interrupted)
+    monkeypatch.setattr("tailrace.answer.run.simulate", interrupted)
     done = invoke("run", scenario)
     assert done.exit_code == 130
     assert done.stderr == "tailrace: Interrupted: no replication was finished.\n"
@@ -241,7 +241,7 @@ def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
     # The child says on its standard error when it is inside; nothing has to be waited for by the clock.
     # What a shell starts in the background ignores the signal, and so would what that starts.
     program = (
-        "import signal, sys, tailrace.study.run as study, tailrace.cli as cli\n"
+        "import signal, sys, tailrace.answer.run as study, tailrace.cli as cli\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "inner = study.simulate\n"
         "def simulate(scenario, seed, engine, workers, watch, until_decided):\n"
@@ -325,7 +325,7 @@ def test_a_directory_and_a_missing_file_are_bad_input(tmp_path: Path) -> None:
 def test_out_that_is_a_file_is_refused_before_anything_is_simulated(
     scenario: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tailrace.study.run.simulate", lambda *_: pytest.fail("simulated"))
+    monkeypatch.setattr("tailrace.answer.run.simulate", lambda *_: pytest.fail("simulated"))
     before = scenario.read_text()
     done = invoke("run", scenario, "--out", scenario)
     assert done.exit_code == 2

@@ -98,8 +98,8 @@ def test_a_store_that_is_none_is_exit_code_4(scenario: Path, tmp_path: Path) -> 
 def test_an_interrupted_sweep_ends_with_130_and_says_how_to_go_on(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tailrace.report.watch import StudyDisplay
-    from tailrace.study.progress import StudyProgress
+    from tailrace.crew.progress import StudyProgress
+    from tailrace.report.terminal.watch import StudyDisplay
 
     def stop(self: StudyDisplay, progress: StudyProgress) -> None:
         if progress.done == 2:

@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tailrace.answer.run import simulate
 from tailrace.errors import ScenarioError
 from tailrace.hardware.service import service_times
-from tailrace.scenario.law import Empirical
-from tailrace.scenario.read import load, parse
-from tailrace.study.run import simulate
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.law import Empirical
 
 SCENARIO = """
 [server.media]

@@ -44,7 +44,7 @@ from tailrace.plan.build import Plan, build_plan
 from tailrace.plan.columns import READ, WRITE, Chunk, Stage
 from tailrace.plan.stations import Arm, Discipline, Stations
 from tailrace.scenario import load, parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.tables.scenario import Scenario
 
 pytestmark = pytest.mark.skipif(
     not available(), reason="numba, which the compiled engine needs, is not installed"

@@ -11,13 +11,13 @@ from typer.testing import CliRunner
 
 import tailrace
 from tailrace import theory
+from tailrace.answer.agreement import disagreements, standard_errors
 from tailrace.cli import app
+from tailrace.forecast.estimate import estimate
+from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.plan.build import sample_demands
 from tailrace.scenario import parse
-from tailrace.study.agreement import disagreements, standard_errors
-from tailrace.study.estimate import estimate
-from tailrace.study.result import ClassTheory, Theory
 from through import ENGINE, SHARED, found, one_station, samples, shared_scenario, standard_error
 
 SCENARIOS = sorted((SHARED / "scenarios").glob("*.toml"))

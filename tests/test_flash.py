@@ -12,18 +12,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tailrace.answer.run import simulate
 from tailrace.engine.observations import Observations
 from tailrace.errors import ScenarioError
+from tailrace.forecast.estimate import estimate
+from tailrace.forecast.saturation import offered_load
 from tailrace.hardware.flash import FlashCost, remarks
 from tailrace.physics.flash import overprovisioning_of_amplification, write_amplification
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import DETACH, GIVE, TAKE, TAKE_RANKED, VISIT, Stage
 from tailrace.scenario import Scenario, parse
-from tailrace.scenario.flash import Flash
-from tailrace.scenario.parts import Part, catalogue
-from tailrace.study.estimate import estimate
-from tailrace.study.run import simulate
-from tailrace.study.saturation import offered_load
+from tailrace.scenario.reading.parts import Part, catalogue
+from tailrace.scenario.tables.flash import Flash
 from through import long_run, observe, published, shared_scenario
 
 FLASH_VALUES, LINKS, WHOLE = published("flash"), published("links"), published("whole_path")

@@ -10,17 +10,17 @@ from typer.testing import CliRunner
 
 from plans import collect, detach, plan, rows, split, station, stations, visit
 from tailrace import theory
+from tailrace.answer.run import simulate
 from tailrace.cli import app
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observed import Visit, observe
 from tailrace.errors import ScenarioError
+from tailrace.forecast.estimate import estimate
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import Stage
 from tailrace.plan.demand import chunk_demand
 from tailrace.scenario import parse
-from tailrace.study.estimate import estimate
-from tailrace.study.run import simulate
-from tailrace.study.saturation import offered_load
 from through import (
     CONSTANT,
     ENGINE,

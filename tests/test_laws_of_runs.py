@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
+from tailrace.answer.run import simulate
 from tailrace.arrays import FloatArray
 from tailrace.engine.observations import Observations
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, Stage
 from tailrace.plan.stations import Bank, Discipline
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.run import simulate
-from tailrace.study.saturation import offered_load
+from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINE, EXPONENTIAL, SHARED, commits, observe, published, shared_scenario
 
 WHOLE_PATH = published("whole_path")

@@ -12,17 +12,17 @@ import pytest
 from typer.testing import CliRunner
 
 from tailrace.cli import app
+from tailrace.lessons import LESSONS
+from tailrace.lessons.effort import Claim, Effort, agrees
+from tailrace.lessons.lesson import claims_table, lesson_page
 from tailrace.measure.estimate import Estimate
-from tailrace.report.lessons.lesson import claims_table, lesson_page
 from tailrace.report.pictures.save import picture_bytes
-from tailrace.study.lessons import LESSONS
-from tailrace.study.lessons.effort import Claim, Effort, agrees
 
 NAMES = list(LESSONS)
 
 
 def study(name: str) -> Any:
-    return import_module(f"tailrace.study.lessons.{name.replace('-', '_')}")
+    return import_module(f"tailrace.lessons.{name.replace('-', '_')}.run")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -34,7 +34,7 @@ def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_n
     assert len(claims) >= 6
     assert [claim for claim in claims if not claim.holds] == []
     assert_ranges_are_narrow_enough_to_say_something(claims)
-    told = import_module(f"tailrace.report.lessons.{name.replace('-', '_')}").lesson(found)
+    told = import_module(f"tailrace.lessons.{name.replace('-', '_')}.page").lesson(found)
     assert_stands_alone(lesson_page(name, LESSONS[name], told, claims, 7), len(told.drawings))
     for each in told.drawings:
         assert each.alternative

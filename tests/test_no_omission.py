@@ -5,8 +5,8 @@ import pytest
 
 from plans import plan, rows, station, stations, visit
 from tailrace.engine.reference import run_reference
+from tailrace.replicate.sample import replicate
 from tailrace.scenario import parse
-from tailrace.study.sample import replicate
 from through import ENGINE, observe, one_station
 
 STALL_S = 10.0

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from tailrace.arrays import FloatArray
+from tailrace.replicate.sample import replicate
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.sample import replicate
+from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINE, ERRORS
 
 ciw = pytest.importorskip("ciw")

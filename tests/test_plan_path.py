@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 import plans
+from tailrace.forecast.ways import slowest_way_mean_s
 from tailrace.plan.columns import (
     BRANCH,
     COLLECT,
@@ -26,7 +27,6 @@ from tailrace.plan.columns import (
 )
 from tailrace.plan.demand import chunk_demand
 from tailrace.plan.path import Behind, Choice, Collected, InTurn, Path, Series, fork, give, take, visit
-from tailrace.study.ways import slowest_way_mean_s
 
 Step = tuple[Any, ...]
 """Operation, argument, work, and what the arm must know (None for nothing)."""

@@ -17,20 +17,21 @@ from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from tailrace import journey, load, plots, simulate
+from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
+from tailrace.crew.workers import Workers
 from tailrace.errors import SettingError
+from tailrace.fit.calibration import Calibration, calibrate
+from tailrace.fit.law_fit import fit_laws
+from tailrace.fit.measured import STARTS, Point, media_of
 from tailrace.measure.estimate import Estimate
+from tailrace.quantity import QUANTILES
 from tailrace.report.pictures import style
 from tailrace.report.pictures.curves import byte_size
 from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of
-from tailrace.scenario.read import parse
-from tailrace.study.calibration import Calibration, calibrate
-from tailrace.study.law_fit import fit_laws
-from tailrace.study.measured import STARTS, Point, media_of
-from tailrace.study.result import QUANTILES, Overload, Result
-from tailrace.study.workers import Workers
+from tailrace.scenario.reading.read import parse
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=3000", "run.replications=4"]

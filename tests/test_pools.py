@@ -5,11 +5,11 @@ import pytest
 
 import tailrace
 from tailrace.errors import ScenarioError
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import VISIT
 from tailrace.report.sentences import binding_sentence
 from tailrace.scenario import parse
-from tailrace.study.saturation import offered_load
 
 POOLS = """
 [server.controller]

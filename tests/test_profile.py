@@ -11,12 +11,12 @@ from typer.testing import CliRunner
 
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
+from tailrace.fit.resemblance import as_toml, likeness, resembling
 from tailrace.measure.distance import relative_distance
 from tailrace.physics.zipf import scatter, zipf_law, zipf_rank
-from tailrace.scenario.read import load, parse
-from tailrace.scenario.recorded import recording_of
-from tailrace.scenario.trace_alone import trace_class
-from tailrace.study.resemblance import as_toml, likeness, resembling
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.recorded import recording_of
+from tailrace.scenario.tables.trace_alone import trace_class
 from tailrace.trace import recording
 from tailrace.trace.popularity import popularity
 from tailrace.trace.profile import ITEM_BYTES, profile

@@ -8,17 +8,17 @@ from collections import OrderedDict
 import numpy as np
 import pytest
 
+from tailrace.answer.run import simulate
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
+from tailrace.forecast.estimate import estimate
 from tailrace.physics.cache import characteristic_time, filling_time, popularity_groups
 from tailrace.physics.zipf import rank_at, scatter, zipf_law, zipf_probability, zipf_rank
 from tailrace.plan.build import build_plan, cached_rates, hit_shares
 from tailrace.plan.columns import READ, Stage
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.estimate import estimate
-from tailrace.study.run import simulate
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.theory import lru_hit_ratio, static_hit_ratio
 from tailrace.workload.requests import ITEM_BYTES, RequestStream
 from tailrace.workload.streams import Streams

@@ -7,7 +7,7 @@ import tailrace
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import VISIT
-from tailrace.report.tables import answer_text
+from tailrace.report.terminal.answer import answer_text
 from tailrace.scenario import parse
 
 MB = 1e6

@@ -5,10 +5,10 @@ import pytest
 
 import tailrace
 from tailrace.engine.reference import run_reference
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import GIVE, TAKE
 from tailrace.scenario import parse
-from tailrace.study.saturation import offered_load
 
 BOX = """
 [server.controller]

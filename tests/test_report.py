@@ -15,6 +15,16 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
+from tailrace.answer.result import (
+    ClassResult,
+    Figures,
+    Overload,
+    Result,
+    StageTimes,
+    StationResult,
+    TargetResult,
+)
+from tailrace.forecast.result import ClassTheory, Saturation, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict
 from tailrace.report.figures import (
@@ -26,23 +36,11 @@ from tailrace.report.figures import (
     rounded_down,
     time_unit,
 )
-from tailrace.report.files import as_json, classes_table, scenario_copy, stations_table, write_result
-from tailrace.report.key_list import key_list
+from tailrace.report.files.answer import as_json, classes_table, scenario_copy, stations_table, write_result
 from tailrace.report.sentences import binding_sentence, verdict_sentence
-from tailrace.report.tables import answer_text
-from tailrace.scenario.keys import rows
-from tailrace.study.result import (
-    ClassResult,
-    ClassTheory,
-    Figures,
-    Overload,
-    Result,
-    Saturation,
-    StageTimes,
-    StationResult,
-    TargetResult,
-    Theory,
-)
+from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.key_list import key_list
+from tailrace.scenario.reading.keys import rows
 
 METHOD = "mean by sectioning, 16 replications, level 0.95"
 STAGES = ("network", "controller", "lane", "media")

@@ -12,8 +12,8 @@ import pytest
 from tailrace.errors import SettingError
 from tailrace.report.page.page import report_page
 from tailrace.report.page.words import class_sentence, promise_sentences
-from tailrace.scenario.inputs import inputs
-from tailrace.scenario.read import load, parse
+from tailrace.scenario.reading.inputs import inputs
+from tailrace.scenario.reading.read import load, parse
 from tailrace.study.account import Account, account, with_studies
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"

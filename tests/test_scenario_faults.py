@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tailrace.errors import Problem, ScenarioError, TailraceError
-from tailrace.scenario import Scenario, checks, parse, starter
-from tailrace.scenario.complaint import examine
+from tailrace.scenario import Scenario, parse, starter
+from tailrace.scenario.checks import checks
+from tailrace.scenario.reading.complaint import examine
 
 SPINNING = """
 [server.media]

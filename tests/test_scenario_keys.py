@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from tailrace.errors import ScenarioError
-from tailrace.scenario import Scenario, keys, parse, schema, starter
+from tailrace.scenario import Scenario, parse, schema, starter
+from tailrace.scenario.reading import keys
 
 ROOT = Path(__file__).parent.parent
 

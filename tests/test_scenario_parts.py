@@ -9,8 +9,9 @@ from typer.testing import CliRunner
 
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
-from tailrace.scenario import keys, load, parse, schema
-from tailrace.scenario.parts import PLACES, catalogue
+from tailrace.scenario import load, parse, schema
+from tailrace.scenario.reading import keys
+from tailrace.scenario.reading.parts import PLACES, catalogue
 
 ROOT = Path(__file__).parents[1]
 WORKLOAD = """

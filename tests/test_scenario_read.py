@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tailrace.errors import ScenarioError
-from tailrace.scenario import load, parse, read, starter
+from tailrace.scenario import load, parse, starter
+from tailrace.scenario.reading import read
 
 EXPECTED = "accepted: a scenario in TOML, as UTF-8 text"
 

@@ -6,9 +6,9 @@ import pytest
 
 from tailrace.errors import ScenarioError
 from tailrace.scenario import load, parse
-from tailrace.scenario.cost import cost
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.cost import cost
+from tailrace.scenario.tables.scenario import Scenario
 
 SCENARIOS = sorted((Path(__file__).parent.parent / "shared" / "scenarios").glob("*.toml"))
 

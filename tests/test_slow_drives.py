@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tailrace.errors import ScenarioError
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.columns import READ
 from tailrace.scenario import parse
-from tailrace.study.saturation import offered_load
 from through import observe, shared_scenario
 
 GENERIC = """

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from tailrace.engine.choice import runner
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import Stage
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.saturation import offered_load
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.scenario import Scenario
 from test_through_spinning import published_drive
 from through import ENGINES, observe, published
 

@@ -13,7 +13,7 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from tailrace.cli import app
-from tailrace.report.compare import comparison_text
+from tailrace.report.terminal.compare import comparison_text
 from tailrace.scenario import parse
 from tailrace.study.compare import Comparison, compare
 

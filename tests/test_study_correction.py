@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from tailrace.fit.correction import correct, fit_through
 from tailrace.measure.fit import fit, profile_intervals
-from tailrace.study.correction import correct, fit_through
 
 X = np.linspace(0.2, 3.0, 14)
 TRUE = np.array([0.3, -0.2])

@@ -12,14 +12,14 @@ from pathlib import Path
 import pytest
 
 from studies import counter
+from tailrace.crew import bench as bench_module
+from tailrace.crew.bench import Bench, InterruptedStudyError, LostWorkersError
+from tailrace.crew.executors import Crew
+from tailrace.crew.progress import StudyProgress
+from tailrace.crew.store import Store
 from tailrace.errors import SettingError
-from tailrace.study import bench as bench_module
-from tailrace.study.bench import Bench, InterruptedStudyError, LostWorkersError
-from tailrace.study.executors import Crew
-from tailrace.study.outcome import written
-from tailrace.study.progress import StudyProgress
-from tailrace.study.store import Store
-from tailrace.study.tasks import Task
+from tailrace.replicate.outcome import written
+from tailrace.replicate.tasks import Task
 
 TESTS = Path(__file__).parent
 
@@ -191,6 +191,6 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(expected: list[bytes
 @pytest.mark.filterwarnings("ignore")
 def test_an_address_where_nobody_listens_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed", reason="needs the extra 'cluster'")
-    monkeypatch.setattr("tailrace.study.executors.SCHEDULER_WAIT", "500ms")
+    monkeypatch.setattr("tailrace.crew.executors.SCHEDULER_WAIT", "500ms")
     with pytest.raises(SettingError, match="nobody answers"):
         Crew(1, "tcp://127.0.0.1:9")

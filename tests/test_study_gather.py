@@ -12,9 +12,9 @@ from tailrace.engine.observations import Marks
 from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
-from tailrace.study import gather
-from tailrace.study.gather import Gathering, measured_from
-from tailrace.study.sample import Sample, boil_down
+from tailrace.replicate import gather
+from tailrace.replicate.gather import Gathering, measured_from
+from tailrace.replicate.sample import Sample, boil_down
 from through import shared_scenario
 
 

@@ -10,11 +10,11 @@ from scipy.optimize import brentq
 import tailrace
 from studies import closed, counter
 from tailrace.errors import SettingError
-from tailrace.report.headroom import headroom_document, headroom_text
+from tailrace.forecast.edge import more_is_worse, saturating_value
+from tailrace.report.terminal.headroom import headroom_document, headroom_text
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.edge import more_is_worse, saturating_value
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.headroom import Headroom, headroom
 from tailrace.theory import mmc_response_quantile
 

@@ -15,7 +15,7 @@ from tailrace.engine.observed import Visit, observe
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import STAGES
-from tailrace.report.journey import journey_text
+from tailrace.report.terminal.journey import journey_text
 from tailrace.study.journey import journey
 from through import SHARED, shared_scenario
 

@@ -10,9 +10,9 @@ from rich.console import Console
 import tailrace
 from studies import counter
 from tailrace.measure.estimate import student_quantile
-from tailrace.report.relief import relief_document, relief_text
+from tailrace.report.terminal.relief import relief_document, relief_text
 from tailrace.scenario import load
-from tailrace.scenario.variant import Variants
+from tailrace.scenario.reading.variant import Variants
 from tailrace.study.relief import Relief, relief
 from tailrace.study.resources import changes, resources
 from tailrace.theory import mmc_response_mean

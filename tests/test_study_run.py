@@ -4,13 +4,13 @@ import json
 
 import pytest
 
+from tailrace.answer.result import Result
+from tailrace.answer.run import simulate
+from tailrace.crew import workers
+from tailrace.crew.progress import Progress
+from tailrace.forecast.saturation import offered_load
 from tailrace.scenario import load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study import workers
-from tailrace.study.progress import Progress
-from tailrace.study.result import Result
-from tailrace.study.run import simulate
-from tailrace.study.saturation import offered_load
+from tailrace.scenario.tables.scenario import Scenario
 from through import SHARED
 
 ONE_STATION = """

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from studies import counter
+from tailrace.crew.store import Store
 from tailrace.errors import StoreError
-from tailrace.study.outcome import Outcome, read, written
-from tailrace.study.store import Store
-from tailrace.study.tasks import Key, Task, perform
+from tailrace.replicate.outcome import Outcome, read, written
+from tailrace.replicate.tasks import Key, Task, perform
 
 KILLS = 30
 

@@ -6,16 +6,16 @@ import pytest
 
 import tailrace
 from studies import closed, counter
+from tailrace.answer.run import simulate
+from tailrace.crew.bench import InterruptedStudyError
+from tailrace.crew.progress import StudyProgress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
-from tailrace.report.study_files import as_document, write_study
-from tailrace.report.sweep import knees, sweep_text
-from tailrace.report.sweep_json import sweep_document
-from tailrace.report.sweep_picture import sweep_picture
-from tailrace.study.bench import InterruptedStudyError
+from tailrace.report.files.study import as_document, write_study
+from tailrace.report.files.sweep_json import sweep_document
+from tailrace.report.pictures.sweep import sweep_picture
+from tailrace.report.terminal.sweep import knees, sweep_text
 from tailrace.study.knee import knee
-from tailrace.study.progress import StudyProgress
-from tailrace.study.run import simulate
 from tailrace.study.session import Options
 from tailrace.study.sweep import Sweep, run_sweep, sweep
 from tailrace.theory import mmc_response_mean

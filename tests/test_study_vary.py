@@ -4,8 +4,8 @@ import pytest
 
 from studies import closed, counter
 from tailrace.errors import ScenarioError, SettingError
-from tailrace.scenario.variant import Variants
-from tailrace.study.edge import saturating_value
+from tailrace.forecast.edge import saturating_value
+from tailrace.scenario.reading.variant import Variants
 from tailrace.study.vary import Axis, axes_of, combinations
 
 

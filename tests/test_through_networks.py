@@ -8,13 +8,13 @@ from typing import NamedTuple
 import pytest
 
 from tailrace import theory
+from tailrace.answer.result import Figures
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.plan.columns import Stage
+from tailrace.replicate.sample import Sample
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.result import Figures
-from tailrace.study.sample import Sample
+from tailrace.scenario.tables.scenario import Scenario
 from through import (
     POWER_P99,
     assert_agrees,

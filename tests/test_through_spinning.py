@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tailrace.answer.result import Figures
 from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import VISIT
 from tailrace.plan.stations import Discipline
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.result import Figures
+from tailrace.scenario.tables.scenario import Scenario
 from through import (
     REPLICATIONS,
     Printed,

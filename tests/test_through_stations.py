@@ -12,7 +12,7 @@ from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_quantiles, sectioned_ratio
 from tailrace.plan.columns import Stage
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
+from tailrace.scenario.tables.scenario import Scenario
 from through import (
     POWER_P99,
     assert_agrees,

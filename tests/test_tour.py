@@ -9,7 +9,7 @@ from types import ModuleType
 import pandas as pd
 import pytest
 
-from tailrace.scenario.read import load
+from tailrace.scenario.reading.read import load
 
 ROOT = Path(__file__).parent.parent
 RESULTS = ROOT / "results"

@@ -7,15 +7,15 @@ import pickle
 import numpy as np
 import pytest
 
+from tailrace.answer.run import simulate
 from tailrace.engine.reference import run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import READ
-from tailrace.report.files import as_json
-from tailrace.scenario.read import load, parse
-from tailrace.scenario.recorded import recording_of
-from tailrace.scenario.variant import Variants
-from tailrace.study.run import simulate
+from tailrace.report.files.answer import as_json
+from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.recorded import recording_of
 from tailrace.trace import compilation, recording, table
 from tailrace.workload.replay import begins_at
 

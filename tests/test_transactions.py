@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tailrace.answer.run import simulate
 from tailrace.engine.choice import Run
 from tailrace.engine.compiled import CompiledRun, available
 from tailrace.engine.observations import Observations
@@ -14,12 +15,12 @@ from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, cached_rates, sample_demands
 from tailrace.report.figures import TIME_UNITS
-from tailrace.report.files import classes_table
+from tailrace.report.files.answer import classes_table
 from tailrace.report.page.tables import steps as page_steps
-from tailrace.report.tables import answer_text
-from tailrace.scenario import keys, load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.run import simulate
+from tailrace.report.terminal.answer import answer_text
+from tailrace.scenario import load, parse
+from tailrace.scenario.reading import keys
+from tailrace.scenario.tables.scenario import Scenario
 
 READY = Path(__file__).parent.parent / "shared" / "scenarios" / "booking-transactions.toml"
 

@@ -5,12 +5,12 @@ import pytest
 
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
+from tailrace.forecast.estimate import estimate
+from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import Stage
 from tailrace.scenario import parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.estimate import estimate
-from tailrace.study.saturation import offered_load
+from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINES, observe
 
 US = 1e-6

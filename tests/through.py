@@ -15,18 +15,18 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tailrace.answer.result import Figures
+from tailrace.answer.summary import figures
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
 from tailrace.measure.estimate import Estimate, student_quantile
 from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
+from tailrace.replicate.gather import WARMUP_SHARE, Kind
+from tailrace.replicate.sample import Sample, replicate
 from tailrace.scenario import load, parse
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.gather import WARMUP_SHARE, Kind
-from tailrace.study.result import Figures
-from tailrace.study.sample import Sample, replicate
-from tailrace.study.summary import figures
+from tailrace.scenario.tables.scenario import Scenario
 
 REPLICATIONS = 24
 ERRORS = 4.0

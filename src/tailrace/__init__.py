@@ -20,26 +20,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from tailrace.answer.result import ClassResult, Figures, Result, StageTimes, StationResult, TargetResult
+    from tailrace.answer.run import simulate
     from tailrace.errors import ScenarioError
+    from tailrace.forecast.estimate import estimate
+    from tailrace.forecast.result import ClassTheory, Theory
     from tailrace.measure.estimate import Estimate
-    from tailrace.scenario.read import load
-    from tailrace.scenario.scenario import Scenario
+    from tailrace.scenario.reading.read import load
+    from tailrace.scenario.tables.scenario import Scenario
     from tailrace.study.compare import Comparison, compare
-    from tailrace.study.estimate import estimate
     from tailrace.study.headroom import headroom
     from tailrace.study.journey import Journey, journey
     from tailrace.study.relief import relief
-    from tailrace.study.result import (
-        ClassResult,
-        ClassTheory,
-        Figures,
-        Result,
-        StageTimes,
-        StationResult,
-        TargetResult,
-        Theory,
-    )
-    from tailrace.study.run import simulate
     from tailrace.study.sweep import sweep
 
     __version__: str
@@ -71,26 +63,26 @@ __all__ = [
 
 # Resolved at first use: what stands behind these names takes a second to import.
 _HOMES = {
-    "ClassResult": "tailrace.study.result",
-    "ClassTheory": "tailrace.study.result",
+    "ClassResult": "tailrace.answer.result",
+    "ClassTheory": "tailrace.forecast.result",
     "Comparison": "tailrace.study.compare",
     "Estimate": "tailrace.measure.estimate",
-    "Figures": "tailrace.study.result",
+    "Figures": "tailrace.answer.result",
     "Journey": "tailrace.study.journey",
-    "Result": "tailrace.study.result",
-    "Scenario": "tailrace.scenario.scenario",
+    "Result": "tailrace.answer.result",
+    "Scenario": "tailrace.scenario.tables.scenario",
     "ScenarioError": "tailrace.errors",
-    "StageTimes": "tailrace.study.result",
-    "StationResult": "tailrace.study.result",
-    "TargetResult": "tailrace.study.result",
-    "Theory": "tailrace.study.result",
+    "StageTimes": "tailrace.answer.result",
+    "StationResult": "tailrace.answer.result",
+    "TargetResult": "tailrace.answer.result",
+    "Theory": "tailrace.forecast.result",
     "compare": "tailrace.study.compare",
-    "estimate": "tailrace.study.estimate",
+    "estimate": "tailrace.forecast.estimate",
     "headroom": "tailrace.study.headroom",
     "journey": "tailrace.study.journey",
-    "load": "tailrace.scenario.read",
+    "load": "tailrace.scenario.reading.read",
     "relief": "tailrace.study.relief",
-    "simulate": "tailrace.study.run",
+    "simulate": "tailrace.answer.run",
     "sweep": "tailrace.study.sweep",
 }
 

@@ -13,6 +13,7 @@ The lines of a picture differ in colour, dash and marker, so that a grey print s
 
 from __future__ import annotations
 
+from tailrace.forecast.distribution import closed_tail
 from tailrace.report.pictures.comparison import comparison
 from tailrace.report.pictures.curves import block_size_curve, queue_depth_curve
 from tailrace.report.pictures.distribution import latency_distribution
@@ -20,7 +21,6 @@ from tailrace.report.pictures.journey import journey_of_the_slowest
 from tailrace.report.pictures.load import load_curve
 from tailrace.report.pictures.save import save
 from tailrace.report.pictures.stages import stacked_time, time_per_stage
-from tailrace.study.closed_tail import closed_tail
 from tailrace.study.curve import Curve, LoadCurve
 from tailrace.study.curve import key_curve as key_points
 from tailrace.study.curve import load_curve as load_points

@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.hardware.service import gamma_times
-from tailrace.scenario.server import Controller
+from tailrace.scenario.tables.server import Controller
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.scenario.drives import Drives
+from tailrace.scenario.tables.drives import Drives
 
 
 def slowness(drives: Drives) -> FloatArray:

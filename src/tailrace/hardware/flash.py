@@ -9,8 +9,8 @@ import numpy as np
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.datasheet import Parts
 from tailrace.physics.flash import overprovisioning_of_amplification, spare_factor
-from tailrace.scenario.datasheet import CHANNELS, ERASE_S, Link, datasheet_parts
-from tailrace.scenario.flash import BUFFER, Flash
+from tailrace.scenario.tables.datasheet import CHANNELS, ERASE_S, Link, datasheet_parts
+from tailrace.scenario.tables.flash import BUFFER, Flash
 
 
 @dataclass(frozen=True)

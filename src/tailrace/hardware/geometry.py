@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, IntArray
-from tailrace.scenario.server import Pool
+from tailrace.scenario.tables.server import Pool
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tailrace.physics.links import pcie_rate_bytes_per_s
-from tailrace.scenario.server import Lanes
+from tailrace.scenario.tables.server import Lanes
 
 
 def drive_link_rate(lanes: Lanes) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics.links import wire_bytes
-from tailrace.scenario.server import Network
+from tailrace.scenario.tables.server import Network
 
 
 @dataclass(frozen=True)

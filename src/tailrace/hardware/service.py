@@ -6,7 +6,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.physics.hyperexponential import two_phase_from_uniform
-from tailrace.scenario.law import (
+from tailrace.scenario.tables.law import (
     Constant,
     Empirical,
     Exponential,

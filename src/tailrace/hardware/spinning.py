@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics import platter
 from tailrace.physics.seek import SeekCurve, mean_seek_s, pair_curve, three_point_curve, two_piece_curve
-from tailrace.scenario.spinning import Spinning, TwoPieceSeek
+from tailrace.scenario.tables.spinning import Spinning, TwoPieceSeek
 
 
 @dataclass(frozen=True)

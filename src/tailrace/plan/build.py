@@ -16,9 +16,9 @@ from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
 from tailrace.plan.stations import Stations
 from tailrace.plan.transaction import TransactionPlan
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.server import Controller
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.replay import TraceArrivals
 from tailrace.workload.streams import Streams

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tailrace.plan.columns import Stage
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.drives import Drives
+from tailrace.scenario.tables.drives import Drives
 
 
 def add_to_each(

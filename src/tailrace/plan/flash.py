@@ -19,7 +19,7 @@ from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations, places
 from tailrace.plan.path import Behind, InTurn, Path, Series, fork, give, take, visit
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.flash import Flash
+from tailrace.scenario.tables.flash import Flash
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
 

@@ -12,7 +12,7 @@ from tailrace.plan.columns import Stage
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import InTurn, Path, visit
 from tailrace.plan.stations import DISCIPLINES, Discipline, Stations
-from tailrace.scenario.server import Lanes, LawStage, Network
+from tailrace.scenario.tables.server import Lanes, LawStage, Network
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose
 

@@ -11,7 +11,7 @@ from tailrace.plan.links import LanesPlan
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Path, Series, visit
 from tailrace.plan.stations import DISCIPLINES, Stations
-from tailrace.scenario.media import Generic
+from tailrace.scenario.tables.media import Generic
 from tailrace.workload.streams import Purpose, Streams
 
 

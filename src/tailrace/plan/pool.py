@@ -14,11 +14,11 @@ from tailrace.plan.redundancy import DriveWork, Folding, Processors, plan_redund
 from tailrace.plan.spinning import SpinningPlan
 from tailrace.plan.stations import Stations
 from tailrace.plan.unlike import UnlikeDrives
-from tailrace.scenario.flash import Flash
-from tailrace.scenario.media import Generic
-from tailrace.scenario.rebuild import rebuild_of
-from tailrace.scenario.server import Pool
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.media import Generic
+from tailrace.scenario.tables.rebuild import rebuild_of
+from tailrace.scenario.tables.server import Pool
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Streams
 

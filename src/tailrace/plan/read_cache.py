@@ -26,9 +26,9 @@ from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.cache import PopularityGroups, filling_time, hit_probability, popularity_groups
 from tailrace.physics.zipf import rank_at, zipf_law, zipf_probability
 from tailrace.plan.operations import places
-from tailrace.scenario.memory import ReadCache
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.memory import ReadCache
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import ITEM_BYTES, SECTOR_BYTES, Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
 

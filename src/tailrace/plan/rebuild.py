@@ -11,7 +11,7 @@ from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Path, Series, fork
 from tailrace.plan.redundancy import DriveWork, Folding
-from tailrace.scenario.rebuild import Rebuild
+from tailrace.scenario.tables.rebuild import Rebuild
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Streams
 

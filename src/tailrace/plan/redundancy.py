@@ -18,7 +18,7 @@ from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import InTurn, Path, Series, fork, give, take, visit
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose
 

@@ -18,9 +18,9 @@ from tailrace.plan.rebuild import RebuildRequests
 from tailrace.plan.redundancy import DriveWork, Processors
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.plan.write_back import WriteBackPlan
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller, LawStage
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.server import Controller, LawStage
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
 

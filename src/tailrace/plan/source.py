@@ -17,7 +17,7 @@ from tailrace.plan.columns import READ, WRITE, Chunk, Steps
 from tailrace.plan.path import Path
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.stations import Stations
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.replay import TraceArrivals, TraceRequests
 from tailrace.workload.requests import Requests, RequestStream

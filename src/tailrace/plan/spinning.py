@@ -16,7 +16,7 @@ from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import Behind, Path, Series, fork, give, take, visit
 from tailrace.plan.stations import Arm, Discipline, Stations
-from tailrace.scenario.spinning import WRITE_CACHE_UNIT, Spinning
+from tailrace.scenario.tables.spinning import WRITE_CACHE_UNIT, Spinning
 from tailrace.workload.streams import Purpose, Streams
 
 

@@ -11,8 +11,8 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.plan.path import InTurn, Path, Series, fork, lap
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import Arrivals, ClassPlan
-from tailrace.scenario.step import Step
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.step import Step
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Streams
 

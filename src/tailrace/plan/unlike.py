@@ -10,7 +10,7 @@ from tailrace.arrays import IntArray
 from tailrace.hardware.geometry import Geometry
 from tailrace.plan.columns import Stage
 from tailrace.plan.stations import Bank, Discipline
-from tailrace.scenario.server import Pool
+from tailrace.scenario.tables.server import Pool
 
 IDLE = -1
 """Label of drives that have failed, and of spares that stand by."""

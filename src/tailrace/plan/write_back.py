@@ -8,7 +8,7 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.plan.columns import Stage
 from tailrace.plan.path import Behind, Path, Series, give, take
 from tailrace.plan.stations import Discipline, Stations
-from tailrace.scenario.memory import WriteBack
+from tailrace.scenario.tables.memory import WriteBack
 
 
 class WriteBackPlan:

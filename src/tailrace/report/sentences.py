@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from tailrace.answer.result import Figures, Overload, Result, StationResult, TargetResult
+from tailrace.answer.summary import LEVEL
 from tailrace.report.figures import TIME_UNITS, number, percent, rounded_down, time_unit
-from tailrace.study.result import Figures, Overload, Result, StationResult, TargetResult
-from tailrace.study.summary import LEVEL
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
 

@@ -6,16 +6,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from tailrace.answer.result import Result
+from tailrace.answer.run import crew_of, simulate
+from tailrace.crew.bench import StudyWatch
+from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.bench import StudyWatch
-from tailrace.study.closed_tail import closed_tail
+from tailrace.forecast.distribution import closed_tail
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
 from tailrace.study.headroom import Headroom, find_headroom
-from tailrace.study.progress import Progress
 from tailrace.study.relief import Relief, find_relief
-from tailrace.study.result import Result
-from tailrace.study.run import crew_of, simulate
 from tailrace.study.session import Options
 
 Watch = Callable[[Progress], None]

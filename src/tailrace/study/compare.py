@@ -12,22 +12,22 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
 
+from tailrace.answer.pool import Pool
+from tailrace.answer.result import Result
+from tailrace.answer.run import OverloadedError, Study, Watch, seed_of, unwatched
+from tailrace.answer.summary import LATENCIES, latency_section, quantity_estimate
+from tailrace.crew.progress import Progress
+from tailrace.crew.workers import Workers
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.engine.compiled import prepare
 from tailrace.errors import SettingError
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.scenario.cost import Cost, cost
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.gather import Kind
-from tailrace.study.pool import Pool
-from tailrace.study.progress import Progress
-from tailrace.study.result import Result
-from tailrace.study.run import OverloadedError, Study, Watch, seed_of, unwatched
-from tailrace.study.sample import replicate
-from tailrace.study.summary import LATENCIES, latency_section, quantity_estimate
-from tailrace.study.workers import Workers
+from tailrace.replicate.gather import Kind
+from tailrace.replicate.sample import replicate
+from tailrace.scenario.tables.cost import Cost, cost
+from tailrace.scenario.tables.scenario import Scenario
 
 SEARCH_REQUESTS = 20_000
 """Requests in each replication by which the largest load is looked for."""

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from typing import cast
 
 from tailrace import units
+from tailrace.answer.result import Result
+from tailrace.answer.run import crew_of, simulate
+from tailrace.crew.progress import Progress
+from tailrace.crew.workers import Workers
 from tailrace.engine.choice import choose_engine
 from tailrace.errors import SettingError, UnitError
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants, written_value
-from tailrace.study.estimate import estimate
-from tailrace.study.progress import Progress
-from tailrace.study.result import Result, Saturation
-from tailrace.study.run import crew_of, simulate
-from tailrace.study.workers import Workers
+from tailrace.forecast.estimate import estimate
+from tailrace.forecast.result import Saturation
+from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.scenario.tables.scenario import Scenario
 
 REQUESTS, REPLICATIONS = 5_000, 4
 """Length of the run behind each point, and how many there are of it: short, as a picture allows."""

@@ -9,14 +9,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tailrace import units
+from tailrace.answer.judge import Effort, Judge
+from tailrace.answer.points import Points
+from tailrace.answer.readings import Reading, TargetReading
+from tailrace.crew.bench import StudyWatch
 from tailrace.errors import SettingError
-from tailrace.measure.verdict import Verdict
-from tailrace.scenario.keys import Shape
-from tailrace.scenario.read import load
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.bench import StudyWatch
-from tailrace.study.edge import (
+from tailrace.forecast.edge import (
     drives_share,
     more_is_worse,
     number_at,
@@ -24,10 +22,12 @@ from tailrace.study.edge import (
     scenario_at,
     takes_whole,
 )
-from tailrace.study.estimate import theory_of
-from tailrace.study.judge import Effort, Judge
-from tailrace.study.points import Points
-from tailrace.study.readings import Reading, TargetReading
+from tailrace.forecast.estimate import theory_of
+from tailrace.measure.verdict import Verdict
+from tailrace.scenario.reading.keys import Shape
+from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.session import PLAIN, Options, Session
 
 Rule = Literal["simulated", "plain"]

@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from tailrace.answer.run import seed_of
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.errors import SettingError
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.gather import measured_from
-from tailrace.study.run import seed_of
+from tailrace.replicate.gather import measured_from
+from tailrace.scenario.tables.scenario import Scenario
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""

@@ -7,17 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tailrace.answer.points import Length
+from tailrace.answer.readings import Reading
+from tailrace.crew.bench import StudyWatch
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
-from tailrace.scenario.cost import cost
-from tailrace.scenario.read import load
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.bench import StudyWatch
-from tailrace.study.points import Length
-from tailrace.study.readings import Reading
+from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.cost import cost
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import PLAIN, Options, Session
 

@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tailrace.errors import ScenarioError
-from tailrace.scenario.flash import Flash
-from tailrace.scenario.keys import Shape
-from tailrace.scenario.law import Law
-from tailrace.scenario.media import Generic
-from tailrace.scenario.model import Model
-from tailrace.scenario.path import quoted
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool
-from tailrace.scenario.spinning import Spinning
-from tailrace.scenario.variant import Variants, written_value
+from tailrace.scenario.reading.keys import Shape
+from tailrace.scenario.reading.path import quoted
+from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.media import Generic
+from tailrace.scenario.tables.model import Model
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool
+from tailrace.scenario.tables.spinning import Spinning
 
 LAW_TIMES = ("mean", "value", "low", "high")
 

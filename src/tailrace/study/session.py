@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
+from tailrace.answer.points import Points
+from tailrace.crew.bench import Bench, StudyWatch
+from tailrace.crew.executors import Crew
+from tailrace.crew.progress import StudyProgress
+from tailrace.crew.store import Store
 from tailrace.engine.choice import choose_engine
 from tailrace.engine.compiled import prepare
-from tailrace.scenario.scenario import Scenario
-from tailrace.study.bench import Bench, StudyWatch
-from tailrace.study.executors import Crew
-from tailrace.study.points import Points
-from tailrace.study.progress import StudyProgress
-from tailrace.study.store import Store
-from tailrace.study.tasks import code_version
+from tailrace.replicate.tasks import code_version
+from tailrace.scenario.tables.scenario import Scenario
 
 MANY = 10**9
 """A study is always long enough for the compiled engine."""

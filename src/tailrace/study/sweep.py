@@ -8,18 +8,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tailrace.answer.budget import within_budget
+from tailrace.answer.points import Length, Points
+from tailrace.answer.readings import Reading
+from tailrace.crew.bench import StudyWatch
 from tailrace.errors import SettingError, UnitError
+from tailrace.forecast.edge import saturating_value
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.scenario.read import load
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.variant import Variants
-from tailrace.study.bench import StudyWatch
-from tailrace.study.budget import within_budget
-from tailrace.study.edge import saturating_value
-from tailrace.study.points import Length, Points
-from tailrace.study.readings import Reading
-from tailrace.study.result import QUANTILES
+from tailrace.quantity import QUANTILES
+from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.session import PLAIN, Options, Session
 from tailrace.study.vary import Axis, Setting, axes_of, combinations
 

@@ -10,8 +10,8 @@ from fractions import Fraction
 
 from tailrace import units
 from tailrace.errors import SettingError, UnitError
-from tailrace.scenario.keys import Shape
-from tailrace.scenario.variant import Variants, written_value
+from tailrace.scenario.reading.keys import Shape
+from tailrace.scenario.reading.variant import Variants, written_value
 
 MOST_VALUES = 10_000
 PARTS = 10

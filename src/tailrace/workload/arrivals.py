@@ -10,7 +10,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics.hyperexponential import two_phase_from_uniform
-from tailrace.scenario.workload import Surge, Workload
+from tailrace.scenario.tables.workload import Surge, Workload
 from tailrace.workload.streams import Purpose, Streams
 
 

@@ -13,8 +13,8 @@ from collections.abc import Callable
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.scenario.recorded import recording_of
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.recorded import recording_of
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import SECTOR_BYTES, Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray, running_before
 from tailrace.physics.zipf import scatter, zipf_law, zipf_rank
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.streams import Purpose, Streams
 
 SECTOR_BYTES = 512

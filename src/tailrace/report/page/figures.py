@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from tailrace.answer.result import ClassResult, Result
 from tailrace.report.figures import TIME_UNITS, number, time_unit
 from tailrace.report.page import tables
 from tailrace.report.pictures.comparison import comparison
@@ -20,7 +21,6 @@ from tailrace.report.pictures.style import MOST_LINES, Width
 from tailrace.report.sentences import tail_sentence
 from tailrace.study.account import Account
 from tailrace.study.curve import LoadCurve
-from tailrace.study.result import ClassResult, Result
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,21 +8,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tailrace.answer.result import Result, StationResult
 from tailrace.report.figures import percent
-from tailrace.report.headroom import headroom_sentence
 from tailrace.report.page import figures, tables, words
 from tailrace.report.pictures import style
 from tailrace.report.pictures.stages import STAGES
-from tailrace.report.relief import relief_sentence
 from tailrace.report.sentences import (
     binding_sentence,
     interval_sentence,
     method_sentence,
     verdict_sentence,
 )
-from tailrace.report.steps import transaction_sentence
+from tailrace.report.terminal.headroom import headroom_sentence
+from tailrace.report.terminal.relief import relief_sentence
+from tailrace.report.terminal.steps import transaction_sentence
 from tailrace.study.account import Account
-from tailrace.study.result import Result, StationResult
 
 MOST_STATIONS = 12
 """Stations of a stage that the diagram shows."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from tailrace.answer.result import ClassResult, Figures, Result, StageTimes
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import (
     BYTES_PER_MB,
@@ -17,15 +18,14 @@ from tailrace.report.figures import (
     time_unit,
 )
 from tailrace.report.pictures.stages import STAGES
-from tailrace.report.steps import STEP_FIGURES, step_figures
-from tailrace.report.sweep import shown_value
-from tailrace.report.tables import LATENCIES
-from tailrace.scenario.inputs import inputs
-from tailrace.scenario.scenario import Scenario
+from tailrace.report.terminal.answer import LATENCIES
+from tailrace.report.terminal.steps import STEP_FIGURES, step_figures
+from tailrace.report.terminal.sweep import shown_value
+from tailrace.scenario.reading.inputs import inputs
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import Curve, LoadCurve
 from tailrace.study.headroom import Headroom
 from tailrace.study.relief import Relief, Relieved
-from tailrace.study.result import ClassResult, Figures, Result, StageTimes
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from tailrace import units
 from tailrace.report.figures import number
 from tailrace.report.pictures.curves import byte_size
-from tailrace.scenario.scenario import Scenario
-from tailrace.scenario.server import Controller, Lanes, LawStage, Network, Pool
-from tailrace.scenario.step import Step
-from tailrace.scenario.workload import Workload
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool
+from tailrace.scenario.tables.step import Step
+from tailrace.scenario.tables.workload import Workload
 
 SHARES = {
     "mean": "on average",

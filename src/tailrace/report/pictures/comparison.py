@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from tailrace.answer.result import Result
 from tailrace.report.figures import TIME_UNITS, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.study.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

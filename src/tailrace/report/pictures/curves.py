@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from tailrace.answer.result import Figures, Result
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, number, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import Curve
-from tailrace.study.result import Figures, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tailrace.answer.result import ClassResult, Figures, Result
 from tailrace.measure.estimate import Estimate
+from tailrace.quantity import QUANTILES
 from tailrace.report.figures import TIME_UNITS, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.study.result import QUANTILES, ClassResult, Figures, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tailrace.arrays import FloatArray
+from tailrace.fit.calibration import Calibration, Residual
+from tailrace.fit.law_fit import FittedLaw
 from tailrace.report.figures import TIME_UNITS, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.study.calibration import Calibration, Residual
-from tailrace.study.law_fit import FittedLaw
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

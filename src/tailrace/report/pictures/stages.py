@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from tailrace.answer.result import Result, StageTimes
 from tailrace.report.figures import TIME_UNITS, number, time_unit
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.study.result import Result, StageTimes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,0 +1,1 @@
+"""What do replications say together? Lengths, figures with intervals, verdicts, notes."""

@@ -1,0 +1,55 @@
+"""How fast did rebuilds go in a run, and what is left of them?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.section import sectioned_ratio
+from tailrace.replicate.sample import Sample
+from tailrace.scenario.tables.rebuild import Rebuild
+from tailrace.scenario.tables.scenario import Scenario
+
+
+@dataclass(frozen=True)
+class RebuildResult:
+    """A rebuild: ``drives`` that are rebuilt at once, the bytes written onto each per second, and what is left to do.
+
+    ``asked_bytes_per_s`` is what the scenario gives; ``left_s`` the time to the end at the rate found, which is never
+    taken as higher than that, or None where none was found.
+    """
+
+    name: str
+    drives: int
+    asked_bytes_per_s: float
+    rate_bytes_per_s: Estimate
+    left_bytes: float
+    left_s: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return {
+            "name": self.name,
+            "drives": self.drives,
+            "asked_bytes_per_s": self.asked_bytes_per_s,
+            "rate_bytes_per_s": self.rate_bytes_per_s.as_dict(),
+            "left_bytes": self.left_bytes,
+            "left_s": self.left_s,
+        }
+
+
+def rebuild_results(scenario: Scenario, samples: list[Sample], level: float) -> tuple[RebuildResult, ...]:
+    """How fast each rebuild went in a run."""
+    return tuple(_rebuild_result(each, samples, level) for each in scenario.rebuilds)
+
+
+def _rebuild_result(rebuild: Rebuild, samples: list[Sample], level: float) -> RebuildResult:
+    moved = []
+    for sample in samples:
+        kinds = sample.kinds.get(rebuild.name, {})
+        moved.append(kinds["all"].bytes_moved / len(rebuild.groups) if "all" in kinds else 0.0)
+    rate = sectioned_ratio(moved, [sample.window_s for sample in samples], level)
+    found = min(rate.value, rebuild.rate) if rate.value else None
+    left_s = None if found is None else rebuild.left_bytes / found
+    return RebuildResult(rebuild.name, rebuild.drives, rebuild.rate, rate, rebuild.left_bytes, left_s)

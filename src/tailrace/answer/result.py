@@ -1,0 +1,270 @@
+"""The answer to one scenario: what each class will see, which stage binds, and what was promised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeAlias
+
+from tailrace.answer.rebuilds import RebuildResult
+from tailrace.forecast.result import Theory
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.length import StoppedBy
+from tailrace.measure.verdict import Verdict
+from tailrace.quantity import QUANTILES
+
+DISTRIBUTION = tuple(
+    sorted(
+        {0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.85, 0.925, 0.965, 0.975}
+        | {0.983, 0.993, 0.995, 0.997, 0.998, *QUANTILES.values()}
+    )
+)
+"""Probabilities at which the distribution of latency is known, fine enough to draw it."""
+
+Found: TypeAlias = Literal["before the run", "during the run"]
+"""How an overload was seen: by what the requests ask of the stations, or by a backlog that kept growing."""
+
+
+@dataclass(frozen=True)
+class StageTimes:
+    """Mean seconds that a request waits and is served at one stage."""
+
+    wait_s: Estimate
+    service_s: Estimate
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a class, or its reads or writes alone, will see.
+
+    ``rate_per_s`` and ``throughput_bytes_per_s`` are completions; ``latency_s`` has the keys mean, p50, p90, p95, p99
+    and p999; ``stages``, ``slowest_stages`` (the slowest 1 %) and ``median_stages`` (the tenth of the requests around
+    the median latency) have the keys network, controller, lane and media. ``distribution_s`` is the distribution of
+    latency: a quantile at each probability of `DISTRIBUTION` that the sample supports.
+    """
+
+    requests: int
+    rate_per_s: Estimate
+    throughput_bytes_per_s: Estimate
+    latency_s: Mapping[str, Estimate]
+    stages: Mapping[str, StageTimes]
+    slowest_stages: Mapping[str, StageTimes]
+    median_stages: Mapping[str, StageTimes]
+    distribution_s: Mapping[float, Estimate] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class TargetResult:
+    """One promise: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found.
+
+    ``estimate`` has the interval of 95 %, ``judged`` that of the ``level`` by which the verdict is found: with several
+    targets, or several looks at them, it is the wider one, so that all verdicts hold together with 95 %.
+    """
+
+    quantity: str
+    limit: float
+    estimate: Estimate
+    judged: Estimate
+    level: float
+    verdict: Verdict
+
+    @property
+    def is_upper(self) -> bool:
+        """Whether the quantity must stay below the limit: a latency; rate and throughput must reach it."""
+        return self.quantity not in ("rate", "throughput")
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """One step of a transaction: from the end of the step before, or the intended start, to its own end.
+
+    ``requests`` are those of one transaction, 0 where the step only computes. ``latency_s`` and ``stages`` are as in
+    `Figures`; ``slowest_s`` is the mean of the step in the slowest 1 % of the transactions.
+    """
+
+    name: str
+    requests: int
+    latency_s: Mapping[str, Estimate]
+    slowest_s: Estimate
+    stages: Mapping[str, StageTimes]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return {
+            "name": self.name,
+            "requests": self.requests,
+            "latency_s": {name: estimate.as_dict() for name, estimate in self.latency_s.items()},
+            "slowest_s": self.slowest_s.as_dict(),
+            "stages": _stages_dict(self.stages),
+        }
+
+
+@dataclass(frozen=True)
+class ClassResult:
+    """One workload class. ``kinds`` holds reads and writes apart, under "read" and "write", where they occur.
+
+    Of a class of transactions, all counts, rates and latencies are those of transactions;
+    ``requests_per_transaction`` is None for others. ``steps`` are there where a second look was taken.
+    """
+
+    name: str
+    all: Figures
+    kinds: Mapping[Literal["read", "write"], Figures]
+    targets: tuple[TargetResult, ...]
+    requests_per_transaction: int | None = None
+    steps: tuple[StepResult, ...] = ()
+
+
+@dataclass(frozen=True)
+class StationResult:
+    """A bank of identical stations.
+
+    ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
+    the bank; ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
+    is not known; ``mean_number_waiting`` is per station. A delay has None throughout. ``paces`` is False for a pool
+    whose permits bound how much is under way and carry nothing themselves.
+    """
+
+    name: str
+    stage: str
+    count: int
+    servers: int
+    discipline: str
+    utilisation: float | None
+    share_of_saturation: float | None
+    mean_number_waiting: float | None
+    paces: bool = True
+
+
+@dataclass(frozen=True)
+class Overload:
+    """The load is more than the server can carry. ``found`` says how that was seen.
+
+    ``station`` is the bank of ``count`` stations that cannot keep up.
+    ``largest_load_factor`` is the share of the open load that it can carry, ``largest_rate_per_s`` the same in requests
+    of all open classes together.
+    """
+
+    station: str
+    stage: str
+    count: int
+    largest_load_factor: float
+    largest_rate_per_s: float
+    found: Found
+
+
+@dataclass(frozen=True)
+class Result:
+    """The whole answer. ``classes`` is empty where the server is overloaded: no latency is quoted then.
+
+    ``requests`` is the number measured in all replications together.
+    """
+
+    version: str
+    title: str
+    digest: str
+    seed: int
+    engine: str
+    replications: int
+    requests: int
+    stopped_by: StoppedBy | None
+    classes: tuple[ClassResult, ...]
+    stations: tuple[StationResult, ...]
+    theory: Theory
+    overload: Overload | None
+    verdict: Verdict
+    notes: tuple[str, ...]
+    rebuilds: tuple[RebuildResult, ...] = ()
+
+    def class_named(self, name: str) -> ClassResult:
+        """The class of that name. Raises KeyError if there is none."""
+        for each in self.classes:
+            if each.name == name:
+                return each
+        raise KeyError(name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        return {
+            "tailrace": self.version,
+            "title": self.title,
+            "digest": self.digest,
+            "seed": self.seed,
+            "engine": self.engine,
+            "replications": self.replications,
+            "requests": self.requests,
+            "stopped_by": self.stopped_by,
+            "classes": [_class_dict(each) for each in self.classes],
+            "rebuilds": [each.as_dict() for each in self.rebuilds],
+            "stations": [
+                {
+                    "name": each.name,
+                    "stage": each.stage,
+                    "count": each.count,
+                    "servers": each.servers,
+                    "discipline": each.discipline,
+                    "utilisation": each.utilisation,
+                    "share_of_saturation": each.share_of_saturation,
+                    "mean_number_waiting": each.mean_number_waiting,
+                }
+                for each in self.stations
+            ],
+            "theory": self.theory.as_dict(),
+            "overload": None
+            if self.overload is None
+            else {
+                "station": self.overload.station,
+                "stage": self.overload.stage,
+                "count": self.overload.count,
+                "largest_load_factor": self.overload.largest_load_factor,
+                "largest_rate_per_s": self.overload.largest_rate_per_s,
+                "found": self.overload.found,
+            },
+            "verdict": self.verdict,
+            "notes": list(self.notes),
+        }
+
+
+def _class_dict(result: ClassResult) -> dict[str, Any]:
+    return {
+        "name": result.name,
+        **_figures_dict(result.all),
+        "kinds": {kind: _figures_dict(figures) for kind, figures in result.kinds.items()},
+        "targets": [
+            {
+                "quantity": target.quantity,
+                "limit": target.limit,
+                "estimate": target.estimate.as_dict(),
+                "judged": {"level": target.level, **target.judged.as_dict()},
+                "verdict": target.verdict,
+            }
+            for target in result.targets
+        ],
+        "requests_per_transaction": result.requests_per_transaction,
+        "steps": [each.as_dict() for each in result.steps],
+    }
+
+
+def _figures_dict(figures: Figures) -> dict[str, Any]:
+    return {
+        "requests": figures.requests,
+        "rate_per_s": figures.rate_per_s.as_dict(),
+        "throughput_bytes_per_s": figures.throughput_bytes_per_s.as_dict(),
+        "latency_s": {name: estimate.as_dict() for name, estimate in figures.latency_s.items()},
+        "stages": _stages_dict(figures.stages),
+        "slowest_stages": _stages_dict(figures.slowest_stages),
+        "median_stages": _stages_dict(figures.median_stages),
+        "distribution": {
+            "probability": list(figures.distribution_s),
+            "latency_s": [each.value for each in figures.distribution_s.values()],
+            "low": [each.low for each in figures.distribution_s.values()],
+            "high": [each.high for each in figures.distribution_s.values()],
+        },
+    }
+
+
+def _stages_dict(stages: Mapping[str, StageTimes]) -> dict[str, Any]:
+    return {
+        stage: {"wait_s": times.wait_s.as_dict(), "service_s": times.service_s.as_dict()}
+        for stage, times in stages.items()
+    }

@@ -1,0 +1,50 @@
+"""The verb that gives a lesson."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tailrace.cli.failures import BAD_INPUT, Debug, Engine, failures, make_directory, picture_kinds, put, stop
+from tailrace.cli.studies import EngineChoice
+
+
+def add_to(app: typer.Typer) -> None:
+    """Give the command line this verb."""
+    app.command()(lesson)
+
+
+def lesson(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="Which one; without it they are listed.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Where to write page and pictures.")] = None,
+    pictures: Annotated[
+        str, typer.Option(metavar="LIST", help="Kinds of pictures beside the page: png, svg, pdf, or none.")
+    ] = "png,svg",
+    seed: Annotated[int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of all runs.")] = 7,
+    engine: EngineChoice = Engine.AUTO,
+    debug: Debug = False,
+) -> None:
+    """Give a lesson: a page and pictures from runs."""
+    with failures(debug):
+        from tailrace.lessons import LESSONS
+
+        if name is None:
+            longest = max(len(each) for each in LESSONS)
+            put("".join(f"{each:<{longest}}  {title}\n" for each, title in LESSONS.items()))
+            return
+        if name not in LESSONS:
+            stop(BAD_INPUT, f"lesson is {name!r}; accepted: {', '.join(LESSONS)}")
+        if out is None:
+            stop(BAD_INPUT, "--out is missing; accepted: a directory for page and pictures")
+        kinds = picture_kinds(pictures)
+        make_directory(out)
+        from tailrace.lessons.effort import Effort
+        from tailrace.lessons.give import give
+        from tailrace.report.files.answer import write_whole
+
+        for file, content in give(name, Effort(seed, engine.value), kinds).items():
+            put(f"Wrote {write_whole(out / file, content)}.\n")

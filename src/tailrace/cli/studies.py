@@ -1,0 +1,338 @@
+"""The verbs that make many runs: sweep, headroom and relief, and studies for what they kept."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from tailrace.cli.failures import (
+    BAD_INPUT,
+    EXIT_CODES,
+    FAILURE,
+    Debug,
+    Engine,
+    failures,
+    make_directory,
+    put,
+    stop,
+)
+
+if TYPE_CHECKING:
+    from tailrace.arrays import FloatArray
+    from tailrace.study.session import Options
+
+Settings = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
+Seed = Annotated[
+    int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")
+]
+StoreFile = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="FILE", help="Keep every finished run here, and go on from it."),
+]
+WorkerCount = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, metavar="N", help="Number of processes; by default one for each core."),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler, instead of processes."),
+]
+Out = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Also write tables and pictures as files into this directory."),
+]
+EngineChoice = Annotated[Engine, typer.Option(help="Who simulates.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Show no progress.")]
+ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="The scenario, in TOML.")]
+
+
+class Rule(StrEnum):
+    """How far a key can grow: by simulation, or by plain division."""
+
+    SIMULATED = "simulated"
+    PLAIN = "plain"
+
+
+def add_to(app: typer.Typer) -> None:
+    """Give the command line these verbs."""
+    app.command()(sweep)
+    app.command()(headroom)
+    app.command()(relief)
+    app.command()(studies)
+    app.command()(compare)
+
+
+def sweep(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="The scenario, or several to compare.")
+    ],
+    vary: Annotated[
+        list[str],
+        typer.Option(
+            "--vary",
+            metavar="KEY=LIST",
+            help="Values of a key: 1,2,4,8 or 1..512 by *2 or 10..100 by 10 or 10%..105% of saturation; the first "
+            "key is the x axis of the picture, the others make its lines.",
+        ),
+    ],
+    settings: Settings = None,
+    together: Annotated[
+        bool, typer.Option("--together", help="Take the lists in step instead of all combinations.")
+    ] = False,
+    budget: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help='Shorten the runs so that all take about so long: "2 min".'),
+    ] = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Vary keys, and show throughput and latency over them."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.report.files.study import as_document, write_study
+        from tailrace.report.files.sweep_json import sweep_document
+        from tailrace.report.terminal.sweep import sweep_text
+        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.scenario.reading.read import load
+        from tailrace.study.sweep import run_sweep
+
+        named = [(file.stem, load(file, settings or ())) for file in files]
+        if out is not None:
+            make_directory(out)
+        options = _options(seed, store, workers, scheduler, engine)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = run_sweep(named, vary, together, budget, options, display)
+        document = as_document(sweep_document(found))
+        put(document if json else sweep_text(found, Console(highlight=False)))
+        if out is not None:
+            from tailrace.report.pictures.sweep import sweep_picture
+
+            pictures = {name: sweep_picture(found, name) for name in found.class_names}
+            write_study(out, "sweep", sweep_text(found), found.frame(), document, pictures)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def compare(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE FILE...", help="Two scenarios or more; the first is the measure."),
+    ],
+    settings: Settings = None,
+    json: Json = False,
+    seed: Seed = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    measured: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Measured latencies (CSV): how far each design's lie from them."),
+    ] = None,
+    unit: Annotated[str, typer.Option(metavar="UNIT", help="Unit of what was measured.")] = "s",
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Compare designs on the same requests."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.crew.workers import available_cores
+        from tailrace.report.terminal.compare import comparison_json, comparison_text
+        from tailrace.report.terminal.watch import Watch
+        from tailrace.scenario.reading.read import load
+        from tailrace.study.compare import compare as compared
+
+        scenarios = [load(file, settings or ()) for file in files]
+        values = None if measured is None else _measured(measured, unit)
+        shown = not quiet and sys.stderr.isatty()
+        with Watch(shown) as watch:
+            found = compared(
+                *scenarios,
+                names=[file.stem for file in files],
+                seed=seed,
+                engine=engine.value,
+                workers=workers or available_cores(),
+                progress=watch if shown else None,
+            )
+        put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
+        if values is not None:
+            from tailrace.fit.latencies import distances
+            from tailrace.report.terminal.calibration import distances_text
+
+            apart = distances(scenarios, [file.stem for file in files], values, seed)
+            text = distances_text(apart, Console(highlight=False))
+            print(text, end="", file=sys.stderr if json else sys.stdout)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def _measured(file: Path, unit: str) -> FloatArray:
+    """Measured latencies in seconds: the first column of a file."""
+    from tailrace.errors import UnitError
+    from tailrace.trace.mapping import Column
+    from tailrace.trace.values import measured_values
+    from tailrace.units import parse
+
+    try:
+        scale = parse(f"1 {unit}", "time")
+    except UnitError as error:
+        stop(BAD_INPUT, f"--unit {unit}: {error}")
+    return measured_values(file, Column(position=1, scale=scale))
+
+
+def _options(
+    seed: int | None, store: Path | None, workers: int | None, scheduler: str | None, engine: Engine
+) -> Options:
+    from tailrace.crew.workers import available_cores
+    from tailrace.study.session import Options
+
+    return Options(seed, store, workers or available_cores(), scheduler, engine.value)
+
+
+@dataclass(frozen=True)
+class _Study:
+    """A study of one scenario: how it is made, and how what it found is shown."""
+
+    name: str
+    find: Callable[..., Any]
+    document: Callable[[Any], dict[str, Any]]
+    text: Callable[..., str]
+    rows: Callable[[Any], list[dict[str, Any]]]
+
+    def answer(
+        self,
+        file: Path,
+        settings: list[str] | None,
+        options: Options,
+        json: bool,
+        out: Path | None,
+        quiet: bool,
+    ) -> NoReturn:
+        """Make the study, show it, keep it in ``out`` if given, and leave with the exit code of its verdict."""
+        import pandas as pd
+        from rich.console import Console
+
+        from tailrace.report.files.study import as_document, write_study
+        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.scenario.reading.read import load
+
+        scenario = load(file, settings or ())
+        if out is not None:
+            make_directory(out)
+        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+            found = self.find(scenario, options=options, progress=display)
+        document = as_document(self.document(found))
+        put(document if json else self.text(found, Console(highlight=False)))
+        if out is not None:
+            write_study(out, self.name, self.text(found), pd.DataFrame(self.rows(found)), document)
+        raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def headroom(
+    file: ScenarioFile,
+    grow: Annotated[str, typer.Option(metavar="KEY", help="The key to grow; what is a resource is shrunk.")],
+    rule: Annotated[
+        Rule, typer.Option(help="Simulated under the targets, or the plain division of the drives' rate.")
+    ] = Rule.SIMULATED,
+    settings: Settings = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Find how far a key can grow before a target is missed."""
+    with failures(debug):
+        from functools import partial
+
+        from tailrace.report.terminal.headroom import headroom_document, headroom_text
+        from tailrace.study.headroom import find_headroom, headroom_rows
+
+        study = _Study(
+            "headroom",
+            partial(find_headroom, grow=grow, rule=rule.value),
+            headroom_document,
+            headroom_text,
+            headroom_rows,
+        )
+        options = _options(seed, store, workers, scheduler, engine)
+        study.answer(file, settings, options, json, out, quiet)
+
+
+def relief(
+    file: ScenarioFile,
+    settings: Settings = None,
+    store: StoreFile = None,
+    json: Json = False,
+    seed: Seed = None,
+    out: Out = None,
+    engine: EngineChoice = Engine.AUTO,
+    workers: WorkerCount = None,
+    scheduler: Scheduler = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Show what would mend a target, and what could be saved."""
+    with failures(debug):
+        from tailrace.report.terminal.relief import relief_document, relief_text
+        from tailrace.study.relief import find_relief, relief_rows
+
+        study = _Study("relief", find_relief, relief_document, relief_text, relief_rows)
+        options = _options(seed, store, workers, scheduler, engine)
+        study.answer(file, settings, options, json, out, quiet)
+
+
+def studies(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The store, as --store wrote it.")],
+    show: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Show what a study asked, and its table.")
+    ] = None,
+    export: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Print the rows of a finished study as CSV.")
+    ] = None,
+    delete: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Delete a study, and the runs that no other study uses."),
+    ] = None,
+    debug: Debug = False,
+) -> None:
+    """List the studies in a store; show, export or delete one."""
+    with failures(debug):
+        from rich.console import Console
+
+        from tailrace.crew.store import Store
+        from tailrace.report.terminal.studies import exported, studies_text, study_text
+
+        with Store(file, must_exist=True) as store:
+            console = Console(highlight=False)
+            if delete is not None:
+                name = store.study(delete).name
+                put(f"Deleted {name} and {store.delete(name)} runs.\n")
+            elif export is not None:
+                rows = exported(store.study(export))
+                if rows is None:
+                    stop(FAILURE, f"{export}: not finished yet; the command that began it goes on with it")
+                put(rows)
+            elif show is not None:
+                put(study_text(store.study(show), console))
+            else:
+                put(studies_text(store.studies(), store.task_count(), console))

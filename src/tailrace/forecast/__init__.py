@@ -1,0 +1,1 @@
+"""What do closed forms say of a scenario, before any run?"""

@@ -1,0 +1,297 @@
+"""What do closed forms say where nothing is exact? Every station on its own, and the requests' own paths over them.
+
+Works, visits and ways are counted on a sample of the plan. A pool whose permits are served (a die, held through the
+transfer) is a station that serves for as long as service holds it, waiting for the bus meanwhile included.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from tailrace import theory
+from tailrace.arrays import BoolArray, FloatArray, IntArray
+from tailrace.forecast.arms import ArmWait, arm_wait
+from tailrace.forecast.banks import LOW_UTILISATION, BankWait, Offered, Takes, bank_wait, own_law, ranked_wait
+from tailrace.forecast.saturation import writes_alone_s
+from tailrace.forecast.ways import slowest_way_mean_s
+from tailrace.plan.build import sample_requests
+from tailrace.plan.columns import COLLECT, Chunk
+from tailrace.plan.demand import Visits, chunk_visits
+from tailrace.plan.stations import Discipline, Stations
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
+from tailrace.theory.quantile import solve_tail_once
+
+MOST_GROUPS = 12
+"""Groups of requests of one kind and size that are told apart."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Requests of one class, kind and size, ``share`` of the class: rows of its sample."""
+
+    share: float
+    rows: BoolArray
+    has_split: bool
+
+
+@dataclass(frozen=True)
+class ClassSample:
+    """A class, a block of its requests, and every visit of them."""
+
+    workload: Workload
+    chunk: Chunk
+    visits: Visits
+    bank: IntArray
+    """Place of the bank that each visit goes to."""
+
+    def per_request(self, place: int) -> float:
+        """Mean visits of a request to a bank, detached ones included."""
+        return float(np.count_nonzero(self.bank == place)) / len(self.chunk)
+
+    def commits(self, log: int) -> float:
+        """Mean commits of a request that are collected at the station ``log``."""
+        steps = self.chunk.steps
+        return float(np.count_nonzero((steps.op == COLLECT) & (steps.arg == log))) / len(self.chunk)
+
+    def works(self, place: int) -> FloatArray:
+        """Work of each visit to a bank, in seconds, detached ones included."""
+        return np.asarray(self.visits.work_s[self.bank == place])
+
+
+class Decomposition:
+    """A sample of every class's requests, and the waits at every bank for given rates of the classes."""
+
+    def __init__(self, scenario: Scenario, seed: int) -> None:
+        self.scenario, self.seed = scenario, seed
+        self.stations, chunks = sample_requests(scenario, seed)
+        numbers = _bank_numbers(self.stations)
+        self.samples = {}
+        for workload in (*scenario.workload, *scenario.background):
+            chunk = chunks[workload.name]
+            visits = chunk_visits(chunk, self.stations)
+            self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
+        self.arms: dict[int, ArmWait] = {}
+        self.waits: list[BankWait] = []
+        self._logs = [bank.first for bank in self.stations.banks if bank.discipline == Discipline.BULK]
+        self._at_logs_s = dict.fromkeys(self.samples, 0.0)
+        self._shares = {name: np.ones(each.bank.size) for name, each in self.samples.items()}
+
+    def reckon(self, rates: Mapping[str, float]) -> None:
+        """Waits at every bank, for requests per second of each class.
+
+        Raises OutsideValidityError if a bank cannot carry the load.
+        """
+        self._collect(rates)
+        self.waits = []
+        late: list[int] = []
+        for place, bank in enumerate(self.stations.banks):
+            offered = self._offered(place, rates)
+            idle = BankWait(0.0, dict.fromkeys(self.samples, 0.0))
+            self.waits.append(idle)
+            if bank.discipline == Discipline.TOKEN:
+                if bank.paces and offered.rate_per_s > 0:
+                    late.append(place)
+            elif bank.discipline == Discipline.ARM:
+                if offered.rate_per_s > 0:
+                    self.arms[place] = arm_wait(self.scenario, self.seed, self.stations, place, offered)
+                    self.waits[place] = self.arms[place].wait
+            elif offered.rate_per_s > 0:
+                self.waits[place] = bank_wait(bank, offered)
+        for place in late:
+            offered = self._offered(place, rates)
+            meanwhile = self._wait_within_s()
+            works = {name: each + meanwhile for name, each in offered.works.items()}
+            held = Offered(offered.rates, works, offered.priority, offered.arrival_scv)
+            bank, wait = self.stations.banks[place], bank_wait(self.stations.banks[place], held)
+            if bank.ranked and bank.servers == 1 and held.arrival_scv == 1.0:
+                takes = list(self._takes(place, rates, meanwhile))
+                if len({each.rank for each in takes}) > 1:
+                    wait = ranked_wait(takes, wait.utilisation, list(self.samples))
+            self.waits[place] = wait
+
+    def _collect(self, rates: Mapping[str, float]) -> None:
+        """Commits written together, and seconds at the log: as if nothing disturbed a write, which held any number."""
+        self._at_logs_s = dict.fromkeys(self.samples, 0.0)
+        for log in self._logs:
+            commits = {name: sample.commits(log) for name, sample in self.samples.items()}
+            rate = sum(rates.get(name, 0.0) * each for name, each in commits.items())
+            if rate > 0.0:
+                writes_s = writes_alone_s(self.scenario, self.seed, log)
+                served = theory.bulk_service(rate, writes_s)
+                for name, sample in self.samples.items():
+                    self._at_logs_s[name] += commits[name] * (served.wait_s + float(writes_s.mean()))
+                    self._shares[name][sample.visits.log == log] = 1.0 / served.size
+
+    def _takes(self, place: int, rates: Mapping[str, float], meanwhile_s: float) -> Iterator[Takes]:
+        """What one pool of a ranked bank is asked for, by class and rank; ``meanwhile_s`` is waited with a permit."""
+        for name, sample in self.samples.items():
+            visits, mine = sample.visits, sample.bank == place
+            each = rates.get(name, 0.0) / len(sample.chunk) / self.stations.banks[place].loaded
+            for rank in np.unique(visits.rank[mine]) if each else ():
+                of_rank = mine & (visits.rank == rank)
+                works = visits.work_s[of_rank] + meanwhile_s
+                awaited = float(visits.awaited[of_rank].mean())
+                made = each * float(self._shares[name][of_rank].sum())
+                yield Takes(name, int(rank), made, works, awaited)
+
+    def is_visited(self, place: int) -> bool:
+        """Whether any class goes to a bank at all."""
+        return any(bool((sample.bank == place).any()) for sample in self.samples.values())
+
+    def awaited(self, name: str, place: int, rows: BoolArray) -> FloatArray:
+        """Works of the visits to a bank that requests in these rows wait for, but for a log; ``rows`` is a mask."""
+        sample = self.samples[name]
+        mine = (sample.bank == place) & sample.visits.awaited & rows[sample.visits.row]
+        mine &= sample.visits.log < 0
+        return np.asarray(sample.visits.work_s[mine])
+
+    def groups(self, name: str) -> list[Group]:
+        """Requests of a class by kind and size, where these are few."""
+        sample = self.samples[name]
+        keys = np.stack([sample.chunk.kind.astype(np.int64), sample.chunk.size_bytes])
+        values, which, counts = np.unique(keys, axis=1, return_inverse=True, return_counts=True)
+        if values.shape[1] > MOST_GROUPS:
+            values, which, counts = np.unique(keys[:1], axis=1, return_inverse=True, return_counts=True)
+        which = which.reshape(-1)
+        found = []
+        for number, count in enumerate(counts):
+            rows = which == number
+            split = bool(sample.visits.split[rows].any())
+            found.append(Group(float(count) / which.size, rows, split))
+        return found
+
+    def collects(self, name: str) -> bool:
+        """Whether commits of a class are collected."""
+        return any(self.samples[name].commits(log) > 0.0 for log in self._logs)
+
+    def has_split(self, name: str) -> bool:
+        """Whether requests of a class go several ways at once."""
+        return bool(self.samples[name].visits.split.any())
+
+    def mean_s(self, name: str) -> float:
+        """Mean latency of a class, in seconds."""
+        spent = math.fsum(group.share * self._group_mean_s(name, group) for group in self.groups(name))
+        return self._at_logs_s[name] + spent
+
+    def shared_at_high_load(self, name: str) -> str | None:
+        """The bank, visited by the class, that shares its servers at more than a low utilisation; None if none does."""
+        for place, bank in enumerate(self.stations.banks):
+            wait = self.waits[place]
+            visited = bool((self.samples[name].bank == place).any())
+            if bank.discipline == Discipline.PS and visited and wait.utilisation > LOW_UTILISATION:
+                return bank.name
+        return None
+
+    def quantile_s(self, name: str, p: float) -> float:
+        """A quantile of the latency of a class whose requests go one way each, all station times being independent.
+
+        Raises OutsideValidityError where it cannot be inverted.
+        """
+        groups = self.groups(name)
+        parts = [self._parts(name, group) for group in groups]
+        if len(groups) == 1:
+            laws, visits, constant = parts[0]
+            return theory.sum_quantile(p, laws, visits, constant)
+        tails: list[tuple[float, Callable[[float], float]]] = [
+            (group.share, _tail_of(*part)) for group, part in zip(groups, parts, strict=True)
+        ]
+        scale = self.mean_s(name)
+        return solve_tail_once(lambda t: math.fsum(w * tail(t) for w, tail in tails), 1 - p, scale, 1e-6)
+
+    def _group_mean_s(self, name: str, group: Group) -> float:
+        if group.has_split:
+            return slowest_way_mean_s(self.samples[name].chunk, group.rows, self._per_station(name))
+        laws, visits, constant = self._parts(name, group)
+        return constant + math.fsum(n * law.mean_s for n, law in zip(visits, laws, strict=True))
+
+    def _parts(self, name: str, group: Group) -> tuple[list[theory.ResponseLaw], list[float], float]:
+        """What a request of a group spends: laws, how often each, and what is constant."""
+        laws, visits, constant = list[theory.ResponseLaw](), list[float](), 0.0
+        requests = float(group.rows.sum())
+        for place, bank in enumerate(self.stations.banks):
+            works = self.awaited(name, place, group.rows)
+            if not works.size or (bank.discipline == Discipline.TOKEN and not bank.paces):
+                continue
+            wait, each = self.waits[place], works.size / requests
+            if bank.discipline == Discipline.PS:
+                constant += each * float(works.mean()) * wait.slowdown
+                continue
+            if wait.law is not None and wait.law.mean_s > 0:
+                laws.append(wait.law)
+                visits.append(each)
+            # A hold is no time of its own: the visits meanwhile are counted where they are made.
+            service = None if bank.discipline == Discipline.TOKEN else own_law(works)
+            if bank.discipline == Discipline.ARM:
+                service = self.arms[place].service
+            if service is not None:
+                laws.append(theory.DelayedResponse(0.0, 0.0, service))
+                visits.append(each)
+        return laws, visits, constant
+
+    def _per_station(self, name: str) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Of every station: mean wait of the class, probability of a wait, slowdown, and service beyond the work."""
+        columns = []
+        for place, bank in enumerate(self.stations.banks):
+            wait = self.waits[place]
+            beyond = self.arms[place].beyond_work_s if place in self.arms else 0.0
+            row = [wait.wait_s.get(name, 0.0), wait.probability, wait.slowdown, beyond]
+            columns.append(np.repeat([row], bank.count, axis=0))
+        table = np.concatenate(columns)
+        return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+
+    def _offered(self, place: int, rates: Mapping[str, float]) -> Offered:
+        """What one station of a bank is asked for, the bank taken as evenly loaded."""
+        count = self.stations.banks[place].loaded
+        visits = {name: rates.get(name, 0.0) * self._made(name, place) / count for name in self.samples}
+        total = sum(visits.values())
+        works = {name: self.samples[name].works(place) for name in visits}
+        ranks = {name: self.samples[name].workload.priority for name in visits}
+        scv = 1.0
+        if total > 0:
+            scv = math.fsum(
+                each / total * self._arrival_scv(name, self._made(name, place) / count)
+                for name, each in visits.items()
+            )
+        return Offered(visits, works, ranks, round(scv, 9))
+
+    def _made(self, name: str, place: int) -> float:
+        """Mean visits of a request to a bank, those shared with others counted by its share."""
+        sample = self.samples[name]
+        return float(self._shares[name][sample.bank == place].sum()) / len(sample.chunk)
+
+    def _arrival_scv(self, name: str, visits: float) -> float:
+        """Variability of the gaps between a class's arrivals at one station, thinned at random on the way there."""
+        workload = self.samples[name].workload
+        if workload.arrivals == "bursty" and workload.burstiness is not None:
+            return 1.0 + min(visits, 1.0) * (workload.burstiness - 1.0)
+        if workload.arrivals == "regular" and workload.is_open and workload.clients == 1:
+            return 1.0 - min(visits, 1.0)
+        return 1.0
+
+    def _wait_within_s(self) -> float:
+        """Mean wait at other banks while a permit of a pacing pool is held."""
+        waited, holds = 0.0, 0.0
+        for sample in self.samples.values():
+            within = sample.visits.within
+            for place, bank in enumerate(self.stations.banks):
+                if bank.discipline == Discipline.TOKEN and bank.paces:
+                    holds += float(np.count_nonzero(sample.bank == place))
+                elif bank.discipline == Discipline.FCFS:
+                    made = float(np.count_nonzero(within & (sample.bank == place)))
+                    waited += made * self.waits[place].wait_s[sample.workload.name]
+        return waited / holds if holds else 0.0
+
+
+def _bank_numbers(stations: Stations) -> IntArray:
+    return np.repeat(np.arange(len(stations.banks)), [bank.count for bank in stations.banks])
+
+
+def _tail_of(
+    laws: list[theory.ResponseLaw], visits: list[float], constant: float
+) -> Callable[[float], float]:
+    return lambda t: theory.sum_tail(t, laws, visits, constant)

@@ -1,0 +1,292 @@
+"""What do closed forms say of a scenario? The second answer, in milliseconds and without any run."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tailrace import theory
+from tailrace.arrays import FloatArray
+from tailrace.forecast.arms import service_by_depth
+from tailrace.forecast.decompose import Decomposition
+from tailrace.forecast.exact import CLOSED, PRIORITIES, SHARING, bounds_s, exact_classes
+from tailrace.forecast.failures import asked_left_s, failure_notes
+from tailrace.forecast.result import ClassTheory, Theory
+from tailrace.forecast.saturation import Load, offered_load
+from tailrace.forecast.ways import slowest_way_mean_s
+from tailrace.plan.demand import permit_seconds
+from tailrace.plan.stations import Discipline
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
+
+STRONG_BURSTINESS = 4.0
+FULL_POOL = 0.5
+"""Share of a pool's permits in use on average, beyond which some requests have to wait for one."""
+
+MOST_EXACT = 5e6
+"""Populations times stations up to which a closed network is solved exactly."""
+
+COLLECTING = "how many commits are written together is not known"
+REBUILDING = "a rebuild puts long runs among the accesses of the arms"
+INDEPENDENT = "each station on its own, times independent"
+
+
+def estimate(scenario: Scenario, seed: int | None = None) -> Theory:
+    """Say what closed forms make of a scenario: utilisation, saturation, mean and p99 of each class.
+
+    Demands are counted on a sample of the plan; nothing is simulated but the arms of spinning drives, by themselves.
+
+    Args:
+        scenario: what to reckon; see :func:`tailrace.load`.
+        seed: of the sample; the scenario's, or 0, if left out.
+
+    Returns:
+        The theory. Without classes where the load is more than the server can carry.
+    """
+    if seed is None:
+        seed = scenario.run.seed or 0
+    return theory_of(scenario, seed, offered_load(scenario, seed))
+
+
+def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
+    """The same, for a load that is known already."""
+    known = zip(load.banks, load.share, strict=True)
+    used = {bank.name: float(share) for bank, share in known if share > 0.0}
+    binding = load.binding
+    if binding is not None and binding.load_factor <= 1.0:
+        return Theory(binding, used, {}, failure_notes(scenario, {}))
+    try:
+        classes = exact_classes(scenario) or _decomposed(scenario, seed)
+    except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
+        classes = {}
+    return Theory(binding, used, classes, failure_notes(scenario, asked_left_s(scenario)))
+
+
+def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
+    network = Decomposition(scenario, seed)
+    opened = {
+        each.name: each.rate * each.clients * scenario.load
+        for each in scenario.workload
+        if each.rate is not None
+    }
+    only_open = len(opened) == len(scenario.workload)
+    opened |= {each.name: (each.rate or 0.0) * each.clients for each in scenario.background}
+    if not only_open and any(network.collects(each.name) for each in scenario.workload):
+        unknown = ClassTheory(None, None, "none known", p99_reason=COLLECTING)
+        return {each.name: unknown for each in scenario.workload}
+    if not only_open:
+        return _ClosedNetwork(network, opened).classes()
+    network.reckon(opened)
+    return {each.name: _open_class(network, each, opened) for each in scenario.workload}
+
+
+def _open_class(network: Decomposition, workload: Workload, rates: dict[str, float]) -> ClassTheory:
+    name = workload.name
+    reason, p99 = None, None
+    shared = network.shared_at_high_load(name)
+    if network.has_split(name):
+        reason = "requests wait for the slowest of several parts"
+    elif len({each.priority for each in network.scenario.workload}) > 1:
+        reason = PRIORITIES
+    elif network.collects(name):
+        reason = "commits wait for the write in flight"
+    elif shared is not None:
+        reason = f"{SHARING} ({shared})"
+    else:
+        try:
+            p99 = network.quantile_s(name, 0.99)
+        except theory.OutsideValidityError:
+            reason = "the sum of the stations' times could not be inverted"
+    arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
+    if network.scenario.rebuilds and arms:
+        caution = _caution(network, workload, rates)
+        return ClassTheory(None, None, "none known", p99_reason=REBUILDING, caution=caution)
+    method = "slowest of the parts, each station on its own" if network.has_split(name) else INDEPENDENT
+    return ClassTheory(
+        network.mean_s(name), p99, method, p99_reason=reason, caution=_caution(network, workload, rates)
+    )
+
+
+def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]) -> str | None:
+    """Why the figures of a class are not to be trusted; None where nothing speaks against them."""
+    sample = network.samples[workload.name]
+    visited = {network.stations.banks[place].discipline for place in np.unique(sample.bank)}
+    doubts = []
+    if sample.visits.split.any():
+        doubts.append("parts of a request go side by side over stations that others share")
+    if any(bank.alike is not None for bank in network.stations.banks):
+        doubts.append("drives are unevenly loaded where others are down")
+    if Discipline.ARM in visited:
+        doubts.append("the service of an arm depends on how many requests it can choose from")
+    if network.collects(workload.name):
+        doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
+    doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
+    if workload.surge is not None or (workload.burstiness or 1.0) > STRONG_BURSTINESS:
+        doubts.append("its arrivals come in strong bursts")
+    elif workload.is_open and workload.arrivals == "regular":
+        doubts.append("regular arrivals are taken as Poisson where they mix")
+    elif workload.is_open and workload.arrivals == "trace":
+        doubts.append("the arrivals of its trace are taken as Poisson")
+    if workload.limit is not None:
+        doubts.append("waits for its rate limit are not reckoned")
+    return f"Not to be trusted: {'; '.join(doubts)}." if doubts else None
+
+
+def _pools_in_short_supply(network: Decomposition, rates: dict[str, float]) -> list[str]:
+    """Pools, other than those that serve, of whose permits the load holds a good share by its service alone."""
+    held = np.zeros(len(network.stations))
+    for name, sample in network.samples.items():
+        seconds, _ = permit_seconds(sample.chunk, len(network.stations))
+        held += rates.get(name, 0.0) * seconds / len(sample.chunk)
+    return [
+        bank.name
+        for bank in network.stations.banks
+        if bank.discipline == Discipline.TOKEN
+        and not bank.paces
+        and held[bank.first : bank.first + bank.count].mean() / bank.servers > FULL_POOL
+    ]
+
+
+class _ClosedNetwork:
+    """Closed classes, with open ones beside them or not, as if every service were exponential."""
+
+    def __init__(self, network: Decomposition, open_rates: dict[str, float]) -> None:
+        self._network, self._rates = network, open_rates
+        self._banks = network.stations.banks
+        self._count = np.array([bank.loaded for bank in self._banks])
+        self._closed = [each for each in network.scenario.workload if not each.is_open]
+        self._clients = [each.clients * (each.queue_depth or 1) for each in self._closed]
+        self._arms = {
+            place: service_by_depth(network.scenario, network.seed, network.stations, place)
+            for place, bank in enumerate(self._banks)
+            if bank.discipline == Discipline.ARM and network.is_visited(place)
+        }
+        self._servers = np.array(
+            [
+                math.inf if bank.discipline == Discipline.DELAY or not bank.paces else bank.servers
+                for bank in self._banks
+            ]
+        )
+
+    def classes(self) -> dict[str, ClassTheory]:
+        used = np.zeros(len(self._banks))
+        for name, rate in self._rates.items():
+            used += rate * self._demand(name, whole=True) / self._count / self._servers
+        left = np.maximum(1.0 - used, 1e-6)
+        demand = np.array([self._demand(each.name) / left for each in self._closed])
+        think = [each.think_time or 0.0 for each in self._closed]
+        spread = np.repeat(demand / self._count, self._count, axis=1)
+        servers = np.repeat(self._servers, self._count)
+        solved = self._solved(spread, think, servers)
+        answers = {
+            each.name: self._closed_class(place, each, solved, left)
+            for place, each in enumerate(self._closed)
+        }
+        begin = np.cumsum(self._count) - self._count
+        queued = np.add.reduceat(solved.number, begin, axis=1) / self._count / self._servers
+        for workload in self._network.scenario.workload:
+            if not workload.is_open:
+                continue
+            name = workload.name
+            answers[name] = ClassTheory(
+                None if self._network.has_split(name) else float(np.sum(self._beside(name, queued) / left)),
+                None,
+                "queues of the closed classes by product form, as if service were exponential",
+                p99_reason="beside closed classes means only are known",
+                caution=_caution(self._network, workload, self._rates)
+                or "Rough: requests of closed classes are counted as if they went one way at a time.",
+            )
+        return {each.name: answers[each.name] for each in self._network.scenario.workload}
+
+    def _beside(self, name: str, queued: FloatArray) -> FloatArray:
+        """Seconds that a request of an open class spends at each bank, if it had the bank but for closed classes.
+
+        ``queued``, shape (closed classes, banks): requests of theirs for each server. Where they are served in order of
+        arrival it waits for their service; where they share the server its own takes the longer.
+        """
+        own, sample = self._demand(name), self._network.samples[name]
+        awaited = sample.visits.awaited
+        visits = np.bincount(sample.bank[awaited], minlength=len(self._banks)) / len(sample.chunk)
+        theirs = np.array([self._demand(each.name) for each in self._closed])
+        made = np.array(
+            [
+                [self._network.samples[each.name].per_request(place) for place in range(len(self._banks))]
+                for each in self._closed
+            ]
+        )
+        each_s = np.divide(theirs, made, out=np.zeros_like(theirs), where=made > 0)
+        waits = visits * np.sum(queued * each_s, axis=0)
+        shares = [bank.discipline == Discipline.PS for bank in self._banks]
+        return np.asarray(own + np.where(shares, own * queued.sum(axis=0), waits))
+
+    def _solved(self, demand: FloatArray, think: list[float], servers: FloatArray) -> theory.ClosedSolution:
+        size = math.prod(float(n + 1) for n in self._clients) * demand.shape[1]
+        if size <= MOST_EXACT:
+            try:
+                return theory.solve_closed(demand, self._clients, think, servers)
+            except theory.OutsideValidityError:
+                pass
+        return theory.solve_closed(demand, self._clients, think, servers, method="linearised")
+
+    def _closed_class(
+        self, place: int, workload: Workload, solved: theory.ClosedSolution, left: FloatArray
+    ) -> ClassTheory:
+        name, clients, think = workload.name, self._clients[place], workload.think_time or 0.0
+        alone = len(self._network.scenario.workload) == 1
+        # At depth 1 an arm takes longest, with all requests at hand it takes the least time.
+        slow, fast = self._demand(name, True, "slow") / left, self._demand(name, True, "fast") / left
+        sizes, servers = self._count, np.repeat(self._servers, self._count)
+        _, high = bounds_s(np.repeat(slow / sizes, sizes), clients, think, servers, alone, balanced=False)
+        busiest = float(np.max(fast / sizes / self._servers))
+        low = max(clients * busiest - think, self._idle_s(name))
+        split = self._network.has_split(name)
+        mean = None if split else max(float(solved.response_s[place]), low)
+        doubt = _caution(self._network, workload, self._rates)
+        return ClassTheory(
+            mean,
+            None,
+            "bounds only" if split else f"{solved.method}, as if service were exponential",
+            low_s=low,
+            high_s=high,
+            rate_per_s=None if mean is None else clients / (mean + think),
+            p99_reason=CLOSED,
+            caution=doubt,
+        )
+
+    def _idle_s(self, name: str) -> float:
+        """Mean latency of a single request, nothing else being there."""
+        beyond = np.zeros(len(self._network.stations))
+        for place in self._arms:
+            bank, works = self._banks[place], self._network.samples[name].works(place)
+            if works.size:
+                fastest = float(self._arms[place][1].min()) - float(works.mean())
+                beyond[bank.first : bank.first + bank.count] = max(fastest, 0.0)
+        nothing, alone = np.zeros(beyond.size), np.ones(beyond.size)
+        sample = self._network.samples[name]
+        if self._network.has_split(name):
+            rows = np.ones(len(sample.chunk), dtype=bool)
+            return slowest_way_mean_s(sample.chunk, rows, (nothing, nothing, alone, beyond))
+        visits = sample.visits
+        held = np.array([bank.discipline == Discipline.TOKEN for bank in self._banks])[sample.bank]
+        mine = visits.awaited & ~held
+        return float(np.sum(visits.work_s[mine] + beyond[visits.station[mine]])) / len(sample.chunk)
+
+    def _demand(self, name: str, whole: bool = False, arm: str = "likely") -> FloatArray:
+        """Seconds of service that a request asks of each bank.
+
+        ``whole`` with detached work and with visits made while a permit is held; else what is waited for, each second
+        once. ``arm`` says how many requests an arm can choose from: as many as are likely, one (slow) or all (fast).
+        """
+        sample = self._network.samples[name]
+        visits = sample.visits
+        counted = np.ones(visits.work_s.size, dtype=bool) if whole else visits.awaited & ~visits.within
+        demand = np.bincount(sample.bank[counted], visits.work_s[counted], len(self._banks))
+        for place, (depths, service) in self._arms.items():
+            mine = counted & (sample.bank == place)
+            present = max(sum(self._clients), 1) / self._banks[place].count
+            likely = float(np.interp(np.log(max(present, 1.0)), np.log(depths), service))
+            each = {"slow": float(service.max()), "fast": float(service.min()), "likely": likely}[arm]
+            demand[place] = np.count_nonzero(mine) * each
+        unserved = [bank.discipline == Discipline.TOKEN and not bank.paces for bank in self._banks]
+        return np.asarray(np.where(unserved, 0.0, demand) / len(sample.chunk))

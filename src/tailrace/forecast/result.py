@@ -1,0 +1,82 @@
+"""What closed forms say of a scenario: which station binds, utilisations, and what each class will see."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Saturation:
+    """The station that binds first, and the factor by which the open load can grow until it does.
+
+    A factor of at most 1 means that the load cannot be carried.
+    """
+
+    station: str
+    stage: str
+    load_factor: float
+
+
+@dataclass(frozen=True)
+class ClassTheory:
+    """What closed forms say of a class; None where they promise nothing.
+
+    ``exact_mean`` and ``exact_p99`` say whether the model of the scenario is one for which that is the exact value.
+    The bounds are of the mean latency, of closed classes; ``rate_per_s`` is the throughput of a closed class.
+    ``p99_reason`` says why there is no p99, ``caution`` why the figures are not to be trusted.
+    """
+
+    mean_s: float | None
+    p99_s: float | None
+    method: str
+    exact_mean: bool = False
+    exact_p99: bool = False
+    low_s: float | None = None
+    high_s: float | None = None
+    rate_per_s: float | None = None
+    p99_reason: str | None = None
+    caution: str | None = None
+
+
+@dataclass(frozen=True)
+class Theory:
+    """The second answer, from demands and closed forms alone.
+
+    ``utilisation`` is by bank; ``saturation`` None where no class is open; ``classes`` by name.
+    """
+
+    saturation: Saturation | None
+    utilisation: Mapping[str, float]
+    classes: Mapping[str, ClassTheory]
+    notes: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        saturation = self.saturation
+        return {
+            "saturation": None
+            if saturation is None
+            else {
+                "station": saturation.station,
+                "stage": saturation.stage,
+                "load_factor": saturation.load_factor,
+            },
+            "utilisation": dict(self.utilisation),
+            "classes": {name: _theory_dict(each) for name, each in self.classes.items()},
+            "notes": list(self.notes),
+        }
+
+
+def _theory_dict(theory: ClassTheory) -> dict[str, Any]:
+    return {
+        "mean": theory.mean_s,
+        "p99": theory.p99_s,
+        "method": theory.method,
+        "exact": {"mean": theory.exact_mean, "p99": theory.exact_p99},
+        "mean_bounds": {"low": theory.low_s, "high": theory.high_s},
+        "rate_per_s": theory.rate_per_s,
+        "p99_reason": theory.p99_reason,
+        "caution": theory.caution,
+    }

@@ -1,0 +1,236 @@
+"""How much of what each station can carry is asked of it? By the demands of the plan, before any run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from tailrace.arrays import FloatArray, IntArray
+from tailrace.engine.choice import at_hand, runner
+from tailrace.forecast.result import Saturation
+from tailrace.plan.build import Plan, build_plan, sample_demands
+from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
+from tailrace.plan.source import Source
+from tailrace.plan.stations import Bank, Discipline, Stations
+from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.media import Generic
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.server import LawStage
+
+ACCESSES = 4096
+"""Accesses of the micro-run that finds what an arm can carry."""
+
+WRITES = 1024
+"""Writes of the micro-run that finds how long one of a log takes."""
+
+
+@dataclass(frozen=True)
+class Load:
+    """What open classes and rebuilds ask of each bank, as a share of what it can carry; NaN where there is no limit.
+
+    A load at or beyond 1 cannot be carried; a log whose commits are collected carries 1 with its writes full and
+    nothing else in their way. ``background`` is the part of rebuilds in it, which does not grow with the
+    load of the classes. ``arms_by_run`` says whether that of the arms comes from a closed
+    micro-run with all queue slots taken: what an arm can carry depends on how many requests it can choose from.
+    """
+
+    banks: tuple[Bank, ...]
+    share: FloatArray
+    background: FloatArray
+    arms_by_run: bool
+
+    @property
+    def binding(self) -> Saturation | None:
+        """The bank that saturates first as the open load grows; None if none ever does."""
+        grows = self.share - self.background
+        left = np.maximum(1.0 - self.background, 0.0)
+        factor = np.divide(left, grows, out=np.full(left.shape, np.inf), where=grows > 0.0)
+        factor[left == 0.0] = 0.0
+        if not np.isfinite(factor).any():
+            return None
+        bank = self.banks[int(np.argmin(factor))]
+        return Saturation(bank.name, bank.stage.name.lower(), float(factor.min()))
+
+
+def offered_load(scenario: Scenario, seed: int) -> Load:
+    """The load of the open classes and of rebuilds on every bank of the server."""
+    stations, demands = sample_demands(scenario, seed)
+    both = np.zeros((2, 2, len(stations)))  # of classes and of rebuilds: seconds of service, and visits
+    for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
+        for workload in classes:
+            if workload.rate is not None:
+                demand = demands[workload.name]
+                both[place] += (
+                    workload.rate * workload.clients * factor * np.stack([demand.service_s, demand.visits])
+                )
+    service, visits = both.sum(axis=0)
+    share = np.full(len(stations.banks), np.nan)
+    background = np.zeros(len(stations.banks))
+    arms_by_run = False
+    laws = _written_laws(scenario)
+    for place, bank in enumerate(stations.banks):
+        mine = slice(bank.first, bank.first + bank.count)
+        if bank.arm is not None and visits[mine].any():
+            arms_by_run = True
+            slots = stations.bank_of(bank.arm.slots)
+            operations = visits[slots.first : slots.first + slots.count].sum()
+            waiting = round(slots.servers * visits[mine].sum() / operations)
+            beside_s = alone_s = saturated_service_s(scenario, seed, bank, waiting)
+            if both[1, 1, mine].any():
+                alone_s = saturated_service_s(scenario, seed, bank, slots.servers, with_rebuilds=False)
+            share[place], background[place] = _fullest(
+                bank, both[0, 1, mine] * alone_s, visits[mine] * beside_s
+            )
+        elif bank.discipline == Discipline.BULK:
+            if visits[bank.first] > 0.0:
+                each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
+                share[place] = visits[bank.first] * each_s / bank.servers
+        elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
+            known = laws.get((bank.stage, bank.name))
+            alone, all_ = both[0, 0, mine], service[mine]
+            if known is not None:
+                alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
+            share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
+    return Load(tuple(stations.banks), share, background, arms_by_run)
+
+
+def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[float, float]:
+    """Load, and the part of rebuilds in it, of those stations alike that the growing classes fill first.
+
+    ``of_classes`` and ``of_all``: what is asked of each station, shape (count,), without rebuilds and with them.
+    """
+    alone, total = bank.means_alike(of_classes), bank.means_alike(of_all)
+    background = np.maximum(total - alone, 0.0)
+    left = np.maximum(1.0 - background, 0.0)
+    factor = np.divide(left, alone, out=np.full(left.shape, np.inf), where=alone > 0.0)
+    factor[left == 0.0] = 0.0
+    first = int(np.argmin(factor)) if np.isfinite(factor).any() else int(np.argmax(total))
+    return float(total[first]), float(background[first])
+
+
+def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
+    """Laws that the scenario itself gives, by stage and name of the bank: their means are no matter of a sample."""
+    server = scenario.server
+    stages = [
+        (Stage.NETWORK, "network", server.network),
+        (Stage.CONTROLLER, "controller", server.controller),
+        *((Stage.LANE, pool.station_name("lane"), pool.lanes) for pool in server.pools),
+    ]
+    laws = {(stage, name): given.service for stage, name, given in stages if isinstance(given, LawStage)}
+    for pool in server.pools:
+        if isinstance(pool.media, Generic):
+            laws[Stage.MEDIA, pool.station_name("drive")] = pool.media.service
+    return laws
+
+
+def saturated_service_s(
+    scenario: Scenario,
+    seed: int,
+    bank: Bank,
+    waiting: int,
+    accesses: int = ACCESSES,
+    with_rebuilds: bool = True,
+) -> float:
+    """Mean service time of an arm, in seconds, when ``waiting`` accesses are always there to choose from.
+
+    Accesses of the open classes (of the closed ones where no open one has any), as the plan deals them to the drives,
+    are put to a single arm in a closed loop.
+    """
+    stations = Stations()
+    assert bank.arm is not None
+    stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=replace(bank.arm, phase=bank.arm.phase[:1]))
+    source = _Repeated(_accesses(scenario, seed, bank, accesses, with_rebuilds))
+    plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
+    observed = runner(at_hand())(plan, requests=accesses, marks=5)
+    time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
+    return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
+
+
+@lru_cache(maxsize=16)
+def writes_alone_s(scenario: Scenario, seed: int, log: int) -> FloatArray:
+    """How long writes of the log at the station ``log`` take, in seconds, one after the other with nothing else there.
+
+    As the plan has them, issued by the first commit of each: shape (WRITES,).
+    """
+    plan = build_plan(scenario, seed, replication=0)
+    found: list[Steps] = []
+    while len(found) < WRITES:
+        for source in [*([] if plan.open_source is None else [plan.open_source]), *plan.closed]:
+            steps = source.next_chunk().steps
+            collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))[:WRITES]
+            ends = collects + steps.work[collects].astype(np.int64)
+            found += [
+                steps.at(np.arange(begin, end)) for begin, end in zip(collects + 1, ends + 1, strict=True)
+            ]
+    written = found[:WRITES]
+    for each in written:
+        each.op[-1] = END  # in the place of the RELEASE
+    lengths = np.array([each.op.size for each in written])
+    zeros = np.zeros(WRITES, dtype=np.int64)
+    chunk = Chunk(
+        np.cumsum(lengths) - lengths,
+        np.zeros(WRITES),
+        zeros.astype(np.uint16),
+        zeros.astype(np.uint32),
+        zeros,
+        np.full(WRITES, READ, dtype=np.uint8),
+        Steps.joined(written),
+    )
+    alone = Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),))
+    return runner(at_hand())(alone, requests=WRITES).latency_s
+
+
+def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
+    """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
+    plan = build_plan(scenario, seed, replication=0)
+    opened = [] if plan.open_source is None else [plan.open_source]
+    orders = (
+        (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
+    )
+    classes = len(plan.classes) if with_rebuilds else len(scenario.workload)
+    steps, drives = _of_bank(orders[0], bank, accesses, classes)
+    if not steps:
+        steps, drives = _of_bank(orders[1], bank, accesses, classes)
+    if not steps:
+        return _accesses(scenario, seed, bank, accesses, with_rebuilds=True)
+    order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
+    return one_visit_each(Steps.joined(steps).at(order))
+
+
+def _of_bank(
+    sources: Sequence[Source], bank: Bank, wanted: int, classes: int
+) -> tuple[list[Steps], list[IntArray]]:
+    """Accesses to the arms of a bank, block by block, and the drive of each; nothing if the sources have none.
+
+    Those of the first so many classes only.
+    """
+    found: list[Steps] = []
+    drives: list[IntArray] = []
+    rounds = 0
+    while (found or not rounds) and sum(drive.size for drive in drives) < wanted:
+        rounds += 1
+        for source in sources:
+            chunk = source.next_chunk()
+            steps = chunk.steps
+            mine = (steps.op == VISIT) & (steps.arg >= bank.first) & (steps.arg < bank.first + bank.count)
+            mine &= np.repeat(chunk.class_index < classes, np.diff(chunk.first, append=steps.op.size))
+            at = np.flatnonzero(mine)
+            if at.size:
+                found.append(steps.at(at))
+                drives.append(steps.arg[at].astype(np.int64) - bank.first)
+    return found, drives
+
+
+class _Repeated(Source):
+    """The same block over and over."""
+
+    def __init__(self, chunk: Chunk) -> None:
+        super().__init__(len(chunk), chunk.steps.op.size)
+        self._chunk = chunk
+
+    def _block(self, rows: int) -> Chunk:
+        del rows
+        return self._chunk

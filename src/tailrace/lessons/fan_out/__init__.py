@@ -1,0 +1,1 @@
+"""A request in parts waits for the slowest of them."""

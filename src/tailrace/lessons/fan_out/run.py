@@ -1,0 +1,63 @@
+"""How long does a request take that is done when the slowest of its parts is?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import log1p
+
+from tailrace.answer.result import Result
+from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
+from tailrace.lessons.parts import SERVICE_S, keeping, station
+from tailrace.measure.estimate import Estimate
+
+PARTS = (1, 2, 4, 8, 16, 32, 64)
+UNIT_KIB = 64
+
+
+@dataclass(frozen=True)
+class FanOut:
+    """Answers by the number of parts: one request at a time, its parts on as many drives of 2 ms, exponential."""
+
+    of: Mapping[int, Result]
+
+    def latency_s(self, parts: int, quantity: str) -> Estimate:
+        """Mean or a quantile of requests in so many parts."""
+        return figures(self.of[parts]).latency_s[quantity]
+
+
+def run(effort: Effort) -> FanOut:
+    """Carry out the runs."""
+    return FanOut(
+        {
+            parts: effort.answer(
+                station(parts) + keeping(1, f"{parts * UNIT_KIB} KiB"), 4000 + 16_000 // parts
+            )
+            for parts in PARTS
+        }
+    )
+
+
+def exact_s(parts: int, p: float | None = None) -> float:
+    """Mean, or a quantile, of the largest of independent exponentials: H(n)·S, and −S·ln(1 − p^(1/n)).
+
+    Derived: the gaps between successive ends are exponential with the means S/n, S/(n − 1), …, S.
+    """
+    if p is None:
+        return SERVICE_S * sum(1 / k for k in range(1, parts + 1))
+    return -SERVICE_S * log1p(-(p ** (1 / parts)))
+
+
+def claims(found: FanOut) -> tuple[Claim, ...]:
+    """What the lesson says, as figures."""
+    said = []
+    for parts in PARTS:
+        mean, p99 = found.latency_s(parts, "mean"), found.latency_s(parts, "p99")
+        said.append(
+            agrees(f"Mean of {parts} parts: the harmonic number H({parts}) services", mean, exact_s(parts))
+        )
+        said.append(agrees(f"p99 of {parts} parts is the exact one", p99, exact_s(parts, 0.99)))
+    single = known(found.latency_s(1, "p99"))
+    usual = known(found.latency_s(64, "mean"))
+    said.append(Claim("With 64 parts the mean is as long as the p99 of one: ratio", usual / single, 0.9, 1.2))
+    return tuple(said)

@@ -1,0 +1,1 @@
+"""One queue for all servers, or a queue for each."""

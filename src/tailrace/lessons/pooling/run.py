@@ -1,0 +1,81 @@
+"""One queue for all servers, or a queue for each?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+from tailrace import theory
+from tailrace.answer.result import Result
+from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
+from tailrace.lessons.parts import SERVICE_S, arriving, station
+
+SERVERS = 8
+LOADS = (0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+COUNTS = (1, 2, 4, 8, 16, 32)
+AT = 0.8
+
+
+@dataclass(frozen=True)
+class Pooling:
+    """Answers of eight servers by utilisation, and at 80 % by the number of servers."""
+
+    pooled: Mapping[float, Result]
+    apart: Mapping[float, Result]
+    pooled_of: Mapping[int, Result]
+
+
+def run(effort: Effort) -> Pooling:
+    """Carry out the runs."""
+
+    def answers(count: int, servers: int) -> dict[float, Result]:
+        return {load: _answer(effort, count, servers, load) for load in LOADS}
+
+    of = {servers: _answer(effort, 1, servers, AT) for servers in COUNTS}
+    return Pooling(answers(1, SERVERS), answers(SERVERS, 1), of)
+
+
+def _answer(effort: Effort, count: int, servers: int, load: float) -> Result:
+    rate = load * count * servers / SERVICE_S
+    return effort.answer(station(count, servers) + arriving(rate), int(6000 / (1 - load)))
+
+
+def exact_s(quantity: str, servers: int, load: float) -> float:
+    """The exact latency of M/M/c."""
+    rate = load * servers / SERVICE_S
+    if quantity == "mean":
+        return float(theory.mmc_response_mean(rate, 1 / SERVICE_S, servers))
+    return float(theory.mmc_response_quantile(0.99, rate, 1 / SERVICE_S, servers))
+
+
+def claims(found: Pooling) -> tuple[Claim, ...]:
+    """What the lesson says, as figures."""
+    said = []
+    for way, answers, servers in (
+        ("one queue of eight servers", found.pooled, SERVERS),
+        ("eight queues", found.apart, 1),
+    ):
+        for load in (0.5, 0.8):
+            said += [
+                agrees(
+                    f"{quantity} of {way} at {100 * load:.0f} % is that of M/M/{servers}",
+                    figures(answers[load]).latency_s[quantity],
+                    exact_s(quantity, servers, load),
+                )
+                for quantity in ("mean", "p99")
+            ]
+    waits = [known(figures(each[AT]).latency_s["mean"]) - SERVICE_S for each in (found.apart, found.pooled)]
+    growing = [known(figures(found.pooled_of[count]).latency_s["mean"]) for count in COUNTS]
+    said.append(
+        Claim("At 80 % the wait in eight queues is many times that in one: ratio", waits[0] / waits[1], 8, 20)
+    )
+    said.append(
+        Claim(
+            "The more servers share a queue, the shorter the mean: largest ratio from one number to the next",
+            max(b / a for a, b in pairwise(growing)),
+            0.3,
+            1.0,
+        )
+    )
+    return tuple(said)

@@ -1,0 +1,107 @@
+"""Queue depth: the pictures and the reasoning."""
+
+from __future__ import annotations
+
+from tailrace.answer.result import Figures
+from tailrace.lessons.effort import figures, known
+from tailrace.lessons.lesson import Drawing, Lesson, Part, written
+from tailrace.lessons.lines import Panel, Series, lines, table
+from tailrace.lessons.queue_depth.run import DEPTHS, QueueDepth
+from tailrace.report.page.tables import Table, figure
+from tailrace.report.pictures.curves import queue_depth_curve
+from tailrace.study.curve import Curve
+
+
+def lesson(found: QueueDepth) -> Lesson:
+    """The lesson, from what was found."""
+    named = {"spinning drive": found.spinning, "flash drive": found.flash}
+    one, many = _at(found.spinning, 1), _at(found.spinning, 32)
+    quick, busy = _at(found.flash, 1), _at(found.flash, 256)
+    return Lesson(
+        "A client that keeps more requests under way gets more of them done each second. Sooner or later each of them "
+        "takes longer. How much longer is not a matter of taste: it follows from the rate by a law without exception.",
+        (
+            Part(
+                "What a deeper queue brings",
+                (
+                    f"The spinning drive serves {written(known(one.rate_per_s))} reads/s one at a time and "
+                    f"{written(known(many.rate_per_s))} at depth 32: with more to choose from, its arm takes shorter "
+                    f"ways. The mean latency goes from {written(1e3 * known(one.latency_s['mean']))} to "
+                    f"{written(1e3 * known(many.latency_s['mean']))} ms.",
+                    "The flash drive has many dies that work side by side, and one read keeps one of them busy. Up "
+                    "to some depth more requests cost hardly any latency, because they wake dies that were idle; "
+                    f"beyond it the rate stays, {written(known(quick.rate_per_s), 4)} /s at depth 1 and "
+                    f"{written(known(busy.rate_per_s), 4)} at 256, and every further request only makes the queue "
+                    "longer.",
+                ),
+                (
+                    Drawing(
+                        "depth",
+                        lambda width: queue_depth_curve(named, under_way=True, width=width),
+                        "Rate, latency and the product of the two over the queue depth, spinning drive and flash "
+                        "drive. The product lies on a straight line: it is the depth.",
+                        "Above the rate, in the middle what it costs, below rate times mean latency: Little's law.",
+                        (("Points of the lines", _table(named)),),
+                    ),
+                ),
+            ),
+            Part(
+                "Little's law",
+                (
+                    "The number under way is the rate times the mean latency. It holds for any server, any order of "
+                    "service and any distribution: requests that stay twice as long, arriving as often, are twice "
+                    "as many at a time. A client that keeps 32 under way therefore sees a mean latency of 32 divided "
+                    "by the rate, whatever the drive.",
+                    "So the lowest part of the picture is a straight line, on both drives, though nothing else in it "
+                    "is. It is a check for every measurement, too: figures that break it were not taken at the same "
+                    "time, or not of the same requests.",
+                ),
+            ),
+            Part(
+                "The exchange",
+                (
+                    "Drawn against each other, rate and latency show what is bought and at which price. As long as the "
+                    "line goes upwards the price is low; where it turns to the right, latency is paid for nothing. "
+                    "The depth worth having lies at the bend.",
+                ),
+                tuple(
+                    Drawing(
+                        f"exchange-{name.split()[0]}",
+                        lines(_exchange(curve), "mean latency, ms", logarithmic=True),
+                        f"Rate over mean latency on the {name}, for queue depths from 1 to 256.",
+                        f"The {name}: queue depth 1 at the left, 256 at the right, doubled from mark to mark.",
+                        (("Points of the line", table(_exchange(curve), "mean latency, ms")),),
+                    )
+                    for name, curve in named.items()
+                ),
+            ),
+        ),
+        "One client without thinking keeps 1 to 256 random reads of 8 KiB under way, on a spinning drive of 4 TB at "
+        "5,400 turns a minute with 128 queue slots, shortest access first, and on a flash drive of 64 dies.",
+    )
+
+
+def _at(curve: Curve, value: float) -> Figures:
+    return next(figures(point.result) for point in curve.points if point.value == value)
+
+
+def _exchange(curve: Curve) -> tuple[Panel, ...]:
+    points = [_at(curve, depth) for depth in DEPTHS]
+    latencies = tuple(1e3 * known(each.latency_s["mean"]) for each in points)
+    series = Series("rate", latencies, tuple(each.rate_per_s for each in points))
+    return (Panel("requests, /s", (series,), 1.0, logarithmic=False),)
+
+
+def _table(named: dict[str, Curve]) -> Table:
+    rows = []
+    for depth in DEPTHS:
+        cells: list[str] = []
+        for curve in named.values():
+            each = _at(curve, depth)
+            mean = each.latency_s["mean"]
+            cells += [figure(each.rate_per_s), figure(mean, 1e3), figure(each.latency_s["p99"], 1e3)]
+            cells.append(written(known(each.rate_per_s) * known(mean), 4))
+        rows.append((f"{depth}", *cells))
+    kinds = ("rate, /s", "mean, ms", "p99, ms", "rate × mean")
+    head = ("queue depth", *(f"{name.split()[0]}: {kind}" for name in named for kind in kinds))
+    return Table(head, tuple(rows))

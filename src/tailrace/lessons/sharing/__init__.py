@@ -1,0 +1,1 @@
+"""One large stream beside small requests."""

@@ -1,0 +1,1 @@
+"""Why spinning drives collapse at small block sizes."""

@@ -1,0 +1,1 @@
+"""Why the p99 grows before the mean does."""

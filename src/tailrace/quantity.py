@@ -1,0 +1,122 @@
+"""Which figure of a class? Kind of request, statistic, unit and direction, known by its text, named in one way."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Literal, TypeAlias
+
+Kind: TypeAlias = Literal["all", "read", "write"]
+KINDS: tuple[Kind, ...] = ("all", "read", "write")
+
+Dimension: TypeAlias = Literal["time", "request rate", "data rate"]
+
+_DIMENSIONS: dict[str, Dimension] = {"mean": "time", "rate": "request rate", "throughput": "data rate"}
+"""Statistics other than quantiles, which are times."""
+_COLUMNS = {"time": "{}_s", "request rate": "{}_per_s", "data rate": "{}_bytes_per_s"}
+
+ACCEPTED = (
+    "mean, p50 to p99999 (two to five digits behind the p: p999 is 99.9 %), rate or throughput; "
+    "read_ or write_ before them for reads or writes alone"
+)
+
+
+class Quantity(str):
+    """A figure by its text: an optional ``read_`` or ``write_``, then mean, p50, p999 ..., rate or throughput.
+
+    It is that text, so it can stand wherever a name does. A space serves as well as the underscore.
+
+    Attributes:
+        kind: "all", "read" or "write".
+        statistic: the rest: "mean", "p99", "rate", "throughput".
+        probability: of a quantile, strictly between 0 and 1; None for other statistics.
+        dimension: "time", "request rate" or "data rate"; figures are in SI units of it.
+
+    Raises:
+        ValueError: no figure has that text; says what is accepted.
+    """
+
+    __slots__ = ("dimension", "kind", "probability", "statistic")
+
+    kind: Kind
+    statistic: str
+    probability: float | None
+    dimension: Dimension
+
+    def __new__(cls, text: str) -> Quantity:
+        found = re.fullmatch(r"(?:(read|write)[_ ])?(mean|rate|throughput|p(\d{2,5}))", text)
+        probability = int(found[3]) / 10 ** len(found[3]) if found and found[3] else None
+        if found is None or probability == 0.0:
+            raise ValueError(f"{text!r} is no figure of a class; accepted: {ACCEPTED}")
+        self = super().__new__(cls, text.replace(" ", "_"))
+        self.kind = next(kind for kind in KINDS if kind == (found[1] or "all"))
+        self.statistic = found[2]
+        self.probability = probability
+        self.dimension = _DIMENSIONS.get(found[2], "time")
+        return self
+
+    def __getnewargs__(self) -> tuple[str]:
+        return (str(self),)
+
+    @classmethod
+    def of(cls, kind: Kind, statistic: str) -> Quantity:
+        """The figure of a kind of request. Raises ValueError as the class."""
+        return cls(statistic if kind == "all" else f"{kind}_{statistic}")
+
+    @property
+    def is_latency(self) -> bool:
+        """Whether it is a time that requests take."""
+        return self.dimension == "time"
+
+    @property
+    def is_upper(self) -> bool:
+        """Whether a promise limits it from above, less being better: latencies; rates have to be reached."""
+        return self.is_latency
+
+    @property
+    def bound(self) -> str:
+        """The words before a limit."""
+        return "at most" if self.is_upper else "at least"
+
+    @property
+    def shown(self) -> str:
+        """The words of tables and pictures: "read p99.9"."""
+        digits = self.statistic[1:]
+        name = (
+            f"p{digits[:2]}.{digits[2:]}" if self.probability is not None and digits[2:] else self.statistic
+        )
+        return name if self.kind == "all" else f"{self.kind} {name}"
+
+    @property
+    def column(self) -> str:
+        """The name of its column in a table: "read_p99_s", "rate_per_s"."""
+        return _COLUMNS[self.dimension].format(self)
+
+    def keeps(self, value: float, limit: float) -> bool:
+        """Whether a value is within a limit."""
+        return value <= limit if self.is_upper else value >= limit
+
+    def strain(self, value: float, limit: float) -> float:
+        """How much of what a limit allows a value takes up: above 1 the promise is broken."""
+        if self.is_upper:
+            return value / limit
+        return limit / value if value else float("inf")
+
+
+QUANTILES: dict[str, float] = {
+    name: Quantity(name).probability or 0.0 for name in ("p50", "p90", "p95", "p99", "p999")
+}
+"""Quantiles that every answer gives, by their text: the one list in which another has to stand."""
+
+LATENCIES = ("mean", *QUANTILES)
+"""Statistics of latency that every answer gives."""
+
+STATISTICS = ("rate", "throughput", *LATENCIES)
+"""All statistics that every answer gives of a class."""
+
+
+def with_quantiles(quantities: Sequence[Quantity]) -> dict[str, float]:
+    """The quantiles that every answer gives and those among other quantities, by name, in order of probability."""
+    found = dict(QUANTILES)
+    found |= {each.statistic: each.probability for each in quantities if each.probability is not None}
+    return dict(sorted(found.items(), key=lambda item: item[1]))

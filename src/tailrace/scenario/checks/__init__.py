@@ -1,0 +1,1 @@
+"""What contradicts itself between tables?"""

@@ -1,0 +1,147 @@
+"""Another scenario like this one: keys set over those of a scenario that was read already."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from tailrace import units
+from tailrace.errors import Problem, ScenarioError
+from tailrace.scenario.reading import override, parts
+from tailrace.scenario.reading.complaint import examine
+from tailrace.scenario.reading.keys import Shape, field_shape, shape_of
+from tailrace.scenario.reading.path import ABSENT, shown_path, shown_value, value_at
+from tailrace.scenario.tables.model import Model
+from tailrace.scenario.tables.scenario import Scenario
+
+_HOW_MANY = ("count", "ports")
+"""Keys that say how many there are, which stay when another part is taken up."""
+
+
+class Variants:
+    """Scenarios that differ from one in some keys. The tables are written once, each variant is read from a copy."""
+
+    def __init__(self, scenario: Scenario, beside: Path | None = None) -> None:
+        """`beside` is the directory of the scenario's file, where parts are looked for first."""
+        self.scenario, self._beside = scenario, beside
+        self._tables = tables(scenario)
+
+    def with_keys(self, settings: Sequence[str]) -> Scenario:
+        """The scenario with KEY=VALUE texts set, as `load` takes them.
+
+        A scenario that was read does not know from which part its keys came: of another part, chosen by `part`, all
+        keys hold, and of its own only how many there are (`count`, `ports`).
+
+        Raises ScenarioError with everything that is wrong with it.
+        """
+        data = copy.deepcopy(self._tables)
+        choosing = [one for one in settings if override.chooses_part(one)]
+        problems = []
+        for one in choosing:
+            path, problem = override.apply(data, one)
+            problems += [problem] if problem else []
+            if path and path[-1] == "part":
+                table = value_at(data, path[:-1])
+                kept = {key: value for key, value in table.items() if key in (*_HOW_MANY, "part")}
+                value_at(data, path[:-2])[path[-2]] = kept
+        taken = parts.include(data, override.SOURCE, self._beside)
+        problems += taken.problems
+        others = [one for one in settings if one not in choosing]
+        problems += [problem for _, problem in (override.apply(data, one) for one in others) if problem]
+        scenario, faults = examine(data)
+        problems += [
+            Problem(
+                override.SOURCE, shown_path(fault.path, data), shown_value(data, fault.path), fault.message
+            )
+            for fault in faults
+            if not any(fault.path[: len(path)] == path for path in taken.unfilled)
+        ]
+        if scenario is None or problems:
+            raise ScenarioError(problems)
+        return scenario
+
+    def value(self, key: str) -> float | int | str | None:
+        """What the scenario has at a key: a number (of a quantity in SI), a text, or None if it is not set.
+
+        Raises ScenarioError if there is no such key, or something else than one value stands there.
+        """
+        place = self._place(key)
+        value: Any = self.scenario
+        for step in place:
+            value = value[step] if isinstance(step, int) else getattr(value, step, None)
+        if value is not None and not isinstance(value, int | float | str):
+            raise _no_value(key, "a table or a list")
+        return value
+
+    def shape(self, key: str) -> Shape:
+        """What may stand at a key. Raises ScenarioError as `value`."""
+        value: Any = self.scenario
+        shape: Shape | None = None
+        for step in self._place(key):
+            if isinstance(step, int):
+                value = value[step]
+                continue
+            field = type(value).model_fields.get(step) if isinstance(value, Model) else None
+            if field is None:
+                raise _no_value(key, "no such key in this scenario")
+            shape, value = field_shape(field), getattr(value, step)
+        if shape is None:
+            raise _no_value(key, "no such key in this scenario")
+        return shape
+
+    def _place(self, key: str) -> tuple[str | int, ...]:
+        data = copy.deepcopy(self._tables)
+        place, problem = override.locate(data, key)
+        if problem is not None or place is None:
+            raise ScenarioError([problem] if problem else [])
+        return place
+
+    def has(self, key: str) -> bool:
+        """Whether the key is written in the scenario."""
+        place, problem = override.locate(self._tables, key)
+        return problem is None and place is not None and value_at(self._tables, place) is not ABSENT
+
+
+def tables(scenario: Scenario) -> dict[str, Any]:
+    """The tables of a file from which the scenario could have been read, without what was left out."""
+    found: dict[str, Any] = _written(scenario, shape_of(Scenario))
+    return found
+
+
+def written_value(value: float | int | str, shape: Shape) -> str:
+    """A value in SI as the text after the equals sign of a setting."""
+    if shape.quantity and not isinstance(value, str):
+        return f'"{units.write(value, shape.quantity)}"'
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f'"{value}"' if isinstance(value, str) else repr(value)
+
+
+def _written(value: Any, shape: Shape) -> Any:
+    if isinstance(value, Model):
+        fields = type(value).model_fields
+        return {
+            name: _written(getattr(value, name), field_shape(fields[name]))
+            for name in fields
+            if name in value.model_fields_set and getattr(value, name) is not None
+        }
+    if isinstance(value, tuple):
+        shapes = _item_shapes(shape, len(value))
+        return [_written(item, each) for item, each in zip(value, shapes, strict=True)]
+    if shape.quantity:
+        return units.write(value, shape.quantity)
+    return value
+
+
+def _item_shapes(shape: Shape, count: int) -> list[Shape]:
+    listed = next((each for each in (shape, *shape.choices.values()) if each.items), None)
+    assert listed is not None
+    assert listed.items is not None
+    return [listed.items[0]] * count if listed.is_open_list else list(listed.items)
+
+
+def _no_value(key: str, wrong: str) -> ScenarioError:
+    accepted = "a key that holds one number or text; tailrace keys lists them"
+    return ScenarioError([Problem(override.SOURCE, key, None, f"{wrong}; accepted: {accepted}")])

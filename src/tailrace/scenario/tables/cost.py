@@ -1,0 +1,68 @@
+"""What does a server cost, and what power does it draw? The sum over the parts whose price and power are written."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool, Server
+
+
+@dataclass(frozen=True)
+class Part:
+    """``count`` like parts; price and power are of one, None where the scenario does not say."""
+
+    name: str
+    count: int
+    price: float | None
+    power_w: float | None
+
+
+@dataclass(frozen=True)
+class Cost:
+    """The sum over the parts that say what they cost (or draw); None where none does. ``lacking`` names the others."""
+
+    price: float | None
+    power_w: float | None
+    lacking_price: tuple[str, ...]
+    lacking_power: tuple[str, ...]
+
+
+def parts(server: Server) -> tuple[Part, ...]:
+    """All parts of a server that can have a price: ports, cores, adapters or links, drives, and the rest."""
+    found = []
+    network, controller = server.network, server.controller
+    if network is not None:
+        count = network.ports if isinstance(network, Network) else network.servers
+        found.append(Part("network ports", count, network.price, network.power))
+    if controller is not None:
+        count = controller.cores if isinstance(controller, Controller) else controller.servers
+        found.append(Part("cores", count, controller.price, controller.power))
+    for pool in server.pools:
+        found += _parts_of_pool(pool)
+    found.append(Part("the rest", 1, server.price, server.power))
+    return tuple(found)
+
+
+def _parts_of_pool(pool: Pool) -> list[Part]:
+    lanes, media = pool.lanes, pool.media
+    drives = Part(pool.station_name("drives"), media.count, media.price, media.power)
+    if lanes is None:
+        return [drives]
+    count, name = lanes.servers if isinstance(lanes, LawStage) else media.count, "links"
+    if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
+        count, name = math.ceil(media.count / lanes.drives_per_adapter), "adapters"
+    return [Part(pool.station_name(name), count, lanes.price, lanes.power), drives]
+
+
+def cost(server: Server) -> Cost:
+    """Price and power of a whole server, as far as its parts say."""
+    every = parts(server)
+    prices = [part.count * part.price for part in every if part.price is not None]
+    powers = [part.count * part.power_w for part in every if part.power_w is not None]
+    return Cost(
+        math.fsum(prices) if prices else None,
+        math.fsum(powers) if powers else None,
+        tuple(part.name for part in every if part.price is None),
+        tuple(part.name for part in every if part.power_w is None),
+    )

@@ -1,0 +1,38 @@
+"""What drives of every kind have in common: how many there are, and how many of them are slow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated
+
+from pydantic import Field
+
+from tailrace.scenario.tables.model import Finding, Model
+from tailrace.scenario.tables.quantity import Number, PowerOrZero, Price, Whole, power_of, price_of
+
+Count = Annotated[Whole, Field(ge=1, le=100_000)]
+
+
+class Drives(Model):
+    """Equal drives, of which the first few may be slower than their fellows."""
+
+    kind: str = Field(description="The kind of drive.")
+    count: Count = Field(default=1, description="Number of drives.")
+    slow_drives: Annotated[Whole, Field(ge=0, le=100_000)] = Field(
+        default=0, description="So many drives, the first ones, are slower than their fellows."
+    )
+    slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = Field(
+        default=None, description="What the times of the medium of a slow drive are multiplied by."
+    )
+    price: Price | None = price_of("drive")
+    power: PowerOrZero | None = power_of("drive")
+
+    def findings(self) -> Iterator[Finding]:
+        """Slow drives are among the drives, and it is said how slow they are."""
+        if self.slow_drives > self.count:
+            wrong = "more slow drives than drives"
+            yield Finding(("slow_drives",), wrong, f"at most {self.count}", (("count",),))
+        if self.slow_drives and self.slow_factor is None:
+            yield Finding(
+                ("slow_drives",), "slow_factor missing", "slow_drives with slow_factor", (("slow_factor",),)
+            )

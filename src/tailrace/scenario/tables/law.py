@@ -1,0 +1,184 @@
+"""Service laws: the distributions that a service time may follow, each with its mean and its variability."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field, Tag, ValidationInfo, field_validator
+
+from tailrace import units
+from tailrace.arrays import FloatArray
+from tailrace.errors import TraceError, UnitError
+from tailrace.scenario.tables.model import Finding, Model, chosen_by, resolved
+from tailrace.scenario.tables.quantity import Number, Text, Time, TimeOrZero
+from tailrace.trace.mapping import Column
+
+
+class Exponential(Model):
+    """Exponential times."""
+
+    law: Literal["exponential"] = Field(default="exponential", description="The law of the service times.")
+    mean: Time = Field(description="Mean of the service time.")
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return self.mean
+
+    @property
+    def scv(self) -> float:
+        """Squared coefficient of variation."""
+        return 1.0
+
+
+class Constant(Model):
+    """Every service takes the same time."""
+
+    law: Literal["constant"] = Field(default="constant", description="The law of the service times.")
+    value: Time = Field(description="The service time.")
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return self.value
+
+    @property
+    def scv(self) -> float:
+        """Squared coefficient of variation."""
+        return 0.0
+
+
+class Uniform(Model):
+    """Times spread evenly between two bounds."""
+
+    law: Literal["uniform"] = Field(default="uniform", description="The law of the service times.")
+    low: TimeOrZero = Field(description="Shortest service time.")
+    high: Time = Field(description="Longest service time; above `low`.")
+
+    def findings(self) -> Iterator[Finding]:
+        """The bounds must be in order."""
+        if not self.high > self.low:
+            yield Finding(("high",), "not above low", "a time above low", (("low",),))
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds, (low + high)/2."""
+        return (self.low + self.high) / 2
+
+    @property
+    def scv(self) -> float:
+        """Squared coefficient of variation, (high - low)²/12 over the squared mean."""
+        return (self.high - self.low) ** 2 / 12 / self.mean_s**2
+
+
+class _MeanAndScv(Model):
+    mean: Time = Field(description="Mean of the service time.")
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return self.mean
+
+
+class Gamma(_MeanAndScv):
+    """Gamma times: shape 1/scv."""
+
+    law: Literal["gamma"] = Field(default="gamma", description="The law of the service times.")
+    scv: Number = Field(
+        gt=0,
+        le=1e6,
+        description="Squared coefficient of variation: 1 is exponential, 1/k is Erlang of k phases.",
+    )
+
+
+class Lognormal(_MeanAndScv):
+    """Lognormal times: the logarithm has variance ln(1 + scv)."""
+
+    law: Literal["lognormal"] = Field(default="lognormal", description="The law of the service times.")
+    scv: Number = Field(gt=0, le=1e6, description="Squared coefficient of variation.")
+
+
+class Hyperexponential(_MeanAndScv):
+    """Two exponential phases with balanced means: each phase carries half of the mean."""
+
+    law: Literal["hyperexponential"] = Field(
+        default="hyperexponential", description="The law of the service times."
+    )
+    scv: Number = Field(gt=1, le=1e6, description="Squared coefficient of variation, above 1.")
+
+
+class Empirical(Model):
+    """Times as they were measured, each as likely as it occurs: nothing between them, and nothing beyond."""
+
+    law: Literal["empirical"] = Field(default="empirical", description="The law of the service times.")
+    values: Annotated[tuple[Time, ...], Field(min_length=1, max_length=100_000)] | None = Field(
+        default=None, description="The times, in any order; or give `file`."
+    )
+    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
+        default=None, description="A CSV file with a column of times, from the folder of the scenario file."
+    )
+    column: Annotated[Text, Field(min_length=1)] | None = Field(
+        default=None, description="Heading of the column (with `file`); the first column if left out."
+    )
+    unit: Text = Field(default="s", description='Unit of the times in the file, such as "us".')
+
+    @field_validator("file")
+    @classmethod
+    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
+        return value and resolved(value, info)
+
+    def findings(self) -> Iterator[Finding]:
+        """Values or a file that has them."""
+        if (self.values is None) == (self.file is None):
+            wrong = "neither values nor file" if self.file is None else "both values and file"
+            yield Finding((), wrong, "either values or file", (("values",), ("file",)))
+            return
+        try:
+            units.parse_exact(f"1 {self.unit}", "time")
+        except UnitError as error:
+            yield Finding(("unit",), error.wrong, 'a unit of time, such as "us"')
+            return
+        try:
+            _ = self.sorted_s
+        except TraceError as error:
+            for fault in error.faults:
+                key = ("file",) if fault.key == ("file",) else ("column",)
+                yield Finding(key, fault.wrong, fault.accepted, (("file",), ("column",)))
+
+    @property
+    def sorted_s(self) -> FloatArray:
+        """The times in seconds, ascending, shape (n,)."""
+        if self.values is not None:
+            return np.sort(np.array(self.values))
+        from tailrace.trace.values import measured_values
+
+        scale = float(units.parse_exact(f"1 {self.unit}", "time"))
+        column = Column(self.column, None if self.column else 1, scale)
+        return measured_values(Path(self.file or ""), column)
+
+    @property
+    def mean_s(self) -> float:
+        """Mean in seconds."""
+        return float(self.sorted_s.mean())
+
+    @property
+    def scv(self) -> float:
+        """Squared coefficient of variation of the values as they are."""
+        return float(self.sorted_s.var()) / self.mean_s**2
+
+
+Law = Annotated[
+    Annotated[Exponential, Tag("|exponential")]
+    | Annotated[Constant, Tag("|constant")]
+    | Annotated[Uniform, Tag("|uniform")]
+    | Annotated[Gamma, Tag("|gamma")]
+    | Annotated[Lognormal, Tag("|lognormal")]
+    | Annotated[Hyperexponential, Tag("|hyperexponential")]
+    | Annotated[Empirical, Tag("|empirical")],
+    chosen_by(
+        "law", "exponential", "constant", "uniform", "gamma", "lognormal", "hyperexponential", "empirical"
+    ),
+]

@@ -1,0 +1,34 @@
+"""The drives: spinning, flash, or generic (servers with a law)."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, Tag
+
+from tailrace.scenario.tables.drives import Drives
+from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.model import chosen_by
+from tailrace.scenario.tables.quantity import Size, Whole
+from tailrace.scenario.tables.spinning import Spinning
+
+
+class Generic(Drives):
+    """Drives that are servers with a service law."""
+
+    kind: Literal["generic"] = Field(default="generic", description="The kind of drive.")
+    capacity: Size = Field(default=10**12, description="Capacity of one drive.")
+    service: Law = Field(description="Law of the service times.")
+    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Servers in each drive.")
+    discipline: Literal["fcfs", "ps", "delay"] = Field(
+        default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
+    )
+
+
+Media = Annotated[
+    Annotated[Spinning, Tag("|spinning")]
+    | Annotated[Flash, Tag("|flash")]
+    | Annotated[Generic, Tag("|generic")],
+    chosen_by("kind", "spinning", "flash", "generic"),
+]

@@ -1,0 +1,124 @@
+"""The whole scenario, and its identity."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from tailrace.scenario.checks import checks
+from tailrace.scenario.tables.model import Finding, Model
+from tailrace.scenario.tables.quantity import Number, Text
+from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
+from tailrace.scenario.tables.run import Run
+from tailrace.scenario.tables.server import Pool, Server
+from tailrace.scenario.tables.workload import Workload
+from tailrace.trace.table import content_digest
+
+
+class Scenario(Model):
+    """A storage server, the workload it is to carry, and how to simulate it."""
+
+    title: Annotated[Text, Field(max_length=200)] = Field(
+        default="untitled", description="Title of the answer."
+    )
+    load: Annotated[Number, Field(gt=0, le=1e6)] = Field(
+        default=1.0, description="Multiplies the rate of all open classes."
+    )
+    server: Server = Field(description="The storage server.")
+    workload: Annotated[tuple[Workload, ...], Field(min_length=1, max_length=1000)] = Field(
+        description="The classes of requests."
+    )
+    run: Run = Field(default=Run(), description="How to simulate.")
+
+    def findings(self) -> Iterator[Finding]:
+        """What is wrong between the server and the workload."""
+        return checks.findings(self)
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file.
+
+        Files that it names count by what is in them, wherever they lie.
+        """
+        content = _by_content(self.model_dump(mode="json", exclude={"run": {"seed"}}))
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    @property
+    def simulated_digest(self) -> str:
+        """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
+        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title"}))
+        content = _without(dumped, {"target", "price", "power"})
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def workload_named(self, name: str) -> Workload:
+        """The class of that name. Raises KeyError if there is none."""
+        for workload in self.workload:
+            if workload.name == name:
+                return workload
+        raise KeyError(name)
+
+    def pool_of(self, workload: Workload) -> Pool:
+        """The pool whose drives a class uses. Raises KeyError if it names none that there is."""
+        pools = self.server.pools
+        if workload.pool is None and len(pools) == 1:
+            return pools[0]
+        for pool in pools:
+            if pool.name == workload.pool:
+                return pool
+        raise KeyError(workload.pool)
+
+    @property
+    def by_step(self) -> Scenario:
+        """The same with every step of a transaction as a class of requests of its own."""
+        if not any(each.step for each in self.workload):
+            return self
+        parts = tuple(part for each in self.workload for part in each.parts)
+        return self.model_copy(update={"workload": parts})
+
+    @property
+    def rebuilds(self) -> tuple[Rebuild, ...]:
+        """What the server does beside answering requests: the rebuild of failed drives."""
+        return rebuilds_of(self.server)
+
+    @property
+    def background(self) -> tuple[Workload, ...]:
+        """The rebuilds as classes of requests of their own, no more urgent than any other."""
+        priority = max(each.priority for each in self.workload)
+        return tuple(each.workload(priority) for each in self.rebuilds)
+
+    def spans(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) in bytes of each class's addresses in its pool, in file order.
+
+        Spans without a `start` lie one after the other from address 0 of their pool. A span left out is an equal share,
+        in whole stripe units where it is that long, of what the others in this row leave; with `start` it reaches to
+        the end.
+        """
+        placed = dict[int, tuple[int, int]]()
+        for pool, mine in checks.classes_by_pool(self):
+            classes = [self.workload[index] for index in mine]
+            found = checks.spans(pool.usable_capacity, pool.layout.stripe_unit, classes)
+            placed |= zip(mine, found, strict=True)
+        return tuple(placed[index] for index in range(len(self.workload)))
+
+
+def _without(content: Any, keys: set[str]) -> Any:
+    if isinstance(content, dict):
+        return {key: _without(value, keys) for key, value in content.items() if key not in keys}
+    return [_without(value, keys) for value in content] if isinstance(content, list) else content
+
+
+def _by_content(value: Any) -> Any:
+    """A dumped value with the digest of what is in a file in place of its path."""
+    if isinstance(value, dict):
+        found = {key: _by_content(each) for key, each in value.items()}
+        if isinstance(found.get("file"), str):
+            found["file"] = content_digest(Path(found["file"]))
+        return found
+    return [_by_content(each) for each in value] if isinstance(value, list) else value

@@ -1,0 +1,307 @@
+"""The server: its network, its controller, and the pools of its drives with their lanes and layout, as written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Literal
+
+from pydantic import Field, Tag
+
+from tailrace.physics.links import pcie_rate_bytes_per_s, serial_rate_bytes_per_s
+from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.layout import Layout, findings_of_drives
+from tailrace.scenario.tables.media import Generic, Media
+from tailrace.scenario.tables.memory import ReadCache, WriteBack
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, law_or_parts
+from tailrace.scenario.tables.quantity import (
+    DataRate,
+    LaneCount,
+    Number,
+    Piece,
+    PowerOrZero,
+    Price,
+    Quantity,
+    Size,
+    SizeOrZero,
+    Text,
+    TimeOrZero,
+    Whole,
+    power_of,
+    price_of,
+)
+from tailrace.scenario.tables.spinning import Spinning
+
+Discipline = Literal["fcfs", "ps", "delay"]
+LinkDiscipline = Literal["ps", "fcfs"]
+Generation = Annotated[Whole, Field(ge=1, le=5)]
+PacketPayload = Annotated[Literal[128, 256, 512, 1024, 2048, 4096], Quantity("size")]
+Coding = Literal["8b/10b", "128b/130b", "128b/150b"]
+
+HALF_DUPLEX_UP_TO = 0.75e9
+"""Raw rate in bytes/s (6 Gbit/s) up to which a serial link carries one direction at a time."""
+
+TRANSFER_PIECE = 128 * 1024
+"""Bytes that move between media and lane at once, unless the lanes say otherwise."""
+
+
+class LawStage(Model):
+    """A stage whose service time follows a law instead of being computed from its parts."""
+
+    service: Law = Field(
+        description="Law of the service times, which do not depend on the size of the request."
+    )
+    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Number of servers.")
+    discipline: Discipline = Field(
+        default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
+    )
+    price: Price | None = price_of("of its servers")
+    power: PowerOrZero | None = power_of("of its servers")
+
+
+class Network(Model):
+    """The network ports of the server, which share one load, each way apart."""
+
+    ports: Whole = Field(default=1, ge=1, le=1024, description="Number of ports.")
+    rate: DataRate = Field(description="Rate of one port, each way.")
+    round_trip: TimeOrZero = Field(
+        default=0.0, description="Unloaded time from client to server and back, serialisation excluded."
+    )
+    frame_payload: Size = Field(default=1448, description="Bytes of payload in a full frame.")
+    frame_overhead: SizeOrZero = Field(
+        default=90,
+        description="Bytes on the wire for each frame beyond its payload: preamble, headers, checksum, gap.",
+    )
+    message_payload: Size = Field(
+        default=72, description="Payload of a message that carries no data: command or status."
+    )
+    client_rate: DataRate | None = Field(
+        default=None, description="Rate of each client's own link; without it no limit."
+    )
+    discipline: LinkDiscipline = Field(
+        default="ps", description="Processor sharing of the link, or first come first served in pieces."
+    )
+    transfer_piece: Piece = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
+    price: Price | None = price_of("port")
+    power: PowerOrZero | None = power_of("port")
+
+
+class Controller(Model):
+    """The processors that take requests in, move data and answer."""
+
+    cores: Whole = Field(ge=1, le=65536, description="Number of cores.")
+    per_request: TimeOrZero = Field(default=0.0, description="Mean CPU time to take a request in.")
+    per_completion: TimeOrZero = Field(default=0.0, description="Mean CPU time to answer a request.")
+    per_disk_operation: TimeOrZero = Field(
+        default=0.0, description="Mean CPU time for each operation on a drive."
+    )
+    copy_rate: DataRate | None = Field(
+        default=None,
+        description="Bytes that one core moves, checksums or encrypts per time; without it data cost no CPU.",
+    )
+    copy_piece: Piece = Field(
+        default=65536, description="Largest piece copied before the core takes other work."
+    )
+    variability: Number = Field(
+        default=1.0,
+        ge=0,
+        le=1e6,
+        description="Squared coefficient of variation of CPU times: 0 constant, 1 exponential.",
+    )
+    price: Price | None = price_of("core")
+    power: PowerOrZero | None = power_of("core")
+    read_cache: ReadCache | None = Field(default=None, description="Cache of data read; left out: none.")
+    write_back: WriteBack | None = Field(
+        default=None, description="Protected memory that acknowledges writes; left out: none."
+    )
+
+
+class Lanes(Model):
+    """The link to one drive: PCI Express by generation and width, or a serial link by its rate."""
+
+    pcie_generation: Generation | None = Field(
+        default=None, description="Generation of PCI Express; or give `rate`."
+    )
+    width: LaneCount = Field(default=4, description="Lanes per drive (PCI Express).")
+    rate: DataRate | None = Field(
+        default=None, description="Raw rate of a serial link's line; or `pcie_generation`."
+    )
+    coding: Coding = Field(default="8b/10b", description="Line code of the serial link.")
+    max_payload: PacketPayload = Field(default=256, description="Largest payload of a packet (PCI Express).")
+    duplex: Literal["full", "half"] | None = Field(
+        default=None,
+        description="Both directions at once, or one at a time; by default "
+        "half for a serial link up to 6 Gbit/s, else full.",
+    )
+    discipline: LinkDiscipline = Field(
+        default="ps", description="Processor sharing, or first come first served."
+    )
+    transfer_piece: Piece = Field(
+        default=TRANSFER_PIECE, description="Larger requests move between media and lane in such pieces."
+    )
+    drives_per_adapter: Annotated[Whole, Field(ge=1, le=1024)] | None = Field(
+        default=None, description="Drives behind one shared uplink."
+    )
+    adapter_generation: Generation | None = Field(
+        default=None, description="PCI Express generation of the uplink."
+    )
+    adapter_width: LaneCount | None = Field(default=None, description="Lanes of the uplink.")
+    price: Price | None = price_of("adapter, or link of a drive without one")
+    power: PowerOrZero | None = power_of("adapter, or link of a drive without one")
+
+    @property
+    def is_pcie(self) -> bool:
+        """Whether the link is PCI Express, not a serial link given by its rate."""
+        return self.pcie_generation is not None
+
+    @property
+    def is_slow_serial(self) -> bool:
+        """Whether the link is a serial one of at most 6 Gbit/s."""
+        return self.rate is not None and self.rate <= HALF_DUPLEX_UP_TO
+
+    @property
+    def bytes_per_s(self) -> float:
+        """What the link of one drive carries each way, coding and packet headers taken off."""
+        if self.pcie_generation is not None:
+            return pcie_rate_bytes_per_s(self.pcie_generation, self.width, int(self.max_payload))
+        return serial_rate_bytes_per_s((self.rate or 0.0) * 8, self.coding)
+
+    @property
+    def is_half_duplex(self) -> bool:
+        """Whether one station carries both directions."""
+        return self.duplex == "half" or (self.duplex is None and self.is_slow_serial)
+
+    def findings(self) -> Iterator[Finding]:
+        """One kind of link, with the keys of that kind; the shared uplink whole or not at all."""
+        accepted = "either pcie_generation (with width, max_payload) or rate (with coding)"
+        kinds: tuple[KeyPath, ...] = (("pcie_generation",), ("rate",))
+        if self.pcie_generation is None and self.rate is None:
+            yield Finding((), "neither pcie_generation nor rate", accepted, kinds)
+        elif self.pcie_generation is not None and self.rate is not None:
+            yield Finding((), "both pcie_generation and rate", accepted, kinds)
+        else:
+            for key in ("coding",) if self.is_pcie else ("width", "max_payload"):
+                if key in self.model_fields_set:
+                    yield Finding((key,), "does not belong to this kind of link", accepted, kinds)
+        uplink = ("drives_per_adapter", "adapter_generation", "adapter_width")
+        lacking = [key for key in uplink if getattr(self, key) is None]
+        if 0 < len(lacking) < len(uplink):
+            accepted = f"{', '.join(uplink)} together"
+            yield Finding(
+                (), f"a shared uplink without {', '.join(lacking)}", accepted, tuple((key,) for key in uplink)
+            )
+
+
+LanesOrLaw = Annotated[Annotated[Lanes, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
+
+
+class Pool(Model):
+    """Drives of one kind, with the link of each, and how addresses are laid over them."""
+
+    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(
+        description="Name of the pool, by which classes choose it."
+    )
+    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
+    media: Media = Field(description="The drives.")
+    layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
+
+    @property
+    def usable_capacity(self) -> int:
+        """Bytes that the workload may address: whole rows, without spares, parity and further copies."""
+        layout = self.layout
+        in_use = layout.in_use(self.media.count)
+        size = layout.group_size(self.media.count)
+        keeping = in_use // layout.mirrored - in_use // size * layout.parities
+        return self.media.capacity // layout.stripe_unit * layout.stripe_unit * max(keeping, 0)
+
+    @property
+    def transfer_piece(self) -> int:
+        """Largest number of bytes that moves between media and lane at once, defaults resolved."""
+        return self.lanes.transfer_piece if isinstance(self.lanes, Lanes) else TRANSFER_PIECE
+
+    @property
+    def queue_slots(self) -> int | None:
+        """Requests that a drive holds at once, defaults resolved; None for generic media: no slots."""
+        if isinstance(self.media, Generic):
+            return None
+        if isinstance(self.media, Spinning) or self.media.queue_slots is not None:
+            return self.media.queue_slots
+        slow = isinstance(self.lanes, Lanes) and self.lanes.is_slow_serial
+        return 32 if slow else 1024
+
+    def findings(self) -> Iterator[Finding]:
+        """The layout must go with the number of drives."""
+        yield from findings_of_drives(self.layout, self.media.count)
+
+    def station_name(self, name: str) -> str:
+        """What a station of this pool is called in answers: by its noun alone in the unnamed pool."""
+        return f"{self.name}: {name}" if self.name else name
+
+
+_DRIVES = ("media", "lanes", "layout")
+_POOL_FORMS = "either media (with lanes, layout), or [[server.pool]] tables with their own"
+
+
+class Server(Model):
+    """The storage server. A stage that is left out costs nothing."""
+
+    network: (
+        Annotated[Annotated[Network, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()] | None
+    ) = Field(default=None, description="The network; left out for clients on the server itself.")
+    controller: (
+        Annotated[Annotated[Controller, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
+        | None
+    ) = Field(default=None, description="The processors.")
+    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
+    media: Media | None = Field(
+        default=None, description="The drives; required unless there are `pool` tables."
+    )
+    layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
+    pool: Annotated[tuple[Pool, ...], Field(max_length=100)] = Field(
+        default=(),
+        description="Several groups of drives, each with a name and with media, lanes and layout of its own, "
+        "whose keys are those of the server's.",
+    )
+    price: Price | None = Field(
+        default=None, description="Price of all that has none of its own: chassis and the rest."
+    )
+    power: PowerOrZero | None = Field(
+        default=None, description="Electric power of all that has none of its own."
+    )
+
+    @property
+    def pools(self) -> tuple[Pool, ...]:
+        """The groups of drives: those of the `pool` tables, or one without a name from the server's own keys."""
+        if self.pool or self.media is None:
+            return self.pool
+        return (Pool.model_construct(name="", lanes=self.lanes, media=self.media, layout=self.layout),)
+
+    def pool_path(self, place: int) -> KeyPath:
+        """Where the keys of a pool stand, by its place in `pools`."""
+        return ("server", "pool", place) if self.pool else ("server",)
+
+    def findings(self) -> Iterator[Finding]:
+        """Drives once: in the short form or in pools, whose names differ."""
+        keys: tuple[KeyPath, ...] = (*((key,) for key in _DRIVES), ("pool",))
+        if self.media is None and not self.pool:
+            yield Finding((), "neither media nor pool", _POOL_FORMS, keys)
+        elif self.media is not None and not self.pool:
+            yield from findings_of_drives(self.layout, self.media.count)
+        for key in _DRIVES if self.pool else ():
+            if key in self.model_fields_set and getattr(self, key) is not None:
+                yield Finding((key,), "given beside pool", _POOL_FORMS, (("pool",),))
+        names: set[str] = set()
+        for place, pool in enumerate(self.pools):
+            layout = pool.layout
+            if (
+                layout.parities
+                and layout.parity_rate is not None
+                and not isinstance(self.controller, Controller)
+            ):
+                path = (*self.pool_path(place)[1:], "layout", "parity_rate")
+                accepted = "parity_rate with a controller of cores"
+                yield Finding(path, "no cores to compute it", accepted, (("controller",),))
+        for place, pool in enumerate(self.pool):
+            if pool.name in names:
+                accepted = "a name of its own for each pool"
+                yield Finding(("pool", place, "name"), "a second pool of this name", accepted)
+            names.add(pool.name)

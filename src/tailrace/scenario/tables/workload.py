@@ -1,0 +1,385 @@
+"""The workload classes: what the clients ask for, how often, and what they were promised."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+
+from tailrace import units
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
+from tailrace.scenario.tables.quantity import (
+    DataRate,
+    Number,
+    RequestRate,
+    RequestSize,
+    Share,
+    Size,
+    SizeOrZero,
+    Text,
+    Time,
+    TimeOrZero,
+    Whole,
+)
+from tailrace.scenario.tables.recorded import TraceColumns, filled_in, said_by_trace
+from tailrace.scenario.tables.step import (
+    Aligned,
+    Durable,
+    Pattern,
+    PoolName,
+    Popularity,
+    ReadShare,
+    SizeShare,
+    Step,
+)
+
+Limit = Time | None
+
+
+def _limit(what: str) -> Any:
+    return Field(default=None, description=f"Upper limit of the {what}.")
+
+
+class Target(Model):
+    """What was promised to a class. At least one limit."""
+
+    mean: Limit = _limit("mean latency")
+    p50: Limit = _limit("median latency")
+    p90: Limit = _limit("latency of 90 % of the requests")
+    p95: Limit = _limit("latency of 95 % of the requests")
+    p99: Limit = _limit("latency of 99 % of the requests")
+    p999: Limit = _limit("latency of 99.9 % of the requests")
+    read_mean: Limit = _limit("mean latency of reads")
+    read_p50: Limit = _limit("median latency of reads")
+    read_p90: Limit = _limit("latency of 90 % of the reads")
+    read_p95: Limit = _limit("latency of 95 % of the reads")
+    read_p99: Limit = _limit("latency of 99 % of the reads")
+    read_p999: Limit = _limit("latency of 99.9 % of the reads")
+    write_mean: Limit = _limit("mean latency of writes")
+    write_p50: Limit = _limit("median latency of writes")
+    write_p90: Limit = _limit("latency of 90 % of the writes")
+    write_p95: Limit = _limit("latency of 95 % of the writes")
+    write_p99: Limit = _limit("latency of 99 % of the writes")
+    write_p999: Limit = _limit("latency of 99.9 % of the writes")
+    rate: RequestRate | None = Field(
+        default=None, description="Lower limit of the requests completed per time."
+    )
+    throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
+
+    @property
+    def limits(self) -> tuple[tuple[str, float], ...]:
+        """The limits that are set, as (quantity, limit in SI)."""
+        pairs = ((name, getattr(self, name)) for name in type(self).model_fields)
+        return tuple((name, limit) for name, limit in pairs if limit is not None)
+
+    def findings(self) -> Iterator[Finding]:
+        """An empty target promises nothing."""
+        if not self.limits:
+            names = tuple(type(self).model_fields)
+            yield Finding(
+                (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
+            )
+
+
+class Surge(Model):
+    """Times of higher load: all of a class is faster in them and slower between, at the same mean rate."""
+
+    factor: Annotated[Number, Field(gt=1, le=1e6)] = Field(
+        description="Rate in a surge over the rate between surges."
+    )
+    share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
+    length: Time = Field(description="Mean length of a surge.")
+
+
+_OF_REQUESTS = (
+    "request_size",
+    "read_share",
+    "pattern",
+    "pool",
+    "span",
+    "start",
+    "aligned",
+    "popularity",
+    "durable",
+)
+"""Keys of a class that each step of a transaction has for itself."""
+
+_UNSAID = "1 B"
+
+_NEEDED_ALONE = Unless(
+    (
+        {"required": ["step"]},
+        {"required": ["arrivals"], "properties": {"arrivals": {"const": "trace"}}},
+    )
+)
+
+
+class Workload(Model):
+    """One class of requests: open (arrivals at a rate) or closed (a queue depth and thinking)."""
+
+    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(description="Name of the class.")
+    clients: Annotated[Whole, Field(ge=1, le=2**31 - 1)] = Field(default=1, description="Number of clients.")
+    rate: RequestRate | None = Field(default=None, description="Requests per time of each client (open).")
+    queue_depth: Annotated[Whole, Field(ge=1, le=2**31 - 1)] | None = Field(
+        default=None,
+        description="Requests that each client keeps going (closed); 1 if only `think_time` is given.",
+    )
+    think_time: TimeOrZero | None = Field(
+        default=None, description="Mean time from a completion to the next request (closed); 0 s if left out."
+    )
+    arrivals: Literal["poisson", "regular", "bursty", "trace"] = Field(
+        default="poisson",
+        description='Arrival process (open); "trace" replays a recorded file, at its times or (closed) in its order.',
+    )
+    burstiness: Annotated[Number, Field(gt=1, le=1e6)] | None = Field(
+        default=None,
+        description='Squared coefficient of variation of the times between arrivals (with "bursty").',
+    )
+    surge: Surge | None = Field(default=None, description="Times of higher load (open).")
+    think: Literal["exponential", "constant"] = Field(
+        default="exponential", description="Law of think times (closed)."
+    )
+    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
+        default=None,
+        description="The recorded file (CSV, plain or gzip), from the folder of the scenario file "
+        '(with "trace").',
+    )
+    columns: TraceColumns | None = Field(
+        default=None, description='Which column of the file holds what (with "trace").'
+    )
+    speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
+        default=1.0, description="How many times faster than recorded an open trace is replayed."
+    )
+    repeat: Annotated[Whole, Field(ge=1, le=1_000_000)] = Field(
+        default=1, description="Most times that one replication goes through the trace."
+    )
+    beyond_span: Literal["refuse", "wrap"] = Field(
+        default="refuse",
+        description="Addresses of a trace behind the end of the span: refused, or taken modulo the span.",
+    )
+    bad_rows: Share = Field(
+        default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
+    )
+    request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1), _NEEDED_ALONE] = Field(
+        description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed but in a class "
+        "with steps, which have their own, or with a trace that tells it."
+    )
+    read_share: ReadShare = 1.0
+    pattern: Pattern = "random"
+    pool: PoolName = None
+    span: Size | None = Field(
+        default=None,
+        description="How much of the capacity the class touches; by default an equal share of what is left.",
+    )
+    start: SizeOrZero | None = Field(
+        default=None, description="Address where the span starts; by default behind the classes before it."
+    )
+    aligned: Aligned = True
+    popularity: Popularity = None
+    priority: Annotated[Whole, Field(ge=0, le=255)] = Field(
+        default=0, description="Lower goes first at fcfs stations."
+    )
+    limit: RequestRate | None = Field(default=None, description="Requests per time that the server lets in.")
+    durable: Durable = False
+    step: Annotated[tuple[Step, ...], Field(max_length=1000)] = Field(
+        default=(),
+        description="Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
+        "latency and targets are theirs.",
+    )
+    target: Target | None = Field(default=None, description="What was promised to the class.")
+
+    @property
+    def is_open(self) -> bool:
+        """Whether requests arrive at a rate, whatever the server does."""
+        return self.rate is not None
+
+    @property
+    def mean_size(self) -> float:
+        """Mean request size in bytes."""
+        return sum(part.size * part.share for part in self.request_size)
+
+    @property
+    def largest_size(self) -> int:
+        """Largest request size in bytes."""
+        return max(part.size for part in self.request_size)
+
+    @property
+    def asking(self) -> tuple[Step, ...]:
+        """The steps that ask for anything, one for each of `parts`; none in a class without steps."""
+        return tuple(each for each in self.step if each.count)
+
+    @property
+    def parts(self) -> tuple[Workload, ...]:
+        """What is asked of the server, a class of requests for every step that has any; else the class itself.
+
+        The first bears the name of the class, so that one step of one request draws as the plain class does.
+        """
+        if not self.step:
+            return (self,)
+        return tuple(self._part(place, each) for place, each in enumerate(self.asking))
+
+    def _part(self, place: int, step: Step) -> Workload:
+        said = {key: getattr(step, key) for key in _OF_REQUESTS}
+        name = self.name if place == 0 else f"{self.name}, part {place + 1}"
+        rate = None if self.rate is None else self.rate * step.requests
+        return self.model_copy(update={**said, "name": name, "rate": rate, "step": (), "target": None})
+
+    @model_validator(mode="before")
+    @classmethod
+    def _filled_by_steps(cls, data: object) -> object:
+        if isinstance(data, dict) and data.get("step") and "request_size" not in data:
+            return {**data, "request_size": _UNSAID}
+        return data
+
+    @model_validator(mode="after")
+    def _whole_transaction(self) -> Self:
+        """Of a transaction, size and reads follow from its steps: nobody has set them."""
+        if self.step and self.request_size[0].size == 1:
+            largest = sum(
+                each.count * max(part.size for part in each.request_size)
+                for each in self.step
+                if each.request_size is not None
+            )
+            reads = math.prod(each.read_share**each.count for each in self.step)
+            self.__dict__["request_size"] = (SizeShare(size=max(largest, 1), share=1.0),)
+            if "read_share" not in self.model_fields_set:
+                self.__dict__["read_share"] = reads
+            self.model_fields_set.discard("request_size")
+        return self
+
+    @model_validator(mode="before")
+    @classmethod
+    def _what_the_trace_says(cls, data: object, info: ValidationInfo) -> object:
+        if isinstance(data, dict) and data.get("arrivals") == "trace" and isinstance(data.get("file"), str):
+            return filled_in(data, resolved(data["file"], info))
+        return data
+
+    @model_validator(mode="after")
+    def _not_said_by_the_user(self) -> Self:
+        """What the trace says was not set, so that whoever writes this table down again leaves it out."""
+        if self.arrivals == "trace":
+            said = self._said_by_the_trace()
+            same = {key for key, value in said.items() if getattr(self, key) == value}
+            self.model_fields_set.difference_update(same)
+        return self
+
+    @field_validator("file")
+    @classmethod
+    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
+        return value and resolved(value, info)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _closed_defaults(cls, data: object) -> object:
+        if isinstance(data, dict):
+            if "queue_depth" in data and "think_time" not in data:
+                return {**data, "think_time": "0 s"}
+            if "think_time" in data and "queue_depth" not in data:
+                return {**data, "queue_depth": 1}
+        return data
+
+    @field_validator(
+        "request_size", mode="before", json_schema_input_type=RequestSize | tuple[SizeShare, ...]
+    )
+    @classmethod
+    def _one_size(cls, value: object) -> object:
+        if isinstance(value, str | int | float):
+            return ({"size": value, "share": 1.0},)
+        return value
+
+    def findings(self) -> Iterator[Finding]:
+        """Open or closed, with the keys of that kind; shares of sizes that add up; popularity if random."""
+        is_closed = self.queue_depth is not None or self.think_time is not None
+        keys: tuple[KeyPath, ...] = (("rate",), ("queue_depth",), ("think_time",))
+        if self.arrivals == "trace" and not (self.is_open and is_closed):
+            yield from self._trace_findings(is_closed)
+        elif self.is_open == is_closed:
+            wrong = "both rate and queue_depth or think_time" if is_closed else "neither rate nor queue_depth"
+            yield Finding((), wrong, "either rate (open), or queue_depth and think_time (closed)", keys)
+        else:
+            stray = ("think",) if self.is_open else ("arrivals", "burstiness", "surge")
+            for key in stray:
+                if key in self.model_fields_set and getattr(self, key) is not None:
+                    kind = "closed" if self.is_open else "open"
+                    yield Finding((key,), f"belongs to {kind} classes", f"{key} in {kind} classes only", keys)
+        if self.arrivals != "trace":
+            for key in ("file", "columns", "speed", "repeat", "beyond_span", "bad_rows"):
+                if (
+                    key in self.model_fields_set
+                    and getattr(self, key) != type(self).model_fields[key].default
+                ):
+                    accepted = f'{key} together with arrivals = "trace"'
+                    yield Finding((key,), "belongs to a trace", accepted, (("arrivals",),))
+        if self.burstiness is None and self.arrivals == "bursty":
+            yield Finding(
+                ("arrivals",), "needs burstiness", "bursty together with burstiness", (("burstiness",),)
+            )
+        if self.burstiness is not None and self.arrivals != "bursty" and self.is_open:
+            accepted = 'burstiness together with arrivals = "bursty"'
+            yield Finding(("burstiness",), "the arrivals are not bursty", accepted, (("arrivals",),))
+        if self.step:
+            for key in _OF_REQUESTS:
+                if key in self.model_fields_set:
+                    accepted = f"{key} in the steps only"
+                    yield Finding((key,), "given beside steps", accepted, (("step",),))
+            if all(each.request_size is None for each in self.step):
+                yield Finding(("step",), "no step has requests", "at least one step with request_size")
+            if self.arrivals == "trace":
+                accepted = "either steps or a trace"
+                yield Finding(("arrivals",), "a trace beside steps", accepted, (("step",),))
+            return
+        total = math.fsum(part.share for part in self.request_size)
+        if abs(total - 1) > 1e-6:
+            yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
+        if self.popularity is not None and self.pattern == "sequential":
+            accepted = 'popularity with pattern = "random" only'
+            yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
+
+    def _trace_findings(self, is_closed: bool) -> Iterator[Finding]:
+        """The keys that a replay needs, and none that say again what its file says."""
+        for needed in ("file", "columns"):
+            if getattr(self, needed) is None:
+                accepted = 'file and [workload.columns] together with arrivals = "trace"'
+                yield Finding((needed,), "missing", accepted, (("arrivals",),))
+        if is_closed and self.speed != 1.0:
+            accepted = "speed in open replays only: a closed one keeps the order, not the times"
+            yield Finding(("speed",), "belongs to an open replay", accepted, (("queue_depth",),))
+        if self.surge is not None:
+            yield Finding(("surge",), "beside a trace", "surge without a trace", (("arrivals",),))
+        columns = self.columns
+        if columns is None or self.file is None:
+            return
+        rests_on: tuple[KeyPath, ...] = (("columns",), ("file",), ("speed",), ("clients",))
+        if not is_closed and columns.time is None:
+            accepted = "columns.time for an open replay, or queue_depth for a closed one"
+            yield Finding(("columns", "time"), "missing", accepted, (("queue_depth",),))
+        for key, value in self._said_by_the_trace().items():
+            if key != "clients" and getattr(self, key) != value:
+                wrong = "given beside a trace, which says it"
+                accepted = f"a trace without {key}" + (" (speed changes its pace)" if key == "rate" else "")
+                yield Finding((key,), wrong, accepted, rests_on)
+        for key, column in (("pattern", columns.address), ("popularity", columns.address)):
+            if column is not None and getattr(self, key) not in (None, "random"):
+                wrong = "given beside columns.address, which says where"
+                yield Finding((key,), wrong, f"{key} in traces without columns.address", rests_on)
+        if is_closed and self.pattern == "sequential":
+            accepted = "sequential addresses by columns.address, or in an open replay"
+            yield Finding(("pattern",), "sequential in a closed replay", accepted, rests_on)
+
+    def _said_by_the_trace(self) -> dict[str, object]:
+        """What the file says, by key."""
+        mine: dict[str, object] = {"columns": self.columns, "speed": self.speed, "clients": self.clients}
+        if not self.is_open:
+            mine["queue_depth"] = self.queue_depth
+        said = said_by_trace(mine, self.file or "") or {}
+        fixed: dict[str, object] = {key: said[key] for key in ("clients", "read_share") if key in said}
+        if "rate" in said:
+            fixed["rate"] = units.parse(said["rate"], "request rate")
+        if "request_size" in said:
+            fixed["request_size"] = tuple(
+                SizeShare(size=units.parse_bytes(each["size"]), share=each["share"])
+                for each in said["request_size"]
+            )
+        return fixed
