@@ -14,8 +14,8 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
-from tailrace.answer.points import Length
-from tailrace.answer.readings import sections
+from tailrace.answer.answers import answered
+from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.forecast.edge import scenario_at
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse
@@ -102,22 +102,14 @@ def brute_force(scenario: Scenario, edge: float, values: int, options_: Options)
     variants = Variants(scenario)
     grid = np.linspace(edge / values, edge, values, endpoint=False)
     every = [scenario_at(variants, KEY, float(f"{value:.6g}"), variants.shape(KEY)) for value in grid]
-    run = scenario.run
     with Session("brute force", scenario, {}, options_, None) as session:
         known = [each for each in every if each is not None]
-        lengths = [
-            None if session.points.overloaded(each) else Length(run.budget, run.replications)
-            for each in known
-        ]
-        readings = session.points.answers(known, lengths, "Brute force")
-        requests = session.bench.tally.requests
+        seen = answered(session.bench, known, lengths(session.bench, known, ANSWER))
+        requests = session.crew.tally.requests
     target = scenario.workload[0].target
     assert target is not None
     ((quantity, limit),) = target.limits
-    found = [
-        None if reading.overloaded else sections(reading.outcomes, "booking", quantity, bar=0).value
-        for reading in readings
-    ]
+    found = [None if each.overloaded else each.pool.section("booking", quantity, None).value for each in seen]
     # What is overloaded is beyond.
     ratios = [np.inf if value is None else value / limit for value in found]
     beyond = next((place for place, ratio in enumerate(ratios) if ratio > 1 and place > 0), None)

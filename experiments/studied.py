@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tailrace.crew.workers import available_cores
+from tailrace.crew.executors import available_cores
 from tailrace.study.session import Options
 
 BOOKING = """

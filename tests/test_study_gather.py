@@ -13,8 +13,9 @@ from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
 from tailrace.replicate import gather
+from tailrace.replicate.boiled import boil_down
 from tailrace.replicate.gather import Gathering, measured_from
-from tailrace.replicate.sample import Sample, boil_down
+from tailrace.replicate.replication import Replication, warming_means
 from through import shared_scenario
 
 
@@ -113,7 +114,7 @@ class Whole:
         return self._marks
 
 
-def sampled(scenario_name: str) -> tuple[Sample, Sample]:
+def sampled(scenario_name: str) -> tuple[Replication, Replication]:
     """What is kept block by block, and of the same requests as one block."""
     scenario = shared_scenario(scenario_name)
     run = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
@@ -137,7 +138,9 @@ def test_a_sample_is_what_the_columns_of_the_run_say(name: str) -> None:
     is_open = np.array([scenario.workload_named(each).is_open for each in names])
     for number, each in enumerate(names):
         mine = observed.class_index == number
-        np.testing.assert_array_equal(kept.warming_s[each], observed.latency_s[mine])
+        np.testing.assert_array_equal(kept.kinds[each]["all"].latencies.every_s, observed.latency_s[mine])
+        np.testing.assert_array_equal(kept.warming_s[each], warming_means(observed.latency_s[mine]))
+        assert kept.issued[each] == np.count_nonzero(mine)
         for kind in kept.kinds[each]:
             chosen = mine & (np.arange(12_000) >= begin)
             if kind != "all":

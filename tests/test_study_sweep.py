@@ -7,8 +7,8 @@ import pytest
 import tailrace
 from studies import closed, counter
 from tailrace.answer.run import simulate
-from tailrace.crew.bench import InterruptedStudyError
-from tailrace.crew.progress import StudyProgress
+from tailrace.crew.crew import Interrupted
+from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
 from tailrace.report.files.study import as_document, write_study
@@ -58,13 +58,13 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
 ) -> None:
     done = []
 
-    def stop(progress: StudyProgress) -> None:
+    def stop(progress: Progress) -> None:
         done.append(progress.done)
         if len(done) == 9:
             raise KeyboardInterrupt
 
     options = Options(engine="reference", store=tmp_path / "a.store")
-    with pytest.raises(InterruptedStudyError):
+    with pytest.raises(Interrupted):
         run_sweep([("counter", counter())], VARY, options=options, progress=stop)
     again = run_sweep([("counter", counter())], VARY, options=options)
     assert again.frame().to_csv() == found.frame().to_csv()

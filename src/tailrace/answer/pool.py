@@ -3,37 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import overload
+from typing import TypeAlias, overload
 
 import numpy as np
 
 from tailrace.answer.result import DISTRIBUTION
 from tailrace.arrays import FloatArray
+from tailrace.measure.backlog import Backlog, backlog_growth
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import (
+    MINIMUM_EXCURSIONS,
     Quantiles,
     QuantileSpread,
     Sectioned,
-    mean_sections,
     quantile_spreads,
     ratio_sections,
+    spreads_about,
 )
-from tailrace.quantity import QUANTILES
-from tailrace.replicate.gather import KINDS, Kind, StageSums
-from tailrace.replicate.sample import KindSample, Latencies, Sample
+from tailrace.measure.spectrum import pooled_quantiles
+from tailrace.quantity import KINDS, QUANTILES, Kind, Quantity
+from tailrace.replicate.gather import StageSums
+from tailrace.replicate.replication import Latencies, Part, Replication
+
+Bars: TypeAlias = Mapping[tuple[str, Kind], Mapping[float, int]]
+"""Fewest excursions beyond each quantile that the replications of a class and kind must show to support it."""
+
+STRICT: Bars = {}
+"""Where no pilot has shown what is supported, each replication must show it by itself."""
 
 _NO_SUMS = StageSums(0, np.zeros(4), np.zeros(4))
 
 
-def _nothing(kind: Kind) -> KindSample:
-    latencies = Latencies(np.empty(0), np.empty(0, dtype=np.bool_), 0)
-    return KindSample(kind, latencies, 0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS)
+def _nothing(kind: Kind) -> Part:
+    none = Latencies(np.empty(0), np.empty(0, dtype=np.bool_), 0)
+    return Part(kind, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
 
 
-class _Latencies(Sequence[FloatArray]):
+class _EachLatencies(Sequence[FloatArray]):
     """The latencies of each replication, picked when they are asked for, so that one at a time is in memory."""
 
-    def __init__(self, parts: Sequence[KindSample]) -> None:
+    def __init__(self, parts: Sequence[Part]) -> None:
         self._parts = parts
 
     def __len__(self) -> int:
@@ -47,67 +56,102 @@ class _Latencies(Sequence[FloatArray]):
 
     def __getitem__(self, place: int | slice) -> FloatArray | Sequence[FloatArray]:
         if isinstance(place, slice):
-            return _Latencies(self._parts[place])
+            return _EachLatencies(self._parts[place])
         return self._parts[place].latency_s
 
 
 class Pool:
-    """The replications of a pilot or an answer. Sections know no level: one serves every interval."""
+    """The replications of a pilot or an answer. Sections know no level: one serves every interval.
 
-    def __init__(self, samples: Sequence[Sample]) -> None:
-        self.samples = samples
-        self.windows_s = [sample.window_s for sample in samples]
+    Quantiles are exact where the replications are whole; where only what is kept of them is there, they are as exact
+    as a spectrum tells (see `measure.spectrum`). ``quantiles`` are those wanted, by name.
+    """
+
+    def __init__(
+        self, replications: Sequence[Replication], quantiles: Mapping[str, float] = QUANTILES
+    ) -> None:
+        self.replications = tuple(replications)
+        self.quantiles = quantiles
+        self.windows_s = [each.window_s for each in replications]
         self._quantiles: dict[tuple[str, Kind], Quantiles] = {}
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
-        self._means: dict[tuple[str, Kind], Sectioned] = {}
 
     def __len__(self) -> int:
-        return len(self.samples)
+        return len(self.replications)
 
-    def __iter__(self) -> Iterator[Sample]:
-        return iter(self.samples)
+    def __iter__(self) -> Iterator[Replication]:
+        return iter(self.replications)
+
+    @property
+    def requests(self) -> int:
+        """Requests measured, of all classes."""
+        return sum(each.requests for each in self)
+
+    @property
+    def complete(self) -> bool:
+        """Whether none was given up because too much was under way."""
+        return all(each.complete for each in self)
+
+    def backlog(self) -> Backlog:
+        """Whether the backlog grows over the measured window."""
+        return backlog_growth([each.arrived for each in self], [each.under_way for each in self])
 
     def kinds(self, name: str) -> list[Kind]:
         """The kinds of requests that a class has shown."""
-        return [kind for kind in KINDS if any(kind in sample.kinds[name] for sample in self.samples)]
+        return [kind for kind in KINDS if any(each.part(name, kind) is not None for each in self)]
 
-    def parts(self, name: str, kind: Kind) -> list[KindSample]:
+    def parts(self, name: str, kind: Kind) -> list[Part]:
         """Of each replication, what belongs to a class and kind."""
-        return [sample.kinds[name].get(kind) or _nothing(kind) for sample in self.samples]
+        return [each.part(name, kind) or _nothing(kind) for each in self]
+
+    def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
+        """A figure of a class, and how the replications lie about it; without bars whatever supports it."""
+        parts = self.parts(name, quantity.kind)
+        counts = [part.requests for part in parts]
+        if quantity.probability is not None:
+            bar = 0
+            if bars is not None:
+                bar = bars.get((name, quantity.kind), {}).get(quantity.probability, MINIMUM_EXCURSIONS)
+            return self.spreads(name, quantity.kind)[quantity.probability].section(bar)
+        if quantity.statistic == "mean":
+            return ratio_sections([part.total_s for part in parts], counts, n=sum(counts))
+        done = counts if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
+        return ratio_sections(done, self.windows_s, n=sum(counts))
 
     def spreads(self, name: str, kind: Kind) -> Mapping[float, QuantileSpread]:
         """The quantiles of latency, by probability."""
         key = (name, kind)
         if key not in self._spreads:
-            latencies = _Latencies(self.parts(name, kind))
-            known = self._known(name, kind)
-            self._spreads[key] = quantile_spreads(latencies, QUANTILES.values(), known)
+            parts, known, ps = self.parts(name, kind), self._known(name, kind), list(self.quantiles.values())
+            if _are_kept(parts):
+                counts = [part.kept.excursions if part.kept else np.zeros(len(ps), int) for part in parts]
+                self._spreads[key] = spreads_about(known, ps, np.array(counts))
+            else:
+                self._spreads[key] = quantile_spreads(_EachLatencies(parts), ps, known)
         return self._spreads[key]
 
     def distribution(self, name: str, kind: Kind, level: float) -> Mapping[float, Estimate]:
-        """The distribution of latency, whether the sample supports its tail or not."""
+        """The distribution of latency, whether the replications support its tail or not."""
         return self._known(name, kind).curve(level)
 
     def _known(self, name: str, kind: Kind) -> Quantiles:
         key = (name, kind)
         if key not in self._quantiles:
-            self._quantiles[key] = Quantiles.of(_Latencies(self.parts(name, kind)), DISTRIBUTION)
+            parts = self.parts(name, kind)
+            if _are_kept(parts):
+                self._quantiles[key] = _of_kept(parts, tuple(self.quantiles.values()))
+            else:
+                ps = sorted({*DISTRIBUTION, *self.quantiles.values()})
+                self._quantiles[key] = Quantiles.of(_EachLatencies(parts), ps)
         return self._quantiles[key]
 
-    def mean(self, name: str, kind: Kind) -> Sectioned:
-        """The mean latency."""
-        key = (name, kind)
-        if key not in self._means:
-            self._means[key] = mean_sections(_Latencies(self.parts(name, kind)))
-        return self._means[key]
 
-    def rate(self, name: str, kind: Kind) -> Sectioned:
-        """Completions per second."""
-        counts = [part.requests for part in self.parts(name, kind)]
-        return ratio_sections(counts, self.windows_s, n=sum(counts))
+def _are_kept(parts: Sequence[Part]) -> bool:
+    return any(part.kept is not None for part in parts)
 
-    def throughput(self, name: str, kind: Kind) -> Sectioned:
-        """Bytes per second."""
-        parts = self.parts(name, kind)
-        moved = [part.bytes_moved for part in parts]
-        return ratio_sections(moved, self.windows_s, n=sum(part.requests for part in parts))
+
+def _of_kept(parts: Sequence[Part], ps: tuple[float, ...]) -> Quantiles:
+    sizes = np.array([part.requests for part in parts])
+    own = np.array([part.kept.own_s if part.kept else np.zeros(len(ps)) for part in parts])
+    spectra = [part.kept.spectrum for part in parts if part.kept is not None]
+    return Quantiles(ps, sizes, own, pooled_quantiles(spectra, ps) if sizes.all() else None)

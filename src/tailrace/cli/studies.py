@@ -110,7 +110,7 @@ def sweep(
         from tailrace.report.files.study import as_document, write_study
         from tailrace.report.files.sweep_json import sweep_document
         from tailrace.report.terminal.sweep import sweep_text
-        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.sweep import run_sweep
 
@@ -118,7 +118,7 @@ def sweep(
         if out is not None:
             make_directory(out)
         options = _options(seed, store, workers, scheduler, engine)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+        with Watch(not quiet and sys.stderr.isatty()) as display:
             found = run_sweep(named, vary, together, budget, options, display)
         document = as_document(sweep_document(found))
         put(document if json else sweep_text(found, Console(highlight=False)))
@@ -152,7 +152,7 @@ def compare(
     with failures(debug):
         from rich.console import Console
 
-        from tailrace.crew.workers import available_cores
+        from tailrace.crew.executors import available_cores
         from tailrace.report.terminal.compare import comparison_json, comparison_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
@@ -198,7 +198,7 @@ def _measured(file: Path, unit: str) -> FloatArray:
 def _options(
     seed: int | None, store: Path | None, workers: int | None, scheduler: str | None, engine: Engine
 ) -> Options:
-    from tailrace.crew.workers import available_cores
+    from tailrace.crew.executors import available_cores
     from tailrace.study.session import Options
 
     return Options(seed, store, workers or available_cores(), scheduler, engine.value)
@@ -228,13 +228,13 @@ class _Study:
         from rich.console import Console
 
         from tailrace.report.files.study import as_document, write_study
-        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
 
         scenario = load(file, settings or ())
         if out is not None:
             make_directory(out)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+        with Watch(not quiet and sys.stderr.isatty()) as display:
             found = self.find(scenario, options=options, progress=display)
         document = as_document(self.document(found))
         put(document if json else self.text(found, Console(highlight=False)))

@@ -257,7 +257,7 @@ def _simulate(
     until_decided: bool = False,
 ) -> Result:
     from tailrace.answer.run import simulate
-    from tailrace.crew.workers import available_cores
+    from tailrace.crew.executors import available_cores
     from tailrace.report.terminal.watch import Watch
 
     with Watch(shown) as watch:

@@ -258,24 +258,32 @@ def quantile_spreads(
     """
     probabilities = list(ps)
     found = known or Quantiles.of(samples, [0.5, *probabilities])
-    sizes = found.sizes
-    if found.values is None:
+    counts = np.zeros((len(samples), len(probabilities)), dtype=np.int64)
+    if found.values is not None:
+        median, values = found.value(0.5), [found.value(p) for p in probabilities]
+        counts = np.array([excursions(samples[row], values, median) for row in range(len(samples))])
+    return spreads_about(found, probabilities, counts)
+
+
+def spreads_about(known: Quantiles, ps: Sequence[float], counts: IntArray) -> dict[float, QuantileSpread]:
+    """The same for quantiles that are known, the median among them, with excursions counted: shape (R, len(ps))."""
+    sizes = known.sizes
+    if known.values is None:
         n = int(sizes.sum())
         reason = f"nothing observed in replication {int(np.argmin(sizes))}" if n else "nothing observed"
         nothing = np.zeros(sizes.size)
-        return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in probabilities}
-    median, values = found.value(0.5), [found.value(p) for p in probabilities]
-    counts = np.array([excursions(samples[row], values, median) for row in range(len(samples))])
+        return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in ps}
+    median = known.value(0.5)
     return {
         p: QuantileSpread(
             p,
-            value,
-            found.deviations(p),
+            known.value(p),
+            known.deviations(p),
             sizes,
             counts[:, place],
-            value == median and not found.deviations(p).any(),
+            known.value(p) == median and not known.deviations(p).any(),
         )
-        for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
+        for place, p in enumerate(ps)
     }
 
 

@@ -22,6 +22,8 @@ FEWEST_BATCHES_KEPT = 5
 ROUNDS = 5
 RANGE_LIMIT = 0.20
 RISE_LIMIT = 0.10
+ROUNDING = 1e-9
+"""Share of the latencies below which a difference between them is no more than the rounding of their sums."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,20 +171,24 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
             for series in series_per_replication
         ]
     )
-    window = steady_window(rounds.mean(axis=0))
+    window, size = steady_window(rounds.mean(axis=0)), float(np.abs(rounds).mean())
     cut_share = None if cut is None else cut / n
     reason = ""
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
         changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
-        if _agreed(np.array(changes), 0.99):
+        if _agreed(np.array(changes), 0.99, size):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
             reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
-    if not reason and abs(window.rise_share) > RISE_LIMIT and _agreed(rounds @ _slope_weights(ROUNDS), 0.99):
+    if (
+        not reason
+        and abs(window.rise_share) > RISE_LIMIT
+        and _agreed(rounds @ _slope_weights(ROUNDS), 0.99, size)
+    ):
         reason = f"latency changes by {window.rise_share:+.0%} over what is measured"
     if not reason and window.range_share > RANGE_LIMIT:
         averages = rounds.mean(axis=0)
-        if _agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999):
+        if _agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
             reason = f"fifths of what is measured differ by {window.range_share:.0%}"
     return Transient(not reason, cut_share, window, reason)
 
@@ -193,9 +199,12 @@ def _slope_weights(rounds: int) -> FloatArray:
     return np.asarray(centred / (centred @ centred))
 
 
-def _agreed(contrasts: FloatArray, level: float) -> bool:
-    """Whether contrasts, one a replication, differ from 0 beyond their noise; one alone always does."""
+def _agreed(contrasts: FloatArray, level: float, size: float) -> bool:
+    """Whether contrasts, one a replication, differ from 0 beyond their noise; one alone always does.
+
+    Beside figures of that size they are nothing where only the rounding of sums makes them.
+    """
     if contrasts.size < 2:
         return True
-    error = float(contrasts.std(ddof=1)) / math.sqrt(contrasts.size)
-    return abs(float(contrasts.mean())) > student_quantile(level, contrasts.size - 1) * error
+    mean, error = abs(float(contrasts.mean())), float(contrasts.std(ddof=1)) / math.sqrt(contrasts.size)
+    return mean > ROUNDING * size and mean > student_quantile(level, contrasts.size - 1) * error

@@ -7,13 +7,13 @@ sums are added in that order, one request after the other.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.engine.loop.layout import Records
 from tailrace.plan.columns import READ
+from tailrace.quantity import KINDS, Kind
 
 WARMUP_SHARE = 0.1
 SLOWEST_SHARE = 0.01
@@ -24,8 +24,6 @@ MIDDLE_ROWS = 2**16
 FEW_ROWS = 2**16
 """Rows that are kept before it is worth asking which of them can be among the slowest."""
 
-Kind = Literal["all", "read", "write"]
-KINDS: tuple[Kind, ...] = ("all", "read", "write")
 
 STAGES = 4
 KEPT = np.dtype([("order", "i8"), ("latency_s", "f8"), ("group", "i8"), ("times_s", "f8", (2 * STAGES,))])

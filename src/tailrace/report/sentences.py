@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.result import Figures, Overload, Result, StationResult, TargetResult
-from tailrace.answer.summary import LEVEL
 from tailrace.report.figures import TIME_UNITS, number, percent, rounded_down, time_unit
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from tailrace.answer.result import Result
-from tailrace.answer.run import crew_of, simulate
-from tailrace.crew.bench import StudyWatch
-from tailrace.crew.progress import Progress
+from tailrace.answer.run import simulate
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.forecast.distribution import closed_tail
 from tailrace.scenario.tables.scenario import Scenario
@@ -17,8 +17,6 @@ from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_cur
 from tailrace.study.headroom import Headroom, find_headroom
 from tailrace.study.relief import Relief, find_relief
 from tailrace.study.session import Options
-
-Watch = Callable[[Progress], None]
 
 EXTRAS = ("headroom", "relief")
 """Studies that a report can have besides."""
@@ -54,7 +52,7 @@ def with_studies(
     *,
     engine: str = "auto",
     workers: int | None = None,
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> Account:
     """The account with studies in it, by the names in `EXTRAS`, at the seed of its answer.
 
@@ -93,10 +91,12 @@ def account(
     Raises SettingError as `simulate`.
     """
     load, depth, depth_class = None, None, None
-    with crew_of(workers) as crew:  # the same processes for the answer and for what is around it
-        result = simulate(scenario, seed, engine, crew, progress)
+    with Crew(
+        workers or 1, watch=progress
+    ) as crew:  # the same processes for the answer and for what is around it
+        result = simulate(scenario, seed, engine, crew)
         around: dict[str, Any] = {"seed": result.seed, "engine": engine, "workers": crew}
-        around |= {"progress": progress, "requests": curve_requests}
+        around["requests"] = curve_requests
         if any(each.is_open for each in scenario.workload):
             load = load_curve(scenario, **around)
         else:

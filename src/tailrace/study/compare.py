@@ -8,24 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from tailrace.answer.pool import Pool
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import Bench, Evidence, bench_for
+from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
-from tailrace.answer.run import OverloadedError, Study, Watch, seed_of, unwatched
-from tailrace.answer.summary import LATENCIES, latency_section, quantity_estimate
-from tailrace.crew.progress import Progress
-from tailrace.crew.workers import Workers
-from tailrace.engine.choice import Engine, choose_engine
-from tailrace.engine.compiled import prepare
+from tailrace.answer.run import result_of
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.replicate.gather import Kind
-from tailrace.replicate.sample import replicate
+from tailrace.quantity import LATENCIES, Kind, Quantity
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -115,7 +113,7 @@ def compare(
     names: Sequence[str] | None = None,
     seed: int | None = None,
     engine: str = "auto",
-    workers: int | None = None,
+    workers: int | Crew | None = None,
     progress: Watch | None = None,
 ) -> Comparison:
     """Compare designs on the same requests: the first one, and each other against it.
@@ -138,22 +136,26 @@ def compare(
     called = _distinct([each.title for each in scenarios] if names is None else list(names))
     if len(called) != len(scenarios):
         raise SettingError(f"{len(called)} names for {len(scenarios)} scenarios; accepted: one each")
-    seed = seed_of(scenarios[0], seed)
-    chosen = choose_engine(engine, min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios))
-    watch = progress or unwatched
-    with Workers(1 if workers is None else workers) as crew:
-        if chosen == "compiled":
-            prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
-        studies = [Study(each, seed, chosen, crew, watch) for each in scenarios]
-        results, pools = _answers(studies)
-        carried = [_carries(each, seed, chosen, crew) for each in scenarios]
+    requests = min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios)
+    with bench_for(scenarios[0], seed, engine, workers, progress, requests) as bench:
+        wanted = lengths(bench, scenarios, ANSWER)
+        known = [each for each in wanted if each.overload is None]
+        longest = max((each.requests for each in known), default=0)
+        most = max((each.replications for each in known), default=0)
+        wanted = [
+            replace(each, requests=longest, replications=most) if each.overload is None else each
+            for each in wanted
+        ]
+        seen = answered(bench, scenarios, wanted, alike=True)
+        results = [result_of(bench, each) for each in seen]
+        carried = [_carries(bench, each) for each in scenarios]
     designs = tuple(
         Design(name, result, cost(scenario.server), factor, unknown, _boxes(carried[0][0], factor))
         for name, result, scenario, (factor, unknown) in zip(called, results, scenarios, carried, strict=True)
     )
     differences: list[Difference] = []
-    for name, study, pool in zip(called[1:], studies[1:], pools[1:], strict=True):
-        differences += _differences(name, studies[0], pools[0], study, pool)
+    for name, evidence in zip(called[1:], seen[1:], strict=True):
+        differences += _differences(name, seen[0], evidence)
     return Comparison(designs, tuple(differences))
 
 
@@ -164,59 +166,27 @@ def _distinct(names: list[str]) -> list[str]:
     return [f"{name} ({place})" for place, name in enumerate(names, start=1)]
 
 
-def _answers(studies: Sequence[Study]) -> tuple[list[Result], list[Pool | None]]:
-    """The answer of each study from replications that match one another, and these; None where overloaded."""
-    overloads: dict[int, Result] = {}
-    requests, replications = 0, 0
-    notes: dict[int, tuple[str, ...]] = {}
-    for place, study in enumerate(studies):
-        asked = study.asked_too_much()
-        if asked is not None:
-            overloads[place] = study.result(Pool([]), None, asked, ())
-            continue
-        try:
-            wanted, count, notes[place] = study.length()
-        except OverloadedError as error:
-            overloads[place] = study.result(Pool([]), None, study.grown(error), ())
-            continue
-        requests, replications = max(requests, wanted), max(replications, count)
-    results: list[Result] = []
-    pools: list[Pool | None] = []
-    for place, study in enumerate(studies):
-        pool = None
-        if place not in overloads:
-            try:
-                pool = study.replications(requests, replications)
-            except OverloadedError as error:
-                overloads[place] = study.result(Pool([]), None, study.grown(error), ())
-        pools.append(pool)
-        results.append(overloads[place] if pool is None else study.judged(pool, notes[place]))
-    return results, pools
-
-
-def _differences(
-    name: str, first: Study, ours: Pool | None, second: Study, theirs: Pool | None
-) -> list[Difference]:
+def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
     """Every latency of the classes that both have."""
-    if ours is None or theirs is None:
+    if ours.overload is not None or theirs.overload is not None:
         return []
-    shared = [each.name for each in second.scenario.workload]
+    shared = [each.name for each in theirs.scenario.workload]
     return [
         Difference(
             name,
             each.name,
             kind,
-            quantity,
+            statistic,
             paired_sections(
-                latency_section(ours, each.name, kind, quantity, first.bars),
-                latency_section(theirs, each.name, kind, quantity, second.bars),
+                ours.section(each.name, Quantity.of(kind, statistic)),
+                theirs.section(each.name, Quantity.of(kind, statistic)),
             ),
         )
-        for each in first.scenario.workload
+        for each in ours.scenario.workload
         if each.name in shared
-        for kind in ours.kinds(each.name)
-        if kind in theirs.kinds(each.name)
-        for quantity in LATENCIES
+        for kind in ours.pool.kinds(each.name)
+        if kind in theirs.pool.kinds(each.name)
+        for statistic in LATENCIES
     ]
 
 
@@ -225,16 +195,16 @@ def _boxes(first: float | None, own: float | None) -> int | None:
     return None if first is None or own is None else math.ceil(first / own * (1 - 1e-9))
 
 
-def _carries(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> tuple[float | None, str]:
+def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
     """The largest factor of the open load at which every target is met, or why none is known."""
-    if not any(each.target is not None and each.target.limits for each in scenario.workload):
+    if not any(each.limits for each in scenario.workload):
         return None, "no target is set"
     if not any(each.is_open for each in scenario.workload):
         return None, "no class is open: its load follows the server"
     meets, misses = 0.0, math.inf
     factor = 1.0
     while misses / max(meets, SMALLEST_LOAD / 2) > CLOSE:
-        if _meets(scenario.model_copy(update={"load": scenario.load * factor}), seed, engine, crew):
+        if _meets(bench, scenario.model_copy(update={"load": scenario.load * factor})):
             meets = factor
         else:
             misses = factor
@@ -249,25 +219,20 @@ def _carries(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> tu
     return meets, ""
 
 
-def _meets(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> bool:
+def _meets(bench: Bench, scenario: Scenario) -> bool:
     """Whether every target is met, by the values of a short run."""
-    study = Study(scenario, seed, engine, crew, unwatched)
-    if study.asked_too_much() is not None:
+    if bench.asked_too_much(scenario) is not None:
         return False
     requests = min(SEARCH_REQUESTS, scenario.run.budget)
-    most = 50_000 + requests // 2
     numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-    samples = list(
-        crew.run(replicate, [(scenario, seed, number, requests, most, engine) for number in numbers])
-    )
-    if not all(each.complete for each in samples):
+    pool = bench.pools([(scenario, numbers, requests)], "Search for the largest load")[0]
+    if not pool.complete:
         return False
-    pool = Pool(samples)
     for workload in scenario.workload:
-        for quantity, limit in workload.target.limits if workload.target is not None else ():
-            value = quantity_estimate(workload, quantity, pool, bars=study.unbarred(pool)).value
-            upper = quantity not in ("rate", "throughput")
+        for quantity, limit in workload.limits:
+            value = pool.section(workload.name, quantity, None).value
             # A promise of a rate grows with the load that is to be carried.
-            if value is None or (value > limit if upper else value < limit * scenario.load):
+            wanted = limit if quantity.is_latency else limit * scenario.load
+            if value is None or not quantity.keeps(value, wanted):
                 return False
     return True

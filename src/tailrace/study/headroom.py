@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tailrace import units
-from tailrace.answer.judge import Effort, Judge
-from tailrace.answer.points import Points
-from tailrace.answer.readings import Reading, TargetReading
-from tailrace.crew.bench import StudyWatch
+from tailrace.answer.bench import Bench
+from tailrace.answer.result import TargetResult
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import (
     drives_share,
@@ -28,6 +27,7 @@ from tailrace.scenario.reading.keys import Shape
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.judge import Judge, Judged, Lengths
 from tailrace.study.session import PLAIN, Options, Session
 
 Rule = Literal["simulated", "plain"]
@@ -51,7 +51,7 @@ class Tried:
     verdict: Verdict
     requests: int
     share_of_saturation: float | None
-    target: TargetReading | None
+    target: TargetResult | None
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ def headroom(
     workers: int | None = None,
     scheduler: str | None = None,
     engine: str = "auto",
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> Headroom:
     """Find how far a key can grow (or shrink, for what is a resource) before a target is missed.
 
@@ -121,7 +121,7 @@ def find_headroom(
     grow: str,
     rule: Rule = "simulated",
     options: Options = PLAIN,
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> Headroom:
     """The same as `headroom`, for a scenario with how the study is to be carried out."""
     if rule not in RULES:
@@ -131,7 +131,7 @@ def find_headroom(
     with Session(
         "headroom", scenario, {"grow": grow, "digest": scenario.digest, "rule": rule}, options, progress
     ) as s:
-        search = _Search(s.points, variants, grow, start)
+        search = _Search(s.bench, variants, grow, start)
         if rule == "simulated":
             s.part([scenario])
             search.go()
@@ -144,14 +144,14 @@ def find_headroom(
 class _Search:
     """A bisection that knows three answers. Values are compared by how hard they are: `_harder` orders them."""
 
-    def __init__(self, points: Points, variants: Variants, key: str, start: float) -> None:
-        self._points, self._variants, self._key, self._start = points, variants, key, start
+    def __init__(self, bench: Bench, variants: Variants, key: str, start: float) -> None:
+        self._bench, self._variants, self._key, self._start = bench, variants, key, start
         self._shape: Shape = variants.shape(key)
         self._is_whole = takes_whole(variants, key)
         self._up = more_is_worse(variants, key)
-        self._judge = Judge(points, Effort.of(variants.scenario))
-        self.saturating = saturating_value(variants, key, seed=points.seed)
-        self.plain = saturating_value(variants, key, drives_share, points.seed)
+        self._judge = Judge(bench, Lengths.of(variants.scenario))
+        self.saturating = saturating_value(variants, key, seed=bench.seed)
+        self.plain = saturating_value(variants, key, drives_share, bench.seed)
         self.tried: dict[float, Tried] = {}
         self.scenarios: list[Scenario] = []
         self.met: float | None = None
@@ -179,7 +179,7 @@ class _Search:
 
     def go(self) -> None:
         """Bracket the edge from both sides, then close in."""
-        if not any(each.target for each in self._variants.scenario.workload):
+        if not any(each.limits for each in self._variants.scenario.workload):
             self._without_targets()
             return
         self._try(self._start)
@@ -211,14 +211,12 @@ class _Search:
             return None
         self.scenarios.append(scenario)
         before = self._judge.requests
-        reading = self._judge.reading(scenario)
-        binding = self._points.load(scenario).binding
+        seen = self._judge.judged(scenario)
+        binding = self._bench.load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
-        self.tried[value] = Tried(
-            value, reading.verdict, self._judge.requests - before, share, _deciding(reading)
-        )
-        self._note(value, reading.verdict)
-        return reading.verdict
+        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, _deciding(seen))
+        self._note(value, seen.verdict)
+        return seen.verdict
 
     def _note(self, value: float, verdict: Verdict) -> None:
         if verdict == "met" and (self.met is None or self._is_harder(value, self.met)):
@@ -258,14 +256,14 @@ class _Search:
         scenario = scenario_at(self._variants, self._key, value, self._shape)
         if scenario is None:
             return None
-        load = self._points.load(scenario)
+        load = self._bench.load(scenario)
         if load.binding is not None and load.binding.load_factor <= 1:
             return False
-        theory = theory_of(scenario, self._points.seed, load)
+        theory = theory_of(scenario, self._bench.seed, load)
         ratios = []
         for workload in scenario.workload:
             known = theory.classes.get(workload.name)
-            for quantity, limit in workload.target.limits if workload.target else ():
+            for quantity, limit in workload.limits:
                 said = None if known is None else {"mean": known.mean_s, "p99": known.p99_s}.get(quantity)
                 if said is None:
                     return None
@@ -364,17 +362,15 @@ def _rounded(value: float) -> float:
     return float(f"{value:.4g}")
 
 
-def _deciding(reading: Reading) -> TargetReading | None:
+def _deciding(seen: Judged) -> TargetResult | None:
     """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
     order = ("missed", "undecided", "met")
 
-    def beyond(target: TargetReading) -> float:
-        if target.estimate.value is None:
-            return -math.inf
-        ratio = target.estimate.value / target.limit
-        return -ratio if target.quantity not in ("rate", "throughput") else ratio
+    def beyond(target: TargetResult) -> float:
+        value = target.judged.value
+        return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
-    return min(reading.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
+    return min(seen.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
 
 
 def _row(tried: Tried) -> dict[str, object]:
@@ -387,9 +383,9 @@ def _row(tried: Tried) -> dict[str, object]:
         "class": target and target.class_name,
         "quantity": target and target.quantity,
         "limit": target and target.limit,
-        "found": target and target.estimate.value,
-        "found_low": target and target.estimate.low,
-        "found_high": target and target.estimate.high,
+        "found": target and target.judged.value,
+        "found_low": target and target.judged.low,
+        "found_high": target and target.judged.high,
     }
 
 

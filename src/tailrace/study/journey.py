@@ -9,19 +9,18 @@ from typing import Any
 
 import numpy as np
 
-from tailrace.answer.run import seed_of
+from tailrace.answer.bench import seed_of
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.errors import SettingError
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
+from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from
 from tailrace.scenario.tables.scenario import Scenario
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""
-
-MOST_UNDER_WAY = 50_000
 
 
 @dataclass(frozen=True)
@@ -108,7 +107,7 @@ def journey(
     requests = min(scenario.run.budget, REQUESTS)
     run = runner(choose_engine("auto", requests))
     plan = build_plan(scenario, seed, PILOT_REPLICATIONS)
-    observed = run(plan, requests, 2, MOST_UNDER_WAY + requests // 2)
+    observed = run(plan, requests, 2, most_under_way(scenario, requests))
     if not observed.complete:
         raise SettingError(
             "the requests pile up without end: the server is overloaded (tailrace run says where)"

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from tailrace.answer.points import Length
-from tailrace.answer.readings import Reading
-from tailrace.crew.bench import StudyWatch
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import Evidence
+from tailrace.answer.pilot import POINT, Length, lengths
+from tailrace.crew.progress import Watch
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
+from tailrace.quantity import Quantity
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
@@ -58,7 +60,7 @@ class Relief:
     title: str
     seed: int
     class_name: str
-    quantity: str
+    quantity: Quantity
     limit: float | None
     now: Estimate
     verdict: Verdict
@@ -71,7 +73,7 @@ class Relief:
     @property
     def is_upper(self) -> bool:
         """Whether less of the figure is better."""
-        return self.quantity not in ("rate", "throughput")
+        return self.quantity.is_upper
 
 
 def relief(
@@ -82,7 +84,7 @@ def relief(
     workers: int | None = None,
     scheduler: str | None = None,
     engine: str = "auto",
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> Relief:
     """Double and halve each resource of a server in turn, and rank them by what that does to the worst target.
 
@@ -99,38 +101,38 @@ def relief(
     return find_relief(scenario, Options(seed, store, workers or 1, scheduler, engine), progress)
 
 
-def find_relief(scenario: Scenario, options: Options = PLAIN, progress: StudyWatch | None = None) -> Relief:
+def find_relief(scenario: Scenario, options: Options = PLAIN, progress: Watch | None = None) -> Relief:
     """The same as `relief`, for a scenario with how the study is to be carried out."""
     variants = Variants(scenario)
     every = (*changes(variants, DOUBLED), *changes(variants, HALVED))
     possible = [each.scenario for each in every if each.scenario is not None]
     with Session("relief", scenario, {"digest": scenario.digest}, options, progress) as session:
         session.part([scenario, *possible])
-        points = session.points
-        length = points.lengths([scenario])[0]
-        if length is None:
+        bench = session.bench
+        length = lengths(bench, [scenario], POINT)[0]
+        if length.overload is not None:
             run = scenario.run
             size = run.budget if run.fixed_length else min(OVERLOADED_LENGTH, run.budget)
             length = Length(size, max(run.replications, PILOT_REPLICATIONS))
-        lengths = [None if points.overloaded(each) else length for each in (scenario, *possible)]
-        now, *then = points.answers([scenario, *possible], lengths, "Answer")
+        designs = [scenario, *possible]
+        wanted = [replace(length, overload=bench.asked_too_much(each)) for each in designs]
+        now, *then = answered(bench, designs, wanted)
         class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals hold together.
         level = bonferroni_level(0.95, max(len(every) // 2, 1))
-        readings = iter(then)
+        seen = iter(then)
         found = [
             _relieved(
                 scenario,
                 now,
                 each,
-                None if each.scenario is None else next(readings),
+                None if each.scenario is None else next(seen),
                 class_name,
                 quantity,
                 level,
             )
             for each in every
         ]
-        upper = quantity not in ("rate", "throughput")
         answer = Relief(
             scenario.title,
             session.seed,
@@ -140,10 +142,10 @@ def find_relief(scenario: Scenario, options: Options = PLAIN, progress: StudyWat
             now.estimate(class_name, quantity),
             now.verdict,
             now.overloaded,
-            _ranked([each for each in found if each.factor > 1], upper),
-            _ranked([each for each in found if each.factor < 1], upper),
+            _ranked([each for each in found if each.factor > 1], quantity.is_upper),
+            _ranked([each for each in found if each.factor < 1], quantity.is_upper),
             length.replications,
-            session.bench.tally.requests,
+            session.crew.tally.requests,
         )
         session.finish(relief_rows(answer))
     return answer
@@ -178,34 +180,27 @@ def relief_rows(found: Relief) -> list[dict[str, Any]]:
     return rows
 
 
-def _worst(now: Reading) -> tuple[str, str, float | None]:
+def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:
     """The target that is missed by most; the p99 of the first class where none is set."""
-    promised = [
-        (each.name, quantity, limit)
-        for each in now.scenario.workload
-        if each.target is not None
-        for quantity, limit in each.target.limits
-    ]
+    promised = [(each.name, *limit) for each in now.scenario.workload for limit in each.limits]
     if not promised:
-        return now.scenario.workload[0].name, "p99", None
+        return now.scenario.workload[0].name, Quantity("p99"), None
 
-    def need(target: tuple[str, str, float]) -> float:
+    def need(target: tuple[str, Quantity, float]) -> float:
         name, quantity, limit = target
         value = now.estimate(name, quantity).value
-        if not value:
-            return 0.0
-        return value / limit if quantity not in ("rate", "throughput") else limit / value
+        return quantity.strain(value, limit) if value else 0.0
 
     return max(promised, key=need)
 
 
 def _relieved(
     scenario: Scenario,
-    now: Reading,
+    now: Evidence,
     change: Change,
-    then: Reading | None,
+    then: Evidence | None,
     class_name: str,
-    quantity: str,
+    quantity: Quantity,
     level: float,
 ) -> Relieved:
     name = change.resource.name
@@ -224,11 +219,9 @@ def _relieved(
     before, after = cost(scenario.server), cost(change.scenario.server)
     price, power = _difference(before.price, after.price), _difference(before.power_w, after.power_w)
     paired = None
-    if not (now.overloaded or then.overloaded):
-        paired = paired_sections(
-            now.sections(class_name, quantity), then.sections(class_name, quantity), level
-        )
-    value = None if then.overloaded else then.estimate(class_name, quantity)
+    if now.overload is None and then.overload is None:
+        paired = paired_sections(now.section(class_name, quantity), then.section(class_name, quantity), level)
+    value = None if then.overload is not None else then.estimate(class_name, quantity)
     reason = f"{then.overloaded} cannot keep up" if then.overloaded else ""
     return Relieved(name, change.factor, change.described, then.verdict, value, paired, price, power, reason)
 

@@ -5,20 +5,18 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
-from tailrace.answer.points import Points
-from tailrace.crew.bench import Bench, StudyWatch
-from tailrace.crew.executors import Crew
-from tailrace.crew.progress import StudyProgress
+from tailrace.answer.bench import Bench, prepared, seed_of
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.crew.store import Store
 from tailrace.engine.choice import choose_engine
-from tailrace.engine.compiled import prepare
-from tailrace.replicate.tasks import code_version
+from tailrace.replicate.mark import code_version
+from tailrace.replicate.task import digest_of
 from tailrace.scenario.tables.scenario import Scenario
 
 MANY = 10**9
@@ -36,6 +34,9 @@ class Options:
     engine: str = "auto"
 
 
+UNKEPT = "Nothing of it is kept: --store FILE would keep it."
+"""What to say to whoever interrupts a study without a store."""
+
 PLAIN = Options()
 """This process, no store, the seed of the scenario."""
 
@@ -52,19 +53,17 @@ class Session:
         scenario: Scenario,
         asked: Mapping[str, Any],
         options: Options,
-        progress: StudyWatch | None,
+        progress: Watch | None,
     ) -> None:
-        seed = scenario.run.seed if options.seed is None else options.seed
-        self.seed = secrets.randbelow(2**32) if seed is None else seed
+        self.seed = seed_of(scenario, options.seed)
         chosen = choose_engine(options.engine, MANY)
         self._store = None if options.store is None else Store(options.store)
         try:
-            self._crew = Crew(options.workers, options.scheduler)
+            self.crew = Crew(options.workers, options.scheduler, self._store, progress, UNKEPT)
         except BaseException:
             self._close()
             raise
-        self.bench = Bench(self._crew, self._store, progress)
-        self.points = Points(self.bench, self.seed, chosen)
+        self.bench = Bench(self.crew, self.seed, chosen)
         text = json.dumps([kind, asked, self.seed, code_version()], sort_keys=True)
         self.name = f"{kind}-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
         self._entry = (
@@ -73,19 +72,17 @@ class Session:
             scenario.title,
             {**asked, "seed": self.seed, "version": code_version()},
         )
-        self._compiled = chosen == "compiled"
 
     def __enter__(self) -> Self:
         if self._store is not None:
             self._store.begin(*self._entry)
-        if self._compiled:
-            prepare(lambda: self.bench.tell(StudyProgress("Compiling the engine, this once", 0, 1, None)))
+        prepared(self.bench.engine, self.crew)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._crew.__exit__(kind, error, trace)
+        self.crew.__exit__(kind, error, trace)
         self._close()
 
     def _close(self) -> None:
@@ -95,7 +92,7 @@ class Session:
     def part(self, scenarios: Sequence[Scenario]) -> None:
         """Note which scenarios belong to the study."""
         if self._store is not None:
-            self._store.part(self.name, [(each.simulated_digest, self.seed) for each in scenarios])
+            self._store.part(self.name, [(digest_of(each), self.seed) for each in scenarios])
 
     def decided(self, decision: str) -> Any:
         """A decision that the study made earlier, or None."""

@@ -4,35 +4,27 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tailrace.answer.budget import within_budget
-from tailrace.answer.points import Length, Points
-from tailrace.answer.readings import Reading
-from tailrace.crew.bench import StudyWatch
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import Evidence
+from tailrace.answer.pilot import POINT, Length, lengths
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
-from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import QUANTILES
+from tailrace.quantity import STATISTICS, Quantity
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.budget import within_budget
 from tailrace.study.session import PLAIN, Options, Session
 from tailrace.study.vary import Axis, Setting, axes_of, combinations
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FIGURES = {
-    "rate": "rate_per_s",
-    "throughput": "throughput_bytes_per_s",
-    "mean": "mean_s",
-    **{name: f"{name}_s" for name in QUANTILES},
-}
-"""Figures of a row, by the names of quantities, as columns."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +33,7 @@ class Point:
 
     scenario: str
     settings: tuple[Setting, ...]
-    reading: Reading
+    evidence: Evidence
 
 
 @dataclass(frozen=True)
@@ -65,13 +57,13 @@ class Sweep:
     def class_names(self) -> tuple[str, ...]:
         """Names of all classes, in order."""
         return tuple(
-            dict.fromkeys(each.name for point in self.points for each in point.reading.scenario.workload)
+            dict.fromkeys(each.name for point in self.points for each in point.evidence.scenario.workload)
         )
 
     @property
     def verdict(self) -> Verdict:
         """The gravest of all points."""
-        return combined(point.reading.verdict for point in self.points)
+        return combined(point.evidence.verdict for point in self.points)
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a point and class, ready for JSON; None for what is not known."""
@@ -90,7 +82,7 @@ class Sweep:
 
 def columns(keys: Sequence[str]) -> list[str]:
     """Columns of a sweep's table."""
-    figures = [f"{column}{end}" for column in FIGURES.values() for end in ("", "_low", "_high")]
+    figures = [f"{Quantity(name).column}{end}" for name in STATISTICS for end in ("", "_low", "_high")]
     return [
         "scenario",
         *keys,
@@ -115,7 +107,7 @@ def sweep(
     scheduler: str | None = None,
     budget: str | float | None = None,
     engine: str = "auto",
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> pd.DataFrame:
     """Simulate a scenario, or several, for all values of some keys.
 
@@ -152,7 +144,7 @@ def run_sweep(
     together: bool = False,
     budget: str | float | None = None,
     options: Options = PLAIN,
-    progress: StudyWatch | None = None,
+    progress: Watch | None = None,
 ) -> Sweep:
     """The same as `sweep`, for scenarios with their names, and with all that was found."""
     seconds, seed = budget_seconds(budget), options.seed
@@ -174,44 +166,34 @@ def run_sweep(
         "budget_s": seconds,
     }
     with Session("sweep", first, asked, options, progress) as session:
-        points = session.points
         session.part(scenarios)
-        lengths, notes = _lengths(session, points, scenarios, seconds)
-        readings = points.answers(scenarios, lengths, "Answer")
+        found_lengths = _lengths(session, scenarios, seconds)
+        seen = answered(session.bench, scenarios, found_lengths)
         found = Sweep(
             first.title if len(named) == 1 else ", ".join(name for name, _ in named),
             tuple(axis.key for axis in axes),
             _units(named[0][1], axes),
             session.seed,
-            tuple(
-                Point(name, settings, each) for (name, settings), each in zip(places, readings, strict=True)
-            ),
-            session.bench.tally.requests,
-            (*notes, *_uncertain(places, readings)),
+            tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
+            session.crew.tally.requests,
+            tuple(_uncertain(places, seen)),
         )
         session.finish(found.rows())
     return found
 
 
-def _lengths(
-    session: Session, points: Points, scenarios: Sequence[Scenario], seconds: float | None
-) -> tuple[list[Length | None], tuple[str, ...]]:
+def _lengths(session: Session, scenarios: Sequence[Scenario], seconds: float | None) -> list[Length]:
     """Lengths of all points. What a budget decided is kept: a study that goes on must not decide anew."""
+    bench = session.bench
     if seconds is None:
-        return points.lengths(scenarios), ()
-    kept = session.decided("lengths")
+        return lengths(bench, scenarios, POINT)
+    kept = session.decided("requests")
+    wanted = lengths(bench, scenarios, POINT)
     if kept is None:
-        wanted = points.lengths(scenarios)
-        lengths = within_budget(points, scenarios, wanted, seconds)
         kept = session.decide(
-            "lengths",
-            [each and [each.requests, each.replications, each.supported] for each in lengths],
+            "requests", [each.requests for each in within_budget(bench, scenarios, wanted, seconds)]
         )
-    lengths = [
-        None if each is None else Length(each[0], each[1], tuple((name, what) for name, what in each[2]))
-        for each in kept
-    ]
-    return lengths, ()
+    return [replace(length, requests=requests) for length, requests in zip(wanted, kept, strict=True)]
 
 
 def budget_seconds(budget: str | float | None) -> float | None:
@@ -259,23 +241,23 @@ def _units(scenario: Scenario, axes: Sequence[Axis]) -> dict[str, str]:
 
 
 def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:
-    reading = point.reading
+    evidence = point.evidence
+    station = evidence.overloaded
     values = {setting.key: setting.value for setting in point.settings}
-    for workload in reading.scenario.workload:
+    for workload in evidence.scenario.workload:
         row: dict[str, Any] = {"scenario": point.scenario, **{key: values[key] for key in keys}}
-        mine = [each.verdict for each in reading.targets if each.class_name == workload.name]
+        mine = [each.verdict for each in evidence.targets if each.class_name == workload.name]
+        parts = [] if station else evidence.pool.parts(workload.name, "all")
         row |= {
             "class": workload.name,
-            "verdict": "overloaded" if reading.overloaded else combined(mine),
-            "overloaded_station": reading.overloaded,
-            "requests": sum(each.kinds[workload.name]["all"].requests for each in reading.outcomes)
-            if not reading.overloaded
-            else 0,
-            "replications": len(reading.outcomes),
+            "verdict": "overloaded" if station else combined(mine),
+            "overloaded_station": station,
+            "requests": sum(part.requests for part in parts),
+            "replications": len(evidence.pool),
         }
         unknown = []
-        for quantity, column in FIGURES.items():
-            estimate = reading.estimate(workload.name, quantity)
+        for quantity in map(Quantity, STATISTICS):
+            estimate, column = evidence.estimate(workload.name, quantity), quantity.column
             row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
             if estimate.value is None:
                 unknown.append(f"{quantity}: {estimate.method}")
@@ -283,23 +265,24 @@ def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:
         yield row
 
 
-def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], readings: Sequence[Reading]) -> list[str]:
-    """What is left uncertain: undecided points, and the widest interval of a p99."""
-    undecided = sum(each.verdict == "undecided" for each in readings)
-    notes = []
+def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence[Evidence]) -> Iterable[str]:
+    """What is left uncertain: points undecided or not settled, and the widest interval of a p99."""
+    undecided = sum(each.verdict == "undecided" for each in seen)
     if undecided:
-        notes.append(
-            f"{undecided} of {len(readings)} points are undecided: their intervals hold the limit, or the runs were "
-            "too short for one."
+        yield (
+            f"{undecided} of {len(seen)} points are undecided: their intervals hold the limit, or the runs were too "
+            "short for one."
         )
+    doubts = [each.doubt for each in seen if each.doubt]
+    if doubts:
+        said = f"{len(doubts)} of {len(seen)} points are not settled within their budget"
+        yield f"{said}, the first of them: {doubts[0]}."
     widest: tuple[float, str] | None = None
-    for (name, settings), reading in zip(places, readings, strict=True):
-        for workload in reading.scenario.workload:
-            estimate: Estimate = reading.estimate(workload.name, "p99")
-            width = estimate.relative_half_width
+    for (name, settings), evidence in zip(places, seen, strict=True):
+        for workload in evidence.scenario.workload:
+            width = evidence.estimate(workload.name, Quantity("p99")).relative_half_width
             if width is not None and (widest is None or width > widest[0]):
                 where = ", ".join(setting.override for setting in settings)
                 widest = width, f"{workload.name} at {where}" + (f" of {name}" if name else "")
     if widest is not None:
-        notes.append(f"The widest interval of a p99 is ±{100 * widest[0]:.2g} %, that of {widest[1]}.")
-    return notes
+        yield f"The widest interval of a p99 is ±{100 * widest[0]:.2g} %, that of {widest[1]}."

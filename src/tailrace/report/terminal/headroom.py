@@ -10,7 +10,7 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tailrace.answer.readings import TargetReading
+from tailrace.answer.result import TargetResult
 from tailrace.report.figures import (
     aligned,
     interval_figure,
@@ -162,14 +162,14 @@ def _tried(found: Headroom, width: int) -> Sequence[RenderableType]:
     return fitted(build, width)
 
 
-def _one_target(found: Headroom) -> TargetReading | None:
+def _one_target(found: Headroom) -> TargetResult | None:
     """The target of all values tried, if it is the same everywhere."""
     targets = [each.target for each in found.tried if each.target is not None]
     names = {(each.class_name, each.quantity) for each in targets}
     return targets[0] if len(names) == 1 else None
 
 
-def _name(target: TargetReading | None) -> str:
+def _name(target: TargetResult | None) -> str:
     if target is None:
         return ""
     name = target.class_name if len(target.class_name) <= 14 else f"{target.class_name[:13]}…"
@@ -177,7 +177,7 @@ def _name(target: TargetReading | None) -> str:
 
 
 def _figure(tried: Tried, digits: int) -> tuple[str, str]:
-    if tried.target is None or tried.target.estimate.value is None:
+    if tried.target is None or tried.target.judged.value is None:
         return "–", ""
     _, size = target_unit(tried.target.quantity, tried.target.limit)
-    return interval_figure(tried.target.estimate.scaled(1 / size), digits)
+    return interval_figure(tried.target.judged.scaled(1 / size), digits)

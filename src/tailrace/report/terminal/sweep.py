@@ -29,7 +29,7 @@ def lines(sweep: Sweep, class_name: str) -> Iterator[tuple[str, list[Point]]]:
     """The lines of a picture: points with all but the first key alike, by what they have in common, easiest first."""
     found: dict[tuple[object, ...], list[Point]] = {}
     for point in sweep.points:
-        if any(each.name == class_name for each in point.reading.scenario.workload):
+        if any(each.name == class_name for each in point.evidence.scenario.workload):
             rest = tuple(setting.override for setting in point.settings[1:])
             found.setdefault((point.scenario, *rest), []).append(point)
     for points in found.values():
@@ -41,7 +41,7 @@ def knees(sweep: Sweep, class_name: str) -> list[tuple[str, Knee]]:
     found = []
     for label, points in lines(sweep, class_name):
         values = [_number(point.settings[0].value) for point in points]
-        p99 = [point.reading.estimate(class_name, "p99").value for point in points]
+        p99 = [point.evidence.estimate(class_name, "p99").value for point in points]
         known = [(value, each) for value, each in zip(values, p99, strict=True) if value is not None]
         if len(known) > 1:
             known.sort(key=lambda each: each[0], reverse=not _rises(points[0]))
@@ -68,7 +68,7 @@ def shown_value(value: Value, unit: str) -> str:
 def _parts(sweep: Sweep, width: int) -> list[RenderableType]:
     parts: list[RenderableType] = [Text(sweep.title, style="bold")]
     names = list(
-        dict.fromkeys(each.name for point in sweep.points for each in point.reading.scenario.workload)
+        dict.fromkeys(each.name for point in sweep.points for each in point.evidence.scenario.workload)
     )
     for name in names:
         parts += [*heading(f"Class {name}"), *_class_table(sweep, name, width)]
@@ -91,11 +91,11 @@ def _parts(sweep: Sweep, width: int) -> list[RenderableType]:
 
 
 def _class_table(sweep: Sweep, name: str, width: int) -> Sequence[RenderableType]:
-    points = [each for each in sweep.points if any(w.name == name for w in each.reading.scenario.workload)]
-    p99 = [each.reading.estimate(name, "p99") for each in points]
-    mean = [each.reading.estimate(name, "mean") for each in points]
+    points = [each for each in sweep.points if any(w.name == name for w in each.evidence.scenario.workload)]
+    p99 = [each.evidence.estimate(name, "p99") for each in points]
+    mean = [each.evidence.estimate(name, "mean") for each in points]
     unit = time_unit([each.value for each in (*p99, *mean) if each.value is not None])
-    with_verdict = any(each.reading.targets or each.reading.overloaded for each in points)
+    with_verdict = any(each.evidence.targets or each.evidence.overloaded for each in points)
 
     def build(digits: int) -> tuple[Table, Footnotes]:
         notes = Footnotes()
@@ -105,7 +105,7 @@ def _class_table(sweep: Sweep, name: str, width: int) -> Sequence[RenderableType
         figures = [
             aligned([_figure(notes, each, digits) for each in column])
             for column in (
-                [each.reading.estimate(name, "rate") for each in points],
+                [each.evidence.estimate(name, "rate") for each in points],
                 [each.scaled(1 / TIME_UNITS[unit]) for each in mean],
                 [each.scaled(1 / TIME_UNITS[unit]) for each in p99],
             )
@@ -117,7 +117,7 @@ def _class_table(sweep: Sweep, name: str, width: int) -> Sequence[RenderableType
                 Text(shown_value(setting.value, sweep.units.get(setting.key, "")))
                 for setting in point.settings
             ]
-            verdict = point.reading.verdict
+            verdict = point.evidence.verdict
             last = [Text("" if verdict == "none" else verdict, style=STYLES.get(verdict, ""))]
             table.add_row(
                 *([Text(point.scenario)] if sweep.several else []),
@@ -169,7 +169,7 @@ def _rises(point: Point) -> bool:
     from tailrace.scenario.reading.variant import Variants
 
     setting: Setting = point.settings[0]
-    return more_is_worse(Variants(point.reading.scenario), setting.key)
+    return more_is_worse(Variants(point.evidence.scenario), setting.key)
 
 
 def _number(value: Value) -> float | None:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
+from tailrace.quantity import Quantity
 from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
 from tailrace.scenario.tables.quantity import (
     DataRate,
@@ -69,9 +70,9 @@ class Target(Model):
     throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
 
     @property
-    def limits(self) -> tuple[tuple[str, float], ...]:
+    def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((name, getattr(self, name)) for name in type(self).model_fields)
+        pairs = ((Quantity(name), getattr(self, name)) for name in type(self).model_fields)
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
     def findings(self) -> Iterator[Finding]:
@@ -194,6 +195,11 @@ class Workload(Model):
     def is_open(self) -> bool:
         """Whether requests arrive at a rate, whatever the server does."""
         return self.rate is not None
+
+    @property
+    def limits(self) -> tuple[tuple[Quantity, float], ...]:
+        """What was promised to the class, as (quantity, limit in SI)."""
+        return () if self.target is None else self.target.limits
 
     @property
     def mean_size(self) -> float:

@@ -1,19 +1,18 @@
-"""One replication, boiled down to what the answer needs of it."""
+"""From a run to what it shows: simulate one replication, and boil it down."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
 from tailrace.engine.choice import Engine, Run, started
 from tailrace.plan.build import build_plan
-from tailrace.replicate.gather import KINDS, Gathering, Kind, StageSums, measured_from
+from tailrace.quantity import KINDS, Kind
+from tailrace.replicate.gather import Gathering, measured_from
+from tailrace.replicate.replication import Latencies, Part, Replication, StationSample, warming_means
 from tailrace.scenario.tables.scenario import Scenario
-
-__all__ = ["Kind", "KindSample", "Latencies", "Sample", "StageSums", "StationSample", "replicate"]
 
 MARKS = 21
 WARM_MARK = 2
@@ -22,74 +21,15 @@ WARM_MARK = 2
 MOST_ROWS = 2**15
 """Requests that are planned at a time."""
 
-
-@dataclass(frozen=True, eq=False)
-class Latencies:
-    """Latencies of a class in order of arrival, shape (n,), warm-up included, and which of them are of reads.
-
-    From ``begin`` on they are measured. Held once: those of reads or writes alone are picked when they are asked for.
-    """
-
-    every_s: FloatArray
-    is_read: BoolArray
-    begin: int
-
-    def of(self, kind: Kind) -> FloatArray:
-        """Those measured, of all requests or of reads or writes alone."""
-        measured = self.every_s[self.begin :]
-        if kind == "all":
-            return measured
-        is_read = self.is_read[self.begin :]
-        return measured[is_read if kind == "read" else ~is_read]
+MOST_UNDER_WAY = 50_000
+"""Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, and
+four for each request that closed clients keep going."""
 
 
-@dataclass(frozen=True, eq=False)
-class KindSample:
-    """Measured requests of a class, or of its reads or writes alone.
-
-    ``slowest`` are the slowest 1 %, ``middle`` those whose latency lies in the tenth around the median, or of long
-    runs every so many of these.
-    """
-
-    kind: Kind
-    latencies: Latencies
-    requests: int
-    bytes_moved: float
-    stages: StageSums
-    slowest: StageSums
-    middle: StageSums
-
-    @property
-    def latency_s(self) -> FloatArray:
-        """Latencies in order of arrival; shape (requests,)."""
-        return self.latencies.of(self.kind)
-
-
-@dataclass(frozen=True)
-class StationSample:
-    """Integrals over the measured window, one entry a bank: busy servers (or permits held), and waiting."""
-
-    busy_s: FloatArray
-    waiting_s: FloatArray
-
-
-@dataclass(frozen=True)
-class Sample:
-    """One replication. ``kinds`` by class name, then by kind; those that did not occur are left out.
-
-    ``warming_s`` holds each class's latencies with the warm-up included. ``arrived`` and ``under_way`` (requests of
-    open classes and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much the mean
-    number waiting at each bank grew from the first to the second half of it.
-    """
-
-    window_s: float
-    kinds: Mapping[str, Mapping[Kind, KindSample]]
-    warming_s: Mapping[str, FloatArray]
-    stations: StationSample
-    arrived: FloatArray
-    under_way: FloatArray
-    waiting_growth: FloatArray
-    complete: bool
+def most_under_way(scenario: Scenario, requests: int) -> int:
+    """Requests and detached ways under way at which a run of so many requests is given up."""
+    closed = sum(each.clients * (each.queue_depth or 0) for each in scenario.workload)
+    return MOST_UNDER_WAY + requests // 2 + 4 * closed
 
 
 def replicate(
@@ -97,16 +37,20 @@ def replicate(
     seed: int,
     replication: int,
     requests: int,
-    most_present: int,
     engine: Engine = "reference",
-) -> Sample:
+    most_present: int | None = None,
+) -> Replication:
     """Simulate one replication of ``requests`` requests and boil it down.
+
+    It is given up when more than ``most_present`` requests and detached ways are under way, by default
+    `most_under_way`.
 
     Beside the plan and the engine, which do not grow with their number, this takes 11 bytes a request (a float of
     its latency, its class and its kind), and 100 bytes for the slowest of each hundred.
     """
     plan = build_plan(scenario, seed, replication, rows=min(max(requests // 2, 256), MOST_ROWS))
-    run = started(engine)(plan, requests, MARKS, most_present)
+    most = most_under_way(scenario, requests) if most_present is None else most_present
+    run = started(engine)(plan, requests, MARKS, most)
     closed = {each.name for each in scenario.workload if not each.is_open}
     is_open = [name not in closed for name in plan.classes]
     return boil_down(
@@ -116,7 +60,7 @@ def replicate(
 
 def boil_down(
     run: Run, requests: int, names: tuple[str, ...], is_open: BoolArray, bank_first: list[int]
-) -> Sample:
+) -> Replication:
     """Carry out a run of so many requests and keep of it what the answer needs.
 
     ``names`` and ``is_open`` are those of the classes by number, ``bank_first`` is the first station of each bank.
@@ -130,19 +74,21 @@ def boil_down(
     waiting = np.add.reduceat(marks.waiting_s, bank_first, axis=1)
     arrived = marks.arrived[warm:].astype(np.float64)
     present = gathering.open_present(marks.time_s.size) if run.complete else marks.present
-    kinds: dict[str, Mapping[Kind, KindSample]] = {}
+    kinds: dict[str, Mapping[Kind, Part]] = {}
     warming: dict[str, FloatArray] = {}
+    issued: dict[str, int] = {}
     window_s = float(marks.time_s[-1] - marks.time_s[warm])
     if run.complete:
         window_s = gathering.window_s
         for number, name in enumerate(names):
             latencies = _latencies(gathering, number)
-            warming[name] = latencies.every_s
+            warming[name], issued[name] = warming_means(latencies.every_s), latencies.every_s.size
             kinds[name] = _kinds(gathering, number, latencies)
-    return Sample(
+    return Replication(
         window_s,
         kinds,
         warming,
+        issued,
         StationSample(busy[-1] - busy[warm], waiting[-1] - waiting[warm]),
         arrived,
         (present + marks.detached)[warm:].astype(np.float64),
@@ -161,19 +107,20 @@ def _latencies(gathering: Gathering, number: int) -> Latencies:
     return Latencies(gathering.latency_s[mine], gathering.is_read[mine], begin)
 
 
-def _kinds(gathering: Gathering, number: int, latencies: Latencies) -> dict[Kind, KindSample]:
-    found: dict[Kind, KindSample] = {}
+def _kinds(gathering: Gathering, number: int, latencies: Latencies) -> dict[Kind, Part]:
+    found: dict[Kind, Part] = {}
     for kind in KINDS:
         stages = gathering.stages(number, kind)
         if stages.requests:
-            found[kind] = KindSample(
+            found[kind] = Part(
                 kind,
-                latencies,
                 stages.requests,
                 gathering.bytes_moved(number, kind),
+                float(latencies.of(kind).sum()),
                 stages,
                 gathering.slowest(number, kind),
                 gathering.middle(number, kind),
+                latencies,
             )
     return found
 

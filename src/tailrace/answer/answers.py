@@ -1,0 +1,134 @@
+"""From scenarios to evidence: fresh replications, longer ones where they are not settled, more where it is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from tailrace.answer.bench import Bench, Evidence, steered
+from tailrace.answer.figures import LEVEL
+from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
+from tailrace.answer.pool import Bars, Pool
+from tailrace.answer.replayed import replay_budget
+from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
+from tailrace.measure.warmup import settled
+from tailrace.scenario.tables.scenario import Scenario
+
+
+@dataclass
+class _Asked:
+    """How far the answer of one scenario is."""
+
+    scenario: Scenario
+    length: Length
+    requests: int
+    confirms: bool = False
+    evidence: Evidence | None = None
+
+
+def answered(
+    bench: Bench, scenarios: Sequence[Scenario], wanted: Sequence[Length], alike: bool = False
+) -> list[Evidence]:
+    """The evidence of fresh replications, numbered behind those of pilots.
+
+    Where a run shows an overload, one of four times its length has to show it too, and what is not settled is run at
+    twice its length, both as far as the budget goes; a given length stays.
+
+    Args:
+        bench: where they are run.
+        scenarios: what is asked of.
+        wanted: the length of each, from `lengths`.
+        alike: whether all shall have the same length, so that replication r carries the same requests in each.
+    """
+    asked = [
+        _Asked(scenario, length, length.requests) for scenario, length in zip(scenarios, wanted, strict=True)
+    ]
+    for each in asked:
+        if each.length.overload is not None:
+            each.evidence = Evidence(each.scenario, Pool([]), 0, each.length.overload)
+    while left := [each for each in asked if each.evidence is None]:
+        jobs = [(each.scenario, _numbers(each.length), each.requests) for each in left]
+        for each, pool in zip(left, bench.pools(jobs, "Answer"), strict=True):
+            each.evidence = _evidence(bench, each, pool)
+        if alike:
+            longest = max(each.requests for each in left)
+            for each in left:
+                if each.requests < longest and (each.evidence is None or each.evidence.overload is None):
+                    each.requests, each.evidence = longest, None
+    return [each.evidence for each in asked if each.evidence is not None]
+
+
+def _numbers(length: Length) -> range:
+    return range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + length.replications)
+
+
+def _evidence(bench: Bench, asked: _Asked, pool: Pool) -> Evidence | None:
+    """What the replications show; None where a longer run is needed, whose length is then set."""
+    scenario, requests = asked.scenario, asked.requests
+    budget = replay_budget(scenario)
+    overload = bench.overload_seen(scenario, pool)
+    if overload is not None:
+        if asked.confirms or requests >= budget:
+            return Evidence(scenario, pool, requests, overload)
+        asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)
+        return None
+    asked.confirms = False
+    bars, notes = asked.length.bars, asked.length.notes
+    if scenario.run.fixed_length:
+        return Evidence(scenario, pool, requests, None, bars, stopped_by="fixed", notes=notes)
+    if any(pool.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)):
+        # The pilot supported them, so what lacks them in one replication is no matter of length.
+        bars = pooled_bars(scenario, pool)
+    doubt = doubts(scenario, pool, bars)
+    if doubt and requests < budget:
+        asked.requests = min(2 * requests, budget)
+        return None
+    if doubt:
+        notes += (f"The run is not settled within its budget: {doubt}.",)
+    reached: StoppedBy = "budget" if doubt else _stopped_by(scenario, pool, bars)
+    return Evidence(scenario, pool, requests, None, bars, doubt, reached, notes)
+
+
+def _stopped_by(scenario: Scenario, pool: Pool, bars: Bars) -> StoppedBy:
+    estimates = [
+        pool.section(each.name, quantity, bars).estimate(LEVEL) for each, quantity, _ in steered(scenario)
+    ]
+    return stopped_by(max(estimates, key=width_of), scenario.run.wanted_precision)
+
+
+def doubts(scenario: Scenario, pool: Pool, bars: Bars) -> str:
+    """Why a run may be too short, whatever its width: a long transient, a quantile without support."""
+    for name in dict.fromkeys(workload.name for workload, *_ in steered(scenario)):
+        check = settled([each.warming_s[name] for each in pool])
+        if not check:
+            return f"class {name!r}: {check.reason}"
+    for workload, quantity, _ in steered(scenario):
+        estimate = pool.section(workload.name, quantity, bars)
+        if estimate.value is None:
+            return f"{quantity} of class {workload.name!r}: {estimate.reason}"
+    return ""
+
+
+def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
+    """The evidence as it is, or with further stages of as many fresh replications while a target is undecided.
+
+    Args:
+        bench: where they are run.
+        evidence: the first stage.
+        looks: most stages in all.
+        level: that of each interval by which a target is judged.
+    """
+    count = len(evidence.pool)
+    for look in range(1, looks + 1):
+        if evidence.overload is not None or evidence.doubt:
+            return evidence
+        if "undecided" not in [each.verdict for each in evidence.judged(level)]:
+            return replace(evidence, stopped_by="decided")
+        if look < looks:
+            first = PILOT_REPLICATIONS + len(evidence.pool)
+            job = (evidence.scenario, range(first, first + count), evidence.requests)
+            more = bench.pools([job], "Answer")[0]
+            overload = bench.overload_seen(evidence.scenario, more)
+            pool = Pool([*evidence.pool, *more], evidence.pool.quantiles)
+            evidence = replace(evidence, pool=pool, overload=overload)
+    return replace(evidence, stopped_by="budget")
