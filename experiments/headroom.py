@@ -16,13 +16,13 @@ from record import recorded
 from studied import FLASH, SPINNING, options, text
 from tailrace.answer.answers import answered
 from tailrace.answer.pilot import ANSWER, lengths
-from tailrace.forecast.edge import scenario_at
 from tailrace.report.pictures import style
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.study.headroom import find_headroom
-from tailrace.study.session import Options, Session
+from tailrace.study.headroom import headroom
+from tailrace.study.session import How, Session
 
 VALUES = 64
 STATION = """
@@ -97,12 +97,12 @@ def scenarios(quick: bool) -> list[Scenario]:
     return found
 
 
-def brute_force(scenario: Scenario, edge: float, values: int, options_: Options) -> tuple[float | None, int]:
+def brute_force(scenario: Scenario, edge: float, values: int, how: How) -> tuple[float | None, int]:
     """Where the figure crosses its limit, and the requests that this took."""
-    variants = Variants(scenario)
+    dial = Dial(Variants(scenario), KEY)
     grid = np.linspace(edge / values, edge, values, endpoint=False)
-    every = [scenario_at(variants, KEY, float(f"{value:.6g}"), variants.shape(KEY)) for value in grid]
-    with Session("brute force", scenario, {}, options_, None) as session:
+    every = [dial.at(float(f"{value:.6g}")) for value in grid]
+    with Session("brute force", scenario, {}, **how) as session:
         known = [each for each in every if each is not None]
         seen = answered(session.bench, known, lengths(session.bench, known, ANSWER))
         requests = session.crew.tally.requests
@@ -124,7 +124,7 @@ def brute_force(scenario: Scenario, edge: float, values: int, options_: Options)
 def measured(seed: int, quick: bool) -> pd.DataFrame:
     rows = []
     for number, scenario in enumerate(scenarios(quick)):
-        found = find_headroom(scenario, KEY, options=options(seed, quick))
+        found = headroom(scenario, KEY, **options(seed, quick))
         assert found.saturating is not None
         values = 12 if quick else VALUES
         crossing, requests = brute_force(scenario, found.saturating, values, options(seed + 1, quick))

@@ -10,7 +10,7 @@ from rich.console import Console
 import tailrace
 from studies import counter
 from tailrace.measure.estimate import student_quantile
-from tailrace.report.terminal.relief import relief_document, relief_text
+from tailrace.report.terminal.relief import relief_text
 from tailrace.scenario import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.study.relief import Relief, relief
@@ -129,4 +129,4 @@ def test_the_answer_fits_the_terminal(found: Relief, width: int) -> None:
     text = relief_text(found, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    json.dumps(relief_document(found), allow_nan=False)
+    json.dumps(found.as_dict(), allow_nan=False)

@@ -25,8 +25,8 @@ STUDY = """
 import sys
 import studies
 from tailrace.study.sweep import sweep
-frame = sweep(studies.counter(), ["workload.booking.clients=2..14 by 2"], store=sys.argv[1], engine="reference")
-frame.to_csv(sys.argv[2], index=False)
+found = sweep(studies.counter(), ["workload.booking.clients=2..14 by 2"], store=sys.argv[1], engine="reference")
+found.table.to_csv(sys.argv[2], index=False)
 """
 
 

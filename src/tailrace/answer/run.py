@@ -22,6 +22,7 @@ from tailrace.forecast.failures import failure_notes
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import combined
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -30,7 +31,7 @@ LOOKS = 3
 
 
 def simulate(
-    scenario: Scenario,
+    scenario: Given,
     seed: int | None = None,
     engine: str = "auto",
     workers: int | Crew | None = None,
@@ -40,7 +41,7 @@ def simulate(
     """Predict what the server of a scenario will do to the latency of each class.
 
     Args:
-        scenario: what to simulate; see :func:`tailrace.load`.
+        scenario: what to simulate: a scenario, see :func:`tailrace.load`, or its file.
         seed: seed of all random streams; overrides the scenario's. If neither gives one, one is drawn.
         engine: "auto", "reference" or "compiled"; the answer is the same.
         workers: number of processes; the answer is the same. By default this process alone; a program that asks
@@ -54,9 +55,11 @@ def simulate(
         The answer; two calls with the same scenario and seed give the same.
 
     Raises:
+        ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: an engine that is not known or not installed, or fewer than one worker.
         Interrupted: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
+    scenario = given(scenario)
     run = scenario.run
     least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
     with bench_for(scenario, seed, engine, workers, progress, least * run.replications) as bench:

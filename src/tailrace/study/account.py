@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Unpack
 
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
@@ -14,9 +14,9 @@ from tailrace.errors import SettingError
 from tailrace.forecast.distribution import closed_tail
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
-from tailrace.study.headroom import Headroom, find_headroom
-from tailrace.study.relief import Relief, find_relief
-from tailrace.study.session import Options
+from tailrace.study.headroom import Headroom, headroom
+from tailrace.study.relief import Relief, relief
+from tailrace.study.session import How
 
 EXTRAS = ("headroom", "relief")
 """Studies that a report can have besides."""
@@ -49,10 +49,7 @@ class Account:
 def with_studies(
     told: Account,
     extras: Sequence[str],
-    *,
-    engine: str = "auto",
-    workers: int | None = None,
-    progress: Watch | None = None,
+    **how: Unpack[How],
 ) -> Account:
     """The account with studies in it, by the names in `EXTRAS`, at the seed of its answer.
 
@@ -63,13 +60,13 @@ def with_studies(
     strange = [each for each in extras if each not in EXTRAS]
     if strange:
         raise SettingError(f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
-    options = Options(seed=told.result.seed, workers=workers or 1, engine=engine)
-    headroom, relief = None, None
+    how["seed"] = told.result.seed
+    room, mended = None, None
     if "headroom" in extras and told.load is not None:
-        headroom = find_headroom(told.scenario, "load", options=options, progress=progress)
+        room = headroom(told.scenario, "load", **how)
     if "relief" in extras:
-        relief = find_relief(told.scenario, options, progress)
-    return replace(told, headroom=headroom, relief=relief)
+        mended = relief(told.scenario, **how)
+    return replace(told, headroom=room, relief=mended)
 
 
 def account(

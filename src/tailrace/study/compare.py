@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence, bench_for
@@ -20,12 +20,17 @@ from tailrace.answer.run import result_of
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
+from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import LATENCIES, Kind, Quantity
+from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SEARCH_REQUESTS = 20_000
 """Requests in each replication by which the largest load is looked for."""
@@ -75,6 +80,24 @@ class Comparison:
         """The gravest of the designs' verdicts."""
         return combined(each.result.verdict for each in self.designs)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a difference: design, class, kind, quantity, and the paired difference (seconds) and ratio."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "design": each.design,
+                "against": self.designs[0].name,
+                "class": each.class_name,
+                "kind": each.kind,
+                "quantity": each.quantity,
+                **_columns("difference_s", each.paired.difference),
+                **_columns("ratio", each.paired.ratio),
+            }
+            for each in self.differences
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
         return {
@@ -108,8 +131,12 @@ class Comparison:
         }
 
 
+def _columns(name: str, estimate: Estimate) -> dict[str, float | None]:
+    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
+
+
 def compare(
-    *scenarios: Scenario,
+    *given: Given,
     names: Sequence[str] | None = None,
     seed: int | None = None,
     engine: str = "auto",
@@ -121,8 +148,8 @@ def compare(
     Every design is run with as many requests and replications as the one that needs most.
 
     Args:
-        scenarios: two or more, as a rule with the same workload.
-        names: what to call them; their titles if left out.
+        given: two scenarios or more, or their files, as a rule with the same workload.
+        names: what to call them; titles, or names of files, if left out.
         seed: seed of all; by default the first scenario's.
         engine: "auto", "reference" or "compiled".
         workers: number of processes; this one alone if left out.
@@ -131,11 +158,9 @@ def compare(
     Raises:
         SettingError: a ValueError: fewer than two scenarios, names that do not fit, or as `simulate`.
     """
-    if len(scenarios) < 2:
-        raise SettingError(f"{len(scenarios)} scenario is compared; accepted: 2 or more")
-    called = _distinct([each.title for each in scenarios] if names is None else list(names))
-    if len(called) != len(scenarios):
-        raise SettingError(f"{len(called)} names for {len(scenarios)} scenarios; accepted: one each")
+    if len(given) < 2:
+        raise SettingError(f"{len(given)} scenario is compared; accepted: 2 or more")
+    called, scenarios = zip(*named(given, names).items(), strict=True)
     requests = min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios)
     with bench_for(scenarios[0], seed, engine, workers, progress, requests) as bench:
         wanted = lengths(bench, scenarios, ANSWER)
@@ -157,13 +182,6 @@ def compare(
     for name, evidence in zip(called[1:], seen[1:], strict=True):
         differences += _differences(name, seen[0], evidence)
     return Comparison(designs, tuple(differences))
-
-
-def _distinct(names: list[str]) -> list[str]:
-    """The names, numbered where one would stand for two designs."""
-    if len(set(names)) == len(names):
-        return names
-    return [f"{name} ({place})" for place, name in enumerate(names, start=1)]
 
 
 def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:

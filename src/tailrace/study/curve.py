@@ -18,7 +18,8 @@ from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.estimate import estimate
 from tailrace.forecast.result import Saturation
 from tailrace.quantity import Quantity
-from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 
 REQUESTS, REPLICATIONS = 5_000, 4
@@ -146,11 +147,11 @@ def key_curve(
         ScenarioError: no such key, or a value that it does not accept.
         SettingError: a ValueError: a text that is no quantity, and so has no place on an axis.
     """
-    variants = Variants(scenario)
+    dial = Dial(Variants(scenario), key)
     changed: list[tuple[float, Scenario, int]] = []
     for value in values:
-        written = f'"{value}"' if isinstance(value, str) else written_value(value, variants.shape(key))
-        changed.append((_number(key, value), variants.with_keys([f"{key}={written}"]), requests))
+        setting = f'{key}="{value}"' if isinstance(value, str) else dial.setting(value)
+        changed.append((_number(key, value), dial.variants.with_keys([setting]), requests))
     changed.sort(key=lambda each: each[0])
     points = _points(changed, replications, _seed(scenario, seed), engine, workers, progress)
     return Curve(scenario.title, key, points)

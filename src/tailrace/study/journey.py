@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,7 +17,10 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
 from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from
-from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.reading.read import Given, given
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""
@@ -76,6 +79,23 @@ class Journey:
     requests: int
     trips: tuple[Trip, ...]
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a stop, in order: the request and where it stopped, times in seconds."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "order": trip.order,
+                "class": trip.name,
+                "kind": trip.kind,
+                "latency_s": trip.latency_s,
+                **asdict(stop),
+            }
+            for trip in self.trips
+            for stop in trip.stops
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
         return {
@@ -89,15 +109,17 @@ class Journey:
 
 
 def journey(
-    scenario: Scenario, slowest: int = 5, seed: int | None = None, workload: str | None = None
+    scenario: Given, slowest: int = 5, seed: int | None = None, workload: str | None = None
 ) -> Journey:
     """Follow the slowest requests of the first replication of an answer, of all classes or of one.
 
     They are found in one run and followed in a second, the same to the last bit, by the reference engine.
 
     Raises:
+        ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: fewer than one request, a class that is not there, or a load that piles up.
     """
+    scenario = given(scenario)
     if slowest < 1:
         raise SettingError(f"slowest is {slowest}; accepted: 1 or more")
     names = sorted(each.name for each in scenario.workload)

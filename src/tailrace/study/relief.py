@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
-from tailrace.crew.progress import Watch
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
 from tailrace.quantity import Quantity
-from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.resources import Change, changes
-from tailrace.study.session import PLAIN, Options, Session
+from tailrace.study.session import How, Session
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 OVERLOADED_LENGTH = 20_000
 """Requests in each replication where the server as it is carries nothing by which a pilot could tell."""
@@ -75,38 +77,74 @@ class Relief:
         """Whether less of the figure is better."""
         return self.quantity.is_upper
 
+    def rows(self) -> list[dict[str, Any]]:
+        """One row a resource and direction, ready for JSON; in SI units."""
+        rows = []
+        for each in (*self.doubled, *self.halved):
+            ratio = each.paired.ratio if each.paired else None
+            difference = each.paired.difference if each.paired else None
+            rows.append(
+                {
+                    "resource": each.resource,
+                    "factor": each.factor,
+                    "change": each.described,
+                    "verdict": each.verdict,
+                    "class": self.class_name,
+                    "quantity": self.quantity,
+                    "value": each.value.value if each.value else None,
+                    "ratio": ratio.value if ratio else None,
+                    "ratio_low": ratio.low if ratio else None,
+                    "ratio_high": ratio.high if ratio else None,
+                    "difference": difference.value if difference else None,
+                    "difference_low": difference.low if difference else None,
+                    "difference_high": difference.high if difference else None,
+                    "price": each.price,
+                    "power_w": each.power_w,
+                    "reason": each.reason or None,
+                }
+            )
+        return rows
 
-def relief(
-    scenario: Scenario | str | os.PathLike[str],
-    *,
-    seed: int | None = None,
-    store: str | os.PathLike[str] | None = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    engine: str = "auto",
-    progress: Watch | None = None,
-) -> Relief:
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a resource and direction, in SI units."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        return {
+            "tailrace": version("tailrace"),
+            "title": self.title,
+            "seed": self.seed,
+            "class": self.class_name,
+            "quantity": self.quantity,
+            "limit": self.limit,
+            "now": self.now.as_dict(),
+            "verdict": self.verdict,
+            "resources": self.rows(),
+            "replications": self.replications,
+            "requests": self.requests,
+        }
+
+
+def relief(scenario: Given, **how: Unpack[How]) -> Relief:
     """Double and halve each resource of a server in turn, and rank them by what that does to the worst target.
 
     Args:
         scenario: a scenario, or its file.
-        seed, store, workers, scheduler, engine, progress: as for `sweep`.
+        how: see `How`.
 
     Raises:
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
-    if not isinstance(scenario, Scenario):
-        scenario = load(scenario)
-    return find_relief(scenario, Options(seed, store, workers or 1, scheduler, engine), progress)
-
-
-def find_relief(scenario: Scenario, options: Options = PLAIN, progress: Watch | None = None) -> Relief:
-    """The same as `relief`, for a scenario with how the study is to be carried out."""
+    scenario = given(scenario)
     variants = Variants(scenario)
     every = (*changes(variants, DOUBLED), *changes(variants, HALVED))
     possible = [each.scenario for each in every if each.scenario is not None]
-    with Session("relief", scenario, {"digest": scenario.digest}, options, progress) as session:
+    with Session("relief", scenario, {"digest": scenario.digest}, **how) as session:
         session.part([scenario, *possible])
         bench = session.bench
         length = lengths(bench, [scenario], POINT)[0]
@@ -147,37 +185,8 @@ def find_relief(scenario: Scenario, options: Options = PLAIN, progress: Watch | 
             length.replications,
             session.crew.tally.requests,
         )
-        session.finish(relief_rows(answer))
+        session.finish(answer.rows())
     return answer
-
-
-def relief_rows(found: Relief) -> list[dict[str, Any]]:
-    """One row a resource and direction, ready for JSON and tables; in SI units."""
-    rows = []
-    for each in (*found.doubled, *found.halved):
-        ratio = each.paired.ratio if each.paired else None
-        difference = each.paired.difference if each.paired else None
-        rows.append(
-            {
-                "resource": each.resource,
-                "factor": each.factor,
-                "change": each.described,
-                "verdict": each.verdict,
-                "class": found.class_name,
-                "quantity": found.quantity,
-                "value": each.value.value if each.value else None,
-                "ratio": ratio.value if ratio else None,
-                "ratio_low": ratio.low if ratio else None,
-                "ratio_high": ratio.high if ratio else None,
-                "difference": difference.value if difference else None,
-                "difference_low": difference.low if difference else None,
-                "difference_high": difference.high if difference else None,
-                "price": each.price,
-                "power_w": each.power_w,
-                "reason": each.reason or None,
-            }
-        )
-    return rows
 
 
 def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:

@@ -6,9 +6,8 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypedDict, Unpack
 
 from tailrace.answer.bench import Bench, prepared, seed_of
 from tailrace.crew.crew import Crew
@@ -23,22 +22,25 @@ MANY = 10**9
 """A study is always long enough for the compiled engine."""
 
 
-@dataclass(frozen=True)
-class Options:
-    """How a study is to be carried out, whatever it asks: seed, store, processes or a scheduler, engine."""
+class How(TypedDict, total=False):
+    """How a study is to be carried out, whatever it asks.
 
-    seed: int | None = None
-    store: str | os.PathLike[str] | None = None
-    workers: int = 1
-    scheduler: str | None = None
-    engine: str = "auto"
+    ``seed`` of all random streams, over the scenario's; ``store``, a file that keeps every finished replication, so
+    that the study goes on from it; ``workers``, processes, by default this one alone, or ``scheduler``, the address of
+    a Dask scheduler; ``engine``, "auto", "reference" or "compiled"; ``progress``, called as replications finish. The
+    answer is the same whoever carries it out.
+    """
+
+    seed: int | None
+    store: str | os.PathLike[str] | None
+    workers: int | None
+    scheduler: str | None
+    engine: str
+    progress: Watch | None
 
 
 UNKEPT = "Nothing of it is kept: --store FILE would keep it."
 """What to say to whoever interrupts a study without a store."""
-
-PLAIN = Options()
-"""This process, no store, the seed of the scenario."""
 
 
 class Session:
@@ -47,19 +49,19 @@ class Session:
     Raises SettingError or StoreError.
     """
 
-    def __init__(
-        self,
-        kind: str,
-        scenario: Scenario,
-        asked: Mapping[str, Any],
-        options: Options,
-        progress: Watch | None,
-    ) -> None:
-        self.seed = seed_of(scenario, options.seed)
-        chosen = choose_engine(options.engine, MANY)
-        self._store = None if options.store is None else Store(options.store)
+    def __init__(self, kind: str, scenario: Scenario, asked: Mapping[str, Any], **how: Unpack[How]) -> None:
+        self.seed = seed_of(scenario, how.get("seed"))
+        chosen = choose_engine(how.get("engine", "auto"), MANY)
+        store, workers = how.get("store"), how.get("workers")
+        self._store = None if store is None else Store(store)
         try:
-            self.crew = Crew(options.workers, options.scheduler, self._store, progress, UNKEPT)
+            self.crew = Crew(
+                1 if workers is None else workers,
+                how.get("scheduler"),
+                self._store,
+                how.get("progress"),
+                UNKEPT,
+            )
         except BaseException:
             self._close()
             raise

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
-from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import STATISTICS, Quantity
-from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.budget import within_budget
-from tailrace.study.session import PLAIN, Options, Session
-from tailrace.study.vary import Axis, Setting, axes_of, combinations
+from tailrace.study.session import How, Session
+from tailrace.study.vary import Setting, axes_of, combinations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,14 +68,19 @@ class Sweep:
         """One row a point and class, ready for JSON; None for what is not known."""
         return [row for point in self.points for row in _rows(point, self.keys)]
 
-    def frame(self) -> pd.DataFrame:
-        """The rows as a table."""
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a point and class: the keys (quantities in SI), verdict, and all figures with their intervals.
+
+        ``attrs`` has "units" and "seed", and "notes" on what was left uncertain.
+        """
         import pandas as pd
 
         frame = pd.DataFrame(self.rows(), columns=columns(self.keys))
         for name in frame.columns:
             if name.endswith(("_s", "_low", "_high", "_share")):
                 frame[name] = frame[name].astype(float)
+        frame.attrs = {"units": dict(self.units), "seed": self.seed, "notes": list(self.notes)}
         return frame
 
 
@@ -97,82 +101,55 @@ def columns(keys: Sequence[str]) -> list[str]:
 
 
 def sweep(
-    scenario: Scenario | str | os.PathLike[str] | Sequence[Scenario | str | os.PathLike[str]],
+    scenario: Given | Sequence[Given],
     vary: Mapping[str, object] | Iterable[str],
     *,
     together: bool = False,
-    seed: int | None = None,
-    store: str | os.PathLike[str] | None = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
     budget: str | float | None = None,
-    engine: str = "auto",
-    progress: Watch | None = None,
-) -> pd.DataFrame:
+    names: Sequence[str] | None = None,
+    **how: Unpack[How],
+) -> Sweep:
     """Simulate a scenario, or several, for all values of some keys.
 
     Args:
         scenario: what to vary; a scenario, a file, or several of them.
         vary: keys with their values, {"workload.booking.queue_depth": [1, 2, 4]}, or KEY=LIST texts with ranges.
         together: take the lists in step instead of all combinations.
-        seed: seed of all random streams, over the scenario's.
-        store: file that keeps every finished replication; the study goes on from it.
-        workers: processes; the table is the same. By default this process alone.
-        scheduler: address of a Dask scheduler, instead of processes.
         budget: seconds, or a text such as "2 min", that the sweep should not exceed.
-        engine: "auto", "reference" or "compiled".
-        progress: called as replications finish.
-
-    Returns:
-        One row a point and class: the keys (quantities in SI), verdict, and rate, throughput, mean and quantiles with
-        their intervals. ``attrs`` has "units" and "seed", and "notes" on what was left uncertain.
+        names: what to call the scenarios; titles, or names of files, if left out.
+        how: see `How`.
 
     Raises:
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
-    options = Options(seed, store, workers or 1, scheduler, engine)
-    found = run_sweep(_named(scenario), vary, together, budget, options, progress)
-    frame = found.frame()
-    frame.attrs = {"units": dict(found.units), "seed": found.seed, "notes": list(found.notes)}
-    return frame
-
-
-def run_sweep(
-    named: Sequence[tuple[str, Scenario]],
-    vary: Mapping[str, object] | Iterable[str],
-    together: bool = False,
-    budget: str | float | None = None,
-    options: Options = PLAIN,
-    progress: Watch | None = None,
-) -> Sweep:
-    """The same as `sweep`, for scenarios with their names, and with all that was found."""
-    seconds, seed = budget_seconds(budget), options.seed
+    seconds, designs = budget_seconds(budget), named(scenario, names)
     axes = axes_of(vary)
     scenarios, places = [], []
-    for name, each in named:
+    for name, each in designs.items():
         variants = Variants(each)
-        for settings in combinations(axes, variants, together, _saturating(seed)):
+        for settings in combinations(
+            axes, variants, together, partial(saturating_value, seed=how.get("seed"))
+        ):
             scenarios.append(variants.with_keys([setting.override for setting in settings]))
             places.append((name, settings))
     if not scenarios:
         raise SettingError("nothing to vary; accepted: at least one --vary KEY=LIST")
-    first = named[0][1]
+    first = next(iter(designs.values()))
     asked = {
         "vary": [f"{axis.key}={axis.written}" for axis in axes],
         "together": together,
-        "scenarios": [name for name, _ in named],
+        "scenarios": list(designs),
         "digests": [each.digest for each in scenarios],
         "budget_s": seconds,
     }
-    with Session("sweep", first, asked, options, progress) as session:
+    with Session("sweep", first, asked, **how) as session:
         session.part(scenarios)
-        found_lengths = _lengths(session, scenarios, seconds)
-        seen = answered(session.bench, scenarios, found_lengths)
+        seen = answered(session.bench, scenarios, _lengths(session, scenarios, seconds))
         found = Sweep(
-            first.title if len(named) == 1 else ", ".join(name for name, _ in named),
+            first.title if len(designs) == 1 else ", ".join(designs),
             tuple(axis.key for axis in axes),
-            _units(named[0][1], axes),
+            {axis.key: Dial(Variants(first), axis.key).unit for axis in axes},
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
@@ -209,35 +186,6 @@ def budget_seconds(budget: str | float | None) -> float | None:
     except UnitError as error:
         raise SettingError(f"budget is {budget!r}: {error}") from None
     return budget_seconds(seconds)
-
-
-def _saturating(seed: int | None) -> Any:
-    return lambda variants, key: saturating_value(variants, key, seed=seed)
-
-
-def _named(
-    scenario: Scenario | str | os.PathLike[str] | Sequence[Scenario | str | os.PathLike[str]],
-) -> list[tuple[str, Scenario]]:
-    every = [scenario] if isinstance(scenario, Scenario | str | os.PathLike) else list(scenario)
-    named = [
-        (each.title, each) if isinstance(each, Scenario) else (Path(each).stem, load(each)) for each in every
-    ]
-    names = [name for name, _ in named]
-    return [
-        (name if names.count(name) == 1 else f"{name} ({place + 1})", each)
-        for place, (name, each) in enumerate(named)
-    ]
-
-
-def _units(scenario: Scenario, axes: Sequence[Axis]) -> dict[str, str]:
-    from tailrace import units
-
-    variants = Variants(scenario)
-    found = {}
-    for axis in axes:
-        quantity = variants.shape(axis.key).quantity
-        found[axis.key] = units.SI_UNIT[quantity] if quantity else ""
-    return found
 
 
 def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:

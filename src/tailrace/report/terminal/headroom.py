@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.metadata import version
-from typing import Any
 
 from rich.console import Console, RenderableType
 from rich.table import Table
@@ -22,33 +20,12 @@ from tailrace.report.sentences import CAUTION
 from tailrace.report.terminal.answer import STYLES
 from tailrace.report.terminal.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
 from tailrace.report.terminal.sweep import shown_value
-from tailrace.study.headroom import RESOLUTION, Headroom, Tried, headroom_rows
+from tailrace.study.headroom import RESOLUTION, Headroom, Tried
 
 
 def headroom_text(found: Headroom, console: Console | None = None) -> str:
     """The whole answer as text: for a console of 80 columns without colours if none is given."""
     return as_text(lambda width: _parts(found, width), console)
-
-
-def headroom_document(found: Headroom) -> dict[str, Any]:
-    """The answer as plain mappings and lists, in SI units, ready for JSON."""
-    return {
-        "tailrace": version("tailrace"),
-        "title": found.title,
-        "seed": found.seed,
-        "key": found.key,
-        "unit": found.unit,
-        "rule": found.rule,
-        "start": found.start,
-        "met": found.met,
-        "missed": found.missed,
-        "plain": found.plain,
-        "saturating": found.saturating,
-        "tried": headroom_rows(found),
-        "requests": found.requests,
-        "verdict": found.verdict,
-        "notes": list(found.notes),
-    }
 
 
 def _parts(found: Headroom, width: int) -> list[RenderableType]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.metadata import version
-from typing import Any
 
 from rich.console import Console, RenderableType
 from rich.table import Table
@@ -14,7 +12,7 @@ from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, aligned, number, t
 from tailrace.report.sentences import CAUTION
 from tailrace.report.terminal.answer import STYLES
 from tailrace.report.terminal.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
-from tailrace.study.relief import Relief, Relieved, relief_rows
+from tailrace.study.relief import Relief, Relieved
 
 PER_PRICE, PER_POWER_W = 1000.0, 100.0
 
@@ -22,23 +20,6 @@ PER_PRICE, PER_POWER_W = 1000.0, 100.0
 def relief_text(found: Relief, console: Console | None = None) -> str:
     """The whole answer as text: for a console of 80 columns without colours if none is given."""
     return as_text(lambda width: _parts(found, width), console)
-
-
-def relief_document(found: Relief) -> dict[str, Any]:
-    """The answer as plain mappings and lists, in SI units, ready for JSON."""
-    return {
-        "tailrace": version("tailrace"),
-        "title": found.title,
-        "seed": found.seed,
-        "class": found.class_name,
-        "quantity": found.quantity,
-        "limit": found.limit,
-        "now": found.now.as_dict(),
-        "verdict": found.verdict,
-        "resources": relief_rows(found),
-        "replications": found.replications,
-        "requests": found.requests,
-    }
 
 
 def _parts(found: Relief, width: int) -> list[RenderableType]:

@@ -9,15 +9,15 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tailrace.forecast.edge import more_is_worse
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import TIME_UNITS, aligned, number, time_unit
 from tailrace.report.sentences import CAUTION
 from tailrace.report.terminal.answer import STYLES
 from tailrace.report.terminal.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
+from tailrace.scenario.reading.dial import Value
 from tailrace.study.knee import METHOD, Knee, knee
 from tailrace.study.sweep import Point, Sweep
-from tailrace.study.vary import Setting, Value
+from tailrace.study.vary import Setting
 
 
 def sweep_text(sweep: Sweep, console: Console | None = None) -> str:
@@ -166,10 +166,11 @@ def _bend(found: Knee, unit: str) -> str:
 
 
 def _rises(point: Point) -> bool:
+    from tailrace.scenario.reading.dial import Dial
     from tailrace.scenario.reading.variant import Variants
 
     setting: Setting = point.settings[0]
-    return more_is_worse(Variants(point.evidence.scenario), setting.key)
+    return Dial(Variants(point.evidence.scenario), setting.key).worse_upwards
 
 
 def _number(value: Value) -> float | None:
