@@ -109,7 +109,9 @@ def brute_force(scenario: Scenario, edge: float, values: int, how: How) -> tuple
     target = scenario.workload[0].target
     assert target is not None
     ((quantity, limit),) = target.limits
-    found = [None if each.overloaded else each.pool.section("booking", quantity, None).value for each in seen]
+    found = [
+        None if each.overloaded else each.sample.section("booking", quantity, None).value for each in seen
+    ]
     # What is overloaded is beyond.
     ratios = [np.inf if value is None else value / limit for value in found]
     beyond = next((place for place, ratio in enumerate(ratios) if ratio > 1 and place > 0), None)

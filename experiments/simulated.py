@@ -9,8 +9,8 @@ import pandas as pd
 
 from parallel import Parallel
 from tailrace.answer.figures import figures
-from tailrace.answer.pool import Pool
 from tailrace.answer.result import Figures
+from tailrace.answer.sample import Sample
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
@@ -70,7 +70,7 @@ class Runs:
     ) -> tuple[dict[str, Figures], bool]:
         """Figures of each class, by name, and whether all series were settled after the warm-up."""
         samples = self.samples(scenario, requests, replications)
-        found = {each.name: figures(each.name, "all", Pool(samples)) for each in scenario.workload}
+        found = {each.name: figures(each.name, "all", Sample(samples)) for each in scenario.workload}
         steady = all(
             bool(settled([sample.warming_s[each.name] for sample in samples])) for each in scenario.workload
         )

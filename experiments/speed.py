@@ -21,7 +21,7 @@ from matplotlib.figure import Figure
 import drawn
 from record import SCENARIOS, Record, arguments
 from tailrace.answer.figures import class_result
-from tailrace.answer.pool import Pool
+from tailrace.answer.sample import Sample
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.measure.section import mean_sections, quantile_spreads
 from tailrace.measure.warmup import settled
@@ -387,7 +387,7 @@ def summaries(quick: bool) -> pd.DataFrame:
     run_s = time.perf_counter() - started
 
     def answered() -> None:
-        pool = Pool(run)
+        pool = Sample(run)
         for workload in scenario.workload:
             class_result(workload, pool)
             settled([sample.warming_s[workload.name] for sample in pool])

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from tailrace.answer.figures import figures
-from tailrace.answer.pool import Pool
 from tailrace.answer.result import Figures
+from tailrace.answer.sample import Sample
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
@@ -130,7 +130,7 @@ def found(
     scenario: Scenario, sampled: list[Replication], name: str = "booking", kind: Kind = "all"
 ) -> Figures:
     """All figures of a class, as an answer gives them."""
-    return figures(name, kind, Pool(sampled))
+    return figures(name, kind, Sample(sampled))
 
 
 def waiting_mean(sampled: list[Replication], bank: int = 0) -> Estimate:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from tailrace.answer.bench import Bench, Evidence, steered
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
-from tailrace.answer.pool import Bars, Pool
 from tailrace.answer.replayed import replay_budget
+from tailrace.answer.sample import Bars, Sample
 from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
 from tailrace.measure.warmup import settled
 from tailrace.scenario.tables.scenario import Scenario
@@ -45,11 +45,11 @@ def answered(
     ]
     for each in asked:
         if each.length.overload is not None:
-            each.evidence = Evidence(each.scenario, Pool([]), 0, each.length.overload)
+            each.evidence = Evidence(each.scenario, Sample([]), 0, each.length.overload)
     while left := [each for each in asked if each.evidence is None]:
         jobs = [(each.scenario, _numbers(each.length), each.requests) for each in left]
-        for each, pool in zip(left, bench.pools(jobs, "Answer"), strict=True):
-            each.evidence = _evidence(bench, each, pool)
+        for each, sample in zip(left, bench.samples(jobs, "Answer"), strict=True):
+            each.evidence = _evidence(bench, each, sample)
         if alike:
             longest = max(each.requests for each in left)
             for each in left:
@@ -62,48 +62,50 @@ def _numbers(length: Length) -> range:
     return range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + length.replications)
 
 
-def _evidence(bench: Bench, asked: _Asked, pool: Pool) -> Evidence | None:
+def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     """What the replications show; None where a longer run is needed, whose length is then set."""
     scenario, requests = asked.scenario, asked.requests
     budget = replay_budget(scenario)
-    overload = bench.overload_seen(scenario, pool)
+    overload = bench.overload_seen(scenario, sample)
     if overload is not None:
         if asked.confirms or requests >= budget:
-            return Evidence(scenario, pool, requests, overload)
+            return Evidence(scenario, sample, requests, overload)
         asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)
         return None
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
     if scenario.run.fixed_length:
-        return Evidence(scenario, pool, requests, None, bars, stopped_by="fixed", notes=notes)
-    if any(pool.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)):
+        return Evidence(scenario, sample, requests, None, bars, stopped_by="fixed", notes=notes)
+    if any(
+        sample.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)
+    ):
         # The pilot supported them, so what lacks them in one replication is no matter of length.
-        bars = pooled_bars(scenario, pool)
-    doubt = doubts(scenario, pool, bars)
+        bars = pooled_bars(scenario, sample)
+    doubt = doubts(scenario, sample, bars)
     if doubt and requests < budget:
         asked.requests = min(2 * requests, budget)
         return None
     if doubt:
         notes += (f"The run is not settled within its budget: {doubt}.",)
-    reached: StoppedBy = "budget" if doubt else _stopped_by(scenario, pool, bars)
-    return Evidence(scenario, pool, requests, None, bars, doubt, reached, notes)
+    reached: StoppedBy = "budget" if doubt else _stopped_by(scenario, sample, bars)
+    return Evidence(scenario, sample, requests, None, bars, doubt, reached, notes)
 
 
-def _stopped_by(scenario: Scenario, pool: Pool, bars: Bars) -> StoppedBy:
+def _stopped_by(scenario: Scenario, sample: Sample, bars: Bars) -> StoppedBy:
     estimates = [
-        pool.section(each.name, quantity, bars).estimate(LEVEL) for each, quantity, _ in steered(scenario)
+        sample.section(each.name, quantity, bars).estimate(LEVEL) for each, quantity, _ in steered(scenario)
     ]
     return stopped_by(max(estimates, key=width_of), scenario.run.wanted_precision)
 
 
-def doubts(scenario: Scenario, pool: Pool, bars: Bars) -> str:
+def doubts(scenario: Scenario, sample: Sample, bars: Bars) -> str:
     """Why a run may be too short, whatever its width: a long transient, a quantile without support."""
     for name in dict.fromkeys(workload.name for workload, *_ in steered(scenario)):
-        check = settled([each.warming_s[name] for each in pool])
+        check = settled([each.warming_s[name] for each in sample])
         if not check:
             return f"class {name!r}: {check.reason}"
     for workload, quantity, _ in steered(scenario):
-        estimate = pool.section(workload.name, quantity, bars)
+        estimate = sample.section(workload.name, quantity, bars)
         if estimate.value is None:
             return f"{quantity} of class {workload.name!r}: {estimate.reason}"
     return ""
@@ -118,17 +120,17 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
         looks: most stages in all.
         level: that of each interval by which a target is judged.
     """
-    count = len(evidence.pool)
+    count = len(evidence.sample)
     for look in range(1, looks + 1):
         if evidence.overload is not None or evidence.doubt:
             return evidence
         if "undecided" not in [each.verdict for each in evidence.judged(level)]:
             return replace(evidence, stopped_by="decided")
         if look < looks:
-            first = PILOT_REPLICATIONS + len(evidence.pool)
+            first = PILOT_REPLICATIONS + len(evidence.sample)
             job = (evidence.scenario, range(first, first + count), evidence.requests)
-            more = bench.pools([job], "Answer")[0]
+            more = bench.samples([job], "Answer")[0]
             overload = bench.overload_seen(evidence.scenario, more)
-            pool = Pool([*evidence.pool, *more], evidence.pool.quantiles)
-            evidence = replace(evidence, pool=pool, overload=overload)
+            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles)
+            evidence = replace(evidence, sample=sample, overload=overload)
     return replace(evidence, stopped_by="budget")

@@ -12,8 +12,8 @@ from functools import cached_property
 import numpy as np
 
 from tailrace.answer.figures import LEVEL, target_results
-from tailrace.answer.pool import Bars, Pool
 from tailrace.answer.result import Found, Overload, TargetResult
+from tailrace.answer.sample import Bars, Sample
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import COMPILING, Progress, Watch
 from tailrace.engine.choice import Engine, choose_engine
@@ -40,7 +40,7 @@ class Evidence:
     """
 
     scenario: Scenario
-    pool: Pool
+    sample: Sample
     requests: int
     overload: Overload | None = None
     bars: Bars = field(default_factory=dict)
@@ -56,13 +56,13 @@ class Evidence:
 
     def section(self, name: str, quantity: str) -> Sectioned:
         """The same, with how the replications lie about it."""
-        return self.pool.section(name, Quantity(quantity), self.bars)
+        return self.sample.section(name, Quantity(quantity), self.bars)
 
     def judged(self, level: float) -> tuple[TargetResult, ...]:
         """What was promised, each judged by an interval of that level; nothing of an overloaded server."""
         if self.overload is not None:
             return ()
-        return target_results(self.scenario.workload, self.pool, level, self.bars)
+        return target_results(self.scenario.workload, self.sample, level, self.bars)
 
     @cached_property
     def targets(self) -> tuple[TargetResult, ...]:
@@ -119,7 +119,7 @@ class Bench:
         bank = next(bank for bank in load.banks if bank.name == binding.station)
         return _overload(scenario, bank, binding.load_factor, "before the run")
 
-    def pools(self, wanted: Sequence[tuple[Scenario, range, int]], step: str) -> list[Pool]:
+    def samples(self, wanted: Sequence[tuple[Scenario, range, int]], step: str) -> list[Sample]:
         """Replications of each scenario: which, and of how many requests; all in one bag.
 
         What comes after one that was given up is not looked at.
@@ -135,25 +135,25 @@ class Bench:
         found = iter(
             self.crew.run(tasks, step, (lambda each: not each.complete) if alone else None, widths, precision)
         )
-        pools = []
+        samples = []
         for scenario, numbers, _ in wanted:
             mine = [each for _, each in zip(numbers, found, strict=False)]
             given_up = next((place for place, each in enumerate(mine) if not each.complete), len(mine))
-            pools.append(Pool(mine[: given_up + 1], quantiles_of(scenario)))
-        return pools
+            samples.append(Sample(mine[: given_up + 1], quantiles_of(scenario)))
+        return samples
 
-    def overload_seen(self, scenario: Scenario, pool: Pool) -> Overload | None:
+    def overload_seen(self, scenario: Scenario, sample: Sample) -> Overload | None:
         """The overload that a run shows: which bank's queue grew most, and the load that was carried; or None."""
-        if pool.complete:
-            backlog = pool.backlog()
+        if sample.complete:
+            backlog = sample.backlog()
             if not backlog.overloaded:
                 return None
             sustained = backlog.sustained or 0.0
         else:
-            given_up = pool.replications[-1]
+            given_up = sample.replications[-1]
             left = float(np.ptp(given_up.under_way)) / max(float(np.ptp(given_up.arrived)), 1.0)
             sustained = max(1.0 - left, 0.0)
-        grown = np.sum([each.waiting_growth for each in pool], axis=0)
+        grown = np.sum([each.waiting_growth for each in sample], axis=0)
         bank = self.load(scenario).banks[int(np.nanargmax(grown))]
         return _overload(scenario, bank, sustained, "during the run")
 
@@ -211,8 +211,10 @@ class _Widths:
         self._own: list[list[float]] = []
 
     def __call__(self, replication: Replication) -> float | None:
-        pool = Pool([replication], quantiles_of(self._scenario))
-        own = [pool.section(each.name, quantity, None).value for each, quantity, _ in steered(self._scenario)]
+        sample = Sample([replication], quantiles_of(self._scenario))
+        own = [
+            sample.section(each.name, quantity, None).value for each, quantity, _ in steered(self._scenario)
+        ]
         self._own.append([math.nan if value is None else value for value in own])
         if len(self._own) < 2:
             return None

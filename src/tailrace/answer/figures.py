@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from tailrace.answer.pool import STRICT, Bars, Pool
 from tailrace.answer.result import (
     DISTRIBUTION,
     ClassResult,
@@ -15,6 +14,7 @@ from tailrace.answer.result import (
     StationResult,
     TargetResult,
 )
+from tailrace.answer.sample import STRICT, Bars, Sample
 from tailrace.arrays import FloatArray
 from tailrace.forecast.saturation import Load
 from tailrace.measure.estimate import Estimate
@@ -29,28 +29,30 @@ from tailrace.scenario.tables.workload import Workload
 LEVEL = 0.95
 
 
-def class_result(workload: Workload, pool: Pool, level: float = LEVEL, bars: Bars = STRICT) -> ClassResult:
+def class_result(
+    workload: Workload, sample: Sample, level: float = LEVEL, bars: Bars = STRICT
+) -> ClassResult:
     """All figures of one class; ``level`` is that of the intervals by which its targets are judged."""
     kinds: Mapping[Kind, Figures] = {
-        kind: figures(workload.name, kind, pool, bars) for kind in pool.kinds(workload.name)
+        kind: figures(workload.name, kind, sample, bars) for kind in sample.kinds(workload.name)
     }
     return ClassResult(
         workload.name,
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
-        target_results([workload], pool, level, bars),
+        target_results([workload], sample, level, bars),
         sum(step.count for step in workload.step) if workload.step else None,
     )
 
 
 def target_results(
-    workloads: Sequence[Workload], pool: Pool, level: float = LEVEL, bars: Bars = STRICT
+    workloads: Sequence[Workload], sample: Sample, level: float = LEVEL, bars: Bars = STRICT
 ) -> tuple[TargetResult, ...]:
     """What was promised to classes, each judged by an interval of that level."""
     found = []
     for workload in workloads:
         for quantity, limit in workload.limits:
-            section = pool.section(workload.name, quantity, bars)
+            section = sample.section(workload.name, quantity, bars)
             judged = section.estimate(level)
             kept = verdict(judged, limit, quantity.is_upper)
             found.append(
@@ -59,15 +61,15 @@ def target_results(
     return tuple(found)
 
 
-def figures(name: str, kind: Kind, pool: Pool, bars: Bars = STRICT) -> Figures:
+def figures(name: str, kind: Kind, sample: Sample, bars: Bars = STRICT) -> Figures:
     """Rates, latencies and stage times of a class, or of its reads or writes."""
-    parts = pool.parts(name, kind)
+    parts = sample.totals(name, kind)
 
     def estimate(statistic: str) -> Estimate:
-        return pool.section(name, Quantity.of(kind, statistic), bars).estimate(LEVEL)
+        return sample.section(name, Quantity.of(kind, statistic), bars).estimate(LEVEL)
 
-    latency = {statistic: estimate(statistic) for statistic in ("mean", *pool.quantiles)}
-    supported = [p for quantile, p in pool.quantiles.items() if latency[quantile].value is not None]
+    latency = {statistic: estimate(statistic) for statistic in ("mean", *sample.quantiles)}
+    supported = [p for quantile, p in sample.quantiles.items() if latency[quantile].value is not None]
     return Figures(
         sum(part.requests for part in parts),
         estimate("rate"),
@@ -78,7 +80,7 @@ def figures(name: str, kind: Kind, pool: Pool, bars: Bars = STRICT) -> Figures:
         _stages([part.middle for part in parts]),
         {
             p: each
-            for p, each in pool.distribution(name, kind, LEVEL).items()
+            for p, each in sample.distribution(name, kind, LEVEL).items()
             if p in DISTRIBUTION and _is_supported(p, supported)
         },
     )
@@ -89,11 +91,11 @@ def _is_supported(p: float, supported: Sequence[float]) -> bool:
     return any(1 - at <= p <= at + 1e-12 for at in supported)
 
 
-def station_results(load: Load, pool: Pool) -> tuple[StationResult, ...]:
+def station_results(load: Load, sample: Sample) -> tuple[StationResult, ...]:
     """Utilisation, share of saturation and mean number waiting of every bank."""
-    seconds = sum(pool.windows_s)
-    busy: FloatArray = np.sum([each.stations.busy_s for each in pool], axis=0)
-    waiting: FloatArray = np.sum([each.stations.waiting_s for each in pool], axis=0)
+    seconds = sum(sample.windows_s)
+    busy: FloatArray = np.sum([each.stations.busy_s for each in sample], axis=0)
+    waiting: FloatArray = np.sum([each.stations.waiting_s for each in sample], axis=0)
     results = []
     for place, bank in enumerate(load.banks):
         has_queue = bank.discipline != Discipline.DELAY

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 from tailrace.answer.bench import Bench, steered
 from tailrace.answer.figures import LEVEL
-from tailrace.answer.pool import Bars, Pool
 from tailrace.answer.replayed import replay_budget
 from tailrace.answer.result import Overload
+from tailrace.answer.sample import Bars, Sample
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import (
     ANSWER_START,
@@ -94,19 +94,19 @@ def lengths(bench: Bench, scenarios: Sequence[Scenario], aim: Aim) -> list[Lengt
             left[place] = _Piloted(scenario, budget, min(PILOT_START, budget))
     while left:
         wanted = [(each.scenario, range(PILOT_REPLICATIONS), each.requests) for each in left.values()]
-        pools = bench.pools(wanted, "Pilot")
-        for (place, pilot), pool in zip(list(left.items()), pools, strict=True):
-            length = _decided(bench, pilot, pool, aim)
+        samples = bench.samples(wanted, "Pilot")
+        for (place, pilot), sample in zip(list(left.items()), samples, strict=True):
+            length = _decided(bench, pilot, sample, aim)
             if length is not None:
                 found[place] = length
                 del left[place]
     return [found[place] for place in range(len(scenarios))]
 
 
-def _decided(bench: Bench, pilot: _Piloted, pool: Pool, aim: Aim) -> Length | None:
+def _decided(bench: Bench, pilot: _Piloted, sample: Sample, aim: Aim) -> Length | None:
     """The length of the answer if the pilot can tell it; else None, and the pilot has another length."""
     scenario, run, requests = pilot.scenario, pilot.scenario.run, pilot.requests
-    overload = bench.overload_seen(scenario, pool)
+    overload = bench.overload_seen(scenario, sample)
     if overload is not None:
         if pilot.confirms or requests >= pilot.budget:
             return Length(requests, run.replications, overload=overload)
@@ -114,7 +114,7 @@ def _decided(bench: Bench, pilot: _Piloted, pool: Pool, aim: Aim) -> Length | No
         return None
     pilot.confirms = False
     steering = steered(scenario)
-    estimates = [pool.section(each.name, quantity).estimate(LEVEL) for each, quantity, _ in steering]
+    estimates = [sample.section(each.name, quantity).estimate(LEVEL) for each, quantity, _ in steering]
     wanted = [
         _wanted_width(each, limit if aim.by_limit else None, run.wanted_precision)
         for each, (*_, limit) in zip(estimates, steering, strict=True)
@@ -123,10 +123,10 @@ def _decided(bench: Bench, pilot: _Piloted, pool: Pool, aim: Aim) -> Length | No
     if pilot_done(*estimates, precision=good_enough) or requests >= pilot.budget:
         ratio = max(width_of(each) / width for each, width in zip(estimates, wanted, strict=True))
         length = answer_length(requests, ratio, pilot.budget, aim.least, run.replications)
-        return Length(length, run.replications, bars_of_pilot(scenario, pool))
-    bars = pooled_bars(scenario, pool)
-    by_pool = (pool.section(each.name, quantity, bars) for each, quantity, _ in steering)
-    pilot.widths.append(max(width_of(each.estimate(LEVEL)) for each in by_pool))
+        return Length(length, run.replications, bars_of_pilot(scenario, sample))
+    bars = pooled_bars(scenario, sample)
+    by_sample = (sample.section(each.name, quantity, bars) for each, quantity, _ in steering)
+    pilot.widths.append(max(width_of(each.estimate(LEVEL)) for each in by_sample))
     if not longer_helps(pilot.widths):
         most = run.replications * pilot.budget // requests
         count = answer_replications(pilot.widths[-1], run.wanted_precision, run.replications, most)
@@ -143,33 +143,33 @@ def _wanted_width(estimate: Estimate, limit: float | None, precision: float) -> 
     return max(precision, min(far, COARSEST))
 
 
-def pooled_bars(scenario: Scenario, pool: Pool) -> Bars:
+def pooled_bars(scenario: Scenario, sample: Sample) -> Bars:
     """Bars for replications that differ for good: none where the pilot's excursions suffice taken together.
 
     What never happens in one replication can then be common in another, however long they are.
     """
-    enough = MINIMUM_EXCURSIONS * len(pool)
+    enough = MINIMUM_EXCURSIONS * len(sample)
     return {
         (each.name, kind): {
             p: 0 if spread.excursions.sum() >= enough else MINIMUM_EXCURSIONS
-            for p, spread in pool.spreads(each.name, kind).items()
+            for p, spread in sample.spreads(each.name, kind).items()
         }
         for each in scenario.workload
-        for kind in pool.kinds(each.name)
+        for kind in sample.kinds(each.name)
     }
 
 
-def bars_of_pilot(scenario: Scenario, pool: Pool) -> Bars:
+def bars_of_pilot(scenario: Scenario, sample: Sample) -> Bars:
     """What the answer must show of each quantile, after a pilot whose replications these are."""
     return {
         (each.name, kind): planned_excursions(
             {
                 p: spread.section(MINIMUM_EXCURSIONS).estimate(LEVEL)
-                for p, spread in pool.spreads(each.name, kind).items()
+                for p, spread in sample.spreads(each.name, kind).items()
             }
         )
         for each in scenario.workload
-        for kind in pool.kinds(each.name)
+        for kind in sample.kinds(each.name)
     }
 
 

@@ -50,7 +50,7 @@ def rebuild_results(
 def _rebuild_result(rebuild: Rebuild, replications: Sequence[Replication], level: float) -> RebuildResult:
     moved = []
     for one in replications:
-        part = one.part(rebuild.name, "all")
+        part = one.totals(rebuild.name, "all")
         moved.append(part.bytes_moved / len(rebuild.groups) if part is not None else 0.0)
     rate = sectioned_ratio(moved, [one.window_s for one in replications], level)
     found = min(rate.value, rebuild.rate) if rate.value else None

@@ -10,10 +10,10 @@ from tailrace.answer.bench import Bench, Evidence, bench_for, target_level
 from tailrace.answer.caches import cache_notes
 from tailrace.answer.figures import LEVEL, class_result, station_results
 from tailrace.answer.pilot import ANSWER, lengths
-from tailrace.answer.pool import Pool
 from tailrace.answer.rebuilds import rebuild_results
 from tailrace.answer.replayed import replay_notes
 from tailrace.answer.result import Result
+from tailrace.answer.sample import Sample
 from tailrace.answer.steps import with_steps
 from tailrace.crew.crew import Crew, Interrupted
 from tailrace.crew.progress import Watch
@@ -72,7 +72,7 @@ def simulate(
                 evidence = decided(bench, evidence, looks, level)
         except Interrupted as stopped:
             if len(stopped.finished) > 1 and all(each.complete for each in stopped.finished):
-                kept = Evidence(scenario, Pool(stopped.finished), length.requests, notes=(str(stopped),))
+                kept = Evidence(scenario, Sample(stopped.finished), length.requests, notes=(str(stopped),))
                 stopped.result = result_of(bench, kept, level)
             raise
         return with_steps(result_of(bench, evidence, level), scenario, bench.engine, PILOT_REPLICATIONS)
@@ -84,35 +84,35 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     ``level`` is that of the intervals by which targets are judged, by default such that all hold together.
     """
     scenario, load, overload = evidence.scenario, bench.load(evidence.scenario), evidence.overload
-    pool = Pool([]) if overload is not None else evidence.pool
+    sample = Sample([]) if overload is not None else evidence.sample
     level = target_level(scenario) if level is None else level
     classes = (
-        tuple(class_result(each, pool, level, evidence.bars) for each in scenario.workload)
-        if len(pool)
+        tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
+        if len(sample)
         else ()
     )
     verdicts = [target.verdict for each in classes for target in each.targets]
     theory = theory_of(scenario, bench.seed, load)
-    rebuilds = rebuild_results(scenario, pool.replications, LEVEL) if len(pool) else ()
+    rebuilds = rebuild_results(scenario, sample.replications, LEVEL) if len(sample) else ()
     return Result(
         version=version("tailrace"),
         title=scenario.title,
         digest=scenario.digest,
         seed=bench.seed,
         engine=bench.engine,
-        replications=len(pool),
+        replications=len(sample),
         requests=sum(each.all.requests for each in classes),
         stopped_by=None if overload is not None else evidence.stopped_by,
         classes=classes,
-        stations=station_results(load, pool) if len(pool) else (),
+        stations=station_results(load, sample) if len(sample) else (),
         theory=theory,
         overload=overload,
         verdict="overloaded" if overload is not None else combined(verdicts),
         notes=(
             *(evidence.notes if overload is None else ()),
-            *(replay_notes(scenario, pool.replications) if len(pool) else ()),
+            *(replay_notes(scenario, sample.replications) if len(sample) else ()),
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
-            *disagreements(theory, classes, len(pool)),
+            *disagreements(theory, classes, len(sample)),
             *(_OF_ARMS if load.arms_by_run else ()),
             *cache_notes(scenario, bench.seed),
             *_of_datasheets(scenario),

@@ -11,7 +11,7 @@ from tailrace.engine.choice import Engine, Run, started
 from tailrace.plan.build import build_plan
 from tailrace.quantity import KINDS, Kind
 from tailrace.replicate.gather import Gathering, measured_from
-from tailrace.replicate.replication import Latencies, Part, Replication, StationSample, warming_means
+from tailrace.replicate.replication import Latencies, Replication, StationSample, Totals, warming_means
 from tailrace.scenario.tables.scenario import Scenario
 
 MARKS = 21
@@ -74,7 +74,7 @@ def boil_down(
     waiting = np.add.reduceat(marks.waiting_s, bank_first, axis=1)
     arrived = marks.arrived[warm:].astype(np.float64)
     present = gathering.open_present(marks.time_s.size) if run.complete else marks.present
-    kinds: dict[str, Mapping[Kind, Part]] = {}
+    kinds: dict[str, Mapping[Kind, Totals]] = {}
     warming: dict[str, FloatArray] = {}
     issued: dict[str, int] = {}
     window_s = float(marks.time_s[-1] - marks.time_s[warm])
@@ -107,12 +107,12 @@ def _latencies(gathering: Gathering, number: int) -> Latencies:
     return Latencies(gathering.latency_s[mine], gathering.is_read[mine], begin)
 
 
-def _kinds(gathering: Gathering, number: int, latencies: Latencies) -> dict[Kind, Part]:
-    found: dict[Kind, Part] = {}
+def _kinds(gathering: Gathering, number: int, latencies: Latencies) -> dict[Kind, Totals]:
+    found: dict[Kind, Totals] = {}
     for kind in KINDS:
         stages = gathering.stages(number, kind)
         if stages.requests:
-            found[kind] = Part(
+            found[kind] = Totals(
                 kind,
                 stages.requests,
                 gathering.bytes_moved(number, kind),

@@ -60,7 +60,7 @@ class Kept:
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class Totals:
     """Measured requests of a class, or of its reads or writes alone; ``total_s`` is the sum of their latencies.
 
     ``slowest`` are the slowest 1 %, ``middle`` those whose latency lies in the tenth around the median, or of long
@@ -111,7 +111,7 @@ class Replication:
     """
 
     window_s: float
-    kinds: Mapping[str, Mapping[Kind, Part]]
+    kinds: Mapping[str, Mapping[Kind, Totals]]
     warming_s: Mapping[str, FloatArray]
     issued: Mapping[str, int]
     stations: StationSample
@@ -125,7 +125,7 @@ class Replication:
         """Requests measured, of all classes."""
         return sum(kinds["all"].requests for kinds in self.kinds.values() if "all" in kinds)
 
-    def part(self, name: str, kind: Kind) -> Part | None:
+    def totals(self, name: str, kind: Kind) -> Totals | None:
         """What belongs to a class and kind; None if it did not occur."""
         return self.kinds.get(name, {}).get(kind)
 
@@ -149,7 +149,7 @@ def warming_means(latency_s: FloatArray) -> FloatArray:
     return np.asarray(latency_s[: count * batch].reshape(count, batch).mean(axis=1))
 
 
-def _kept(kinds: Mapping[Kind, Part], ps: tuple[float, ...]) -> dict[Kind, Part]:
+def _kept(kinds: Mapping[Kind, Totals], ps: tuple[float, ...]) -> dict[Kind, Totals]:
     """All requests, and reads and writes where there are both; where there are not, one stands for the other."""
     every = Kept.of(kinds["all"].latency_s, ps)
     return {

@@ -13,7 +13,7 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.measure.spectrum import Spectrum
 from tailrace.quantity import Kind
 from tailrace.replicate.gather import STAGES, StageSums
-from tailrace.replicate.replication import Kept, Part, Replication, StationSample
+from tailrace.replicate.replication import Kept, Replication, StationSample, Totals
 
 FORM = 2
 """Number of the form in which replications are written."""
@@ -75,14 +75,14 @@ def read(content: bytes) -> Replication:
         arrived, under_way = numbers.floats(document["marks"]), numbers.floats(document["marks"])
         growth, busy, waiting = (numbers.floats(document["banks"]) for _ in range(3))
         warming = {name: numbers.floats(size) for name, size, _ in document["warming"]}
-        kinds: dict[str, dict[Kind, Part]] = {name: {} for name in warming}
+        kinds: dict[str, dict[Kind, Totals]] = {name: {} for name in warming}
         ps = tuple(document["ps"])
         for name, kind, requests, moved, total, counts, size in document["parts"]:
             stages, slowest, middle = (
                 StageSums(count, numbers.floats(STAGES), numbers.floats(STAGES)) for count in counts
             )
             kept = kinds[name]["all"].kept if size is None else _kept(numbers, ps, size)
-            kinds[name][kind] = Part(kind, requests, moved, total, stages, slowest, middle, None, kept)
+            kinds[name][kind] = Totals(kind, requests, moved, total, stages, slowest, middle, None, kept)
         numbers.finish()
     except (zlib.error, struct.error, KeyError, TypeError, IndexError, UnicodeDecodeError) as error:
         raise ValueError(f"not a replication: {error}") from None

@@ -29,7 +29,7 @@ def within_budget(
             continue
         requests = min(TRIAL, length.requests)
         before = bench.crew.tally.work_s
-        bench.pools([(scenario, range(1), requests)], "Trial")
+        bench.samples([(scenario, range(1), requests)], "Trial")
         costs.append((bench.crew.tally.work_s - before) / requests)
     total = sum(
         cost * length.requests * length.replications for cost, length in zip(costs, wanted, strict=True)

@@ -202,8 +202,8 @@ def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference
         )
         for each in ours.scenario.workload
         if each.name in shared
-        for kind in ours.pool.kinds(each.name)
-        if kind in theirs.pool.kinds(each.name)
+        for kind in ours.sample.kinds(each.name)
+        if kind in theirs.sample.kinds(each.name)
         for statistic in LATENCIES
     ]
 
@@ -243,12 +243,12 @@ def _meets(bench: Bench, scenario: Scenario) -> bool:
         return False
     requests = min(SEARCH_REQUESTS, scenario.run.budget)
     numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-    pool = bench.pools([(scenario, numbers, requests)], "Search for the largest load")[0]
-    if not pool.complete:
+    sample = bench.samples([(scenario, numbers, requests)], "Search for the largest load")[0]
+    if not sample.complete:
         return False
     for workload in scenario.workload:
         for quantity, limit in workload.limits:
-            value = pool.section(workload.name, quantity, None).value
+            value = sample.section(workload.name, quantity, None).value
             # A promise of a rate grows with the load that is to be carried.
             wanted = limit if quantity.is_latency else limit * scenario.load
             if value is None or not quantity.keeps(value, wanted):

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.pilot import CONFIRMING
-from tailrace.answer.pool import Pool
 from tailrace.answer.result import TargetResult
+from tailrace.answer.sample import Sample
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
@@ -63,7 +63,7 @@ class Judge:
     def __init__(self, bench: Bench, most: Lengths) -> None:
         self._bench, self._most = bench, most
         self._length = min(PILOT_START, most.requests)
-        self._kept: dict[tuple[str, int], Pool] = {}
+        self._kept: dict[tuple[str, int], Sample] = {}
         self._level = bonferroni_level(0.95, LOOKS)
         self.looks = 0
         self.requests = 0
@@ -72,7 +72,7 @@ class Judge:
         """The last look at a scenario."""
         asked = self._bench.asked_too_much(scenario)
         if asked is not None:
-            return Judged(Evidence(scenario, Pool([]), 0, asked), ())
+            return Judged(Evidence(scenario, Sample([]), 0, asked), ())
         length, replications = self._length, min(FIRST, self._most.replications)
         while True:
             seen = self._look(scenario, length, replications)
@@ -99,30 +99,30 @@ class Judge:
 
     def _look(self, scenario: Scenario, length: int, replications: int) -> Judged:
         key = (digest_of(scenario), length)
-        pool = self._kept.get(key, Pool([]))
-        if len(pool) < replications:
-            numbers = range(PILOT_REPLICATIONS + len(pool), PILOT_REPLICATIONS + replications)
+        sample = self._kept.get(key, Sample([]))
+        if len(sample) < replications:
+            numbers = range(PILOT_REPLICATIONS + len(sample), PILOT_REPLICATIONS + replications)
             self.requests += len(numbers) * length
-            more = self._bench.pools([(scenario, numbers, length)], f"Look {self.looks + 1}")[0]
-            pool = self._kept[key] = Pool([*pool, *more], more.quantiles)
+            more = self._bench.samples([(scenario, numbers, length)], f"Look {self.looks + 1}")[0]
+            sample = self._kept[key] = Sample([*sample, *more], more.quantiles)
         self.looks += 1
-        pool = Pool(pool.replications[:replications], pool.quantiles)
-        evidence = Evidence(scenario, pool, length, self._bench.overload_seen(scenario, pool))
+        sample = Sample(sample.replications[:replications], sample.quantiles)
+        evidence = Evidence(scenario, sample, length, self._bench.overload_seen(scenario, sample))
         promised = sum(len(each.limits) for each in scenario.workload)
         level = bonferroni_level(self._level, max(promised, 1))
-        return Judged(evidence, tuple(_clear(each, pool) for each in evidence.judged(level)))
+        return Judged(evidence, tuple(_clear(each, sample) for each in evidence.judged(level)))
 
 
-def _clear(target: TargetResult, pool: Pool) -> TargetResult:
+def _clear(target: TargetResult, sample: Sample) -> TargetResult:
     """A target whose quantile is not known may be clear all the same: far from the limit little has to be known."""
     if target.judged.value is not None:
         return target
-    if kept_by_share(pool, target):
+    if kept_by_share(sample, target):
         return replace(target, verdict="met")
-    return replace(target, verdict="missed") if missed_by_lower(pool, target) else target
+    return replace(target, verdict="missed") if missed_by_lower(sample, target) else target
 
 
-def kept_by_share(pool: Pool, target: TargetResult) -> bool:
+def kept_by_share(sample: Sample, target: TargetResult) -> bool:
     """Whether surely fewer requests lie beyond the limit of a quantile than may, where the quantile is not known.
 
     At most a share 1 - p may lie beyond. Every replication must be so long that such a share of it were as many
@@ -132,7 +132,7 @@ def kept_by_share(pool: Pool, target: TargetResult) -> bool:
     if target.quantity.probability is None:
         return False
     may = 1 - target.quantity.probability
-    parts = pool.parts(target.class_name, target.quantity.kind)
+    parts = sample.totals(target.class_name, target.quantity.kind)
     counts = [part.requests for part in parts]
     if not parts or any(n * may < MINIMUM_EXCURSIONS for n in counts):
         return False
@@ -143,14 +143,14 @@ def kept_by_share(pool: Pool, target: TargetResult) -> bool:
     return share.high is not None and share.high <= may
 
 
-def missed_by_lower(pool: Pool, target: TargetResult) -> bool:
+def missed_by_lower(sample: Sample, target: TargetResult) -> bool:
     """Whether a lower quantile, of which enough is known, already lies beyond the limit of one that is not known."""
     quantity = target.quantity
     if quantity.probability is None:
         return False
-    lower = [name for name, p in pool.quantiles.items() if p < quantity.probability]
+    lower = [name for name, p in sample.quantiles.items() if p < quantity.probability]
     found = (
-        pool.section(target.class_name, Quantity.of(quantity.kind, name)).estimate(target.level)
+        sample.section(target.class_name, Quantity.of(quantity.kind, name)).estimate(target.level)
         for name in lower
     )
     return any(each.low is not None and each.low > target.limit for each in found)

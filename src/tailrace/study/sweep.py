@@ -195,13 +195,13 @@ def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:
     for workload in evidence.scenario.workload:
         row: dict[str, Any] = {"scenario": point.scenario, **{key: values[key] for key in keys}}
         mine = [each.verdict for each in evidence.targets if each.class_name == workload.name]
-        parts = [] if station else evidence.pool.parts(workload.name, "all")
+        parts = [] if station else evidence.sample.totals(workload.name, "all")
         row |= {
             "class": workload.name,
             "verdict": "overloaded" if station else combined(mine),
             "overloaded_station": station,
             "requests": sum(part.requests for part in parts),
-            "replications": len(evidence.pool),
+            "replications": len(evidence.sample),
         }
         unknown = []
         for quantity in map(Quantity, STATISTICS):

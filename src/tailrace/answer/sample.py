@@ -23,7 +23,7 @@ from tailrace.measure.section import (
 from tailrace.measure.spectrum import pooled_quantiles
 from tailrace.quantity import KINDS, QUANTILES, Kind, Quantity
 from tailrace.replicate.gather import StageSums
-from tailrace.replicate.replication import Latencies, Part, Replication
+from tailrace.replicate.replication import Latencies, Replication, Totals
 
 Bars: TypeAlias = Mapping[tuple[str, Kind], Mapping[float, int]]
 """Fewest excursions beyond each quantile that the replications of a class and kind must show to support it."""
@@ -34,15 +34,15 @@ STRICT: Bars = {}
 _NO_SUMS = StageSums(0, np.zeros(4), np.zeros(4))
 
 
-def _nothing(kind: Kind) -> Part:
+def _nothing(kind: Kind) -> Totals:
     none = Latencies(np.empty(0), np.empty(0, dtype=np.bool_), 0)
-    return Part(kind, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
+    return Totals(kind, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
 
 
 class _EachLatencies(Sequence[FloatArray]):
     """The latencies of each replication, picked when they are asked for, so that one at a time is in memory."""
 
-    def __init__(self, parts: Sequence[Part]) -> None:
+    def __init__(self, parts: Sequence[Totals]) -> None:
         self._parts = parts
 
     def __len__(self) -> int:
@@ -60,7 +60,7 @@ class _EachLatencies(Sequence[FloatArray]):
         return self._parts[place].latency_s
 
 
-class Pool:
+class Sample:
     """The replications of a pilot or an answer. Sections know no level: one serves every interval.
 
     Quantiles are exact where the replications are whole; where only what is kept of them is there, they are as exact
@@ -98,15 +98,15 @@ class Pool:
 
     def kinds(self, name: str) -> list[Kind]:
         """The kinds of requests that a class has shown."""
-        return [kind for kind in KINDS if any(each.part(name, kind) is not None for each in self)]
+        return [kind for kind in KINDS if any(each.totals(name, kind) is not None for each in self)]
 
-    def parts(self, name: str, kind: Kind) -> list[Part]:
+    def totals(self, name: str, kind: Kind) -> list[Totals]:
         """Of each replication, what belongs to a class and kind."""
-        return [each.part(name, kind) or _nothing(kind) for each in self]
+        return [each.totals(name, kind) or _nothing(kind) for each in self]
 
     def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
         """A figure of a class, and how the replications lie about it; without bars whatever supports it."""
-        parts = self.parts(name, quantity.kind)
+        parts = self.totals(name, quantity.kind)
         counts = [part.requests for part in parts]
         if quantity.probability is not None:
             bar = 0
@@ -122,7 +122,7 @@ class Pool:
         """The quantiles of latency, by probability."""
         key = (name, kind)
         if key not in self._spreads:
-            parts, known, ps = self.parts(name, kind), self._known(name, kind), list(self.quantiles.values())
+            parts, known, ps = self.totals(name, kind), self._known(name, kind), list(self.quantiles.values())
             if _are_kept(parts):
                 counts = [part.kept.excursions if part.kept else np.zeros(len(ps), int) for part in parts]
                 self._spreads[key] = spreads_about(known, ps, np.array(counts))
@@ -137,7 +137,7 @@ class Pool:
     def _known(self, name: str, kind: Kind) -> Quantiles:
         key = (name, kind)
         if key not in self._quantiles:
-            parts = self.parts(name, kind)
+            parts = self.totals(name, kind)
             if _are_kept(parts):
                 self._quantiles[key] = _of_kept(parts, tuple(self.quantiles.values()))
             else:
@@ -146,11 +146,11 @@ class Pool:
         return self._quantiles[key]
 
 
-def _are_kept(parts: Sequence[Part]) -> bool:
+def _are_kept(parts: Sequence[Totals]) -> bool:
     return any(part.kept is not None for part in parts)
 
 
-def _of_kept(parts: Sequence[Part], ps: tuple[float, ...]) -> Quantiles:
+def _of_kept(parts: Sequence[Totals], ps: tuple[float, ...]) -> Quantiles:
     sizes = np.array([part.requests for part in parts])
     own = np.array([part.kept.own_s if part.kept else np.zeros(len(ps)) for part in parts])
     spectra = [part.kept.spectrum for part in parts if part.kept is not None]
