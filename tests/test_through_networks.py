@@ -123,7 +123,7 @@ request_size = "8 KiB"
 def number_present(sampled: list[Replication], bank: int) -> Estimate:
     """Mean number at a station of one server, waiting and in service, over time."""
     present = [float(each.stations.waiting_s[bank] + each.stations.busy_s[bank]) for each in sampled]
-    return sectioned_ratio(present, [each.window_s for each in sampled])
+    return sectioned_ratio(present, [each.stations.seconds_s for each in sampled])
 
 
 @pytest.mark.parametrize("clients", [1, 2, 3, 4, 5, 20])

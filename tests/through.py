@@ -136,13 +136,13 @@ def found(
 def waiting_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
     """Mean number waiting at all stations of a bank, over time."""
     waiting = [float(sample.stations.waiting_s[bank]) for sample in sampled]
-    return sectioned_ratio(waiting, [sample.window_s for sample in sampled])
+    return sectioned_ratio(waiting, [sample.stations.seconds_s for sample in sampled])
 
 
 def busy_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
     """Mean number of busy servers at all stations of a bank, over time."""
     busy = [float(sample.stations.busy_s[bank]) for sample in sampled]
-    return sectioned_ratio(busy, [sample.window_s for sample in sampled])
+    return sectioned_ratio(busy, [sample.stations.seconds_s for sample in sampled])
 
 
 def share(columns: list[FloatArray], holds: Callable[[FloatArray], Any]) -> Estimate:

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tailrace.answer.bench import Bench, Evidence, steered
+from tailrace.answer.doubts import doubts
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
 from tailrace.answer.replayed import replay_budget
 from tailrace.answer.sample import Bars, Sample
 from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
-from tailrace.measure.warmup import settled
 from tailrace.scenario.tables.scenario import Scenario
 
 
@@ -74,21 +74,20 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
         return None
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
+    doubtful = doubts(scenario, bench.load(scenario), sample)
     if scenario.run.fixed_length:
-        return Evidence(scenario, sample, requests, None, bars, stopped_by="fixed", notes=notes)
+        return Evidence(scenario, sample, requests, None, bars, doubtful, "fixed", notes)
     if any(
         sample.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)
     ):
         # The pilot supported them, so what lacks them in one replication is no matter of length.
         bars = pooled_bars(scenario, sample)
-    doubt = doubts(scenario, sample, bars)
-    if doubt and requests < budget:
+    lacking = unsupported(scenario, sample, bars)
+    if (doubtful or lacking) and requests < budget:
         asked.requests = min(2 * requests, budget)
         return None
-    if doubt:
-        notes += (f"The run is not settled within its budget: {doubt}.",)
-    reached: StoppedBy = "budget" if doubt else _stopped_by(scenario, sample, bars)
-    return Evidence(scenario, sample, requests, None, bars, doubt, reached, notes)
+    reached: StoppedBy = "budget" if doubtful or lacking else _stopped_by(scenario, sample, bars)
+    return Evidence(scenario, sample, requests, None, bars, doubtful | lacking, reached, notes)
 
 
 def _stopped_by(scenario: Scenario, sample: Sample, bars: Bars) -> StoppedBy:
@@ -98,17 +97,14 @@ def _stopped_by(scenario: Scenario, sample: Sample, bars: Bars) -> StoppedBy:
     return stopped_by(max(estimates, key=width_of), scenario.run.wanted_precision)
 
 
-def doubts(scenario: Scenario, sample: Sample, bars: Bars) -> str:
-    """Why a run may be too short, whatever its width: a long transient, a quantile without support."""
-    for name in dict.fromkeys(workload.name for workload, *_ in steered(scenario)):
-        check = settled([each.warming_s[name] for each in sample])
-        if not check:
-            return f"class {name!r}: {check.reason}"
+def unsupported(scenario: Scenario, sample: Sample, bars: Bars) -> dict[str, str]:
+    """Which of the figures that steer a run it cannot support, and why, by the name of the class."""
+    found: dict[str, str] = {}
     for workload, quantity, _ in steered(scenario):
-        estimate = sample.section(workload.name, quantity, bars)
-        if estimate.value is None:
-            return f"{quantity} of class {workload.name!r}: {estimate.reason}"
-    return ""
+        section = sample.section(workload.name, quantity, bars)
+        if section.value is None:
+            found.setdefault(workload.name, f"{quantity}: {section.reason}")
+    return found
 
 
 def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
@@ -122,7 +118,7 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
     """
     count = len(evidence.sample)
     for look in range(1, looks + 1):
-        if evidence.overload is not None or evidence.doubt:
+        if evidence.overload is not None or evidence.doubts:
             return evidence
         if "undecided" not in [each.verdict for each in evidence.judged(level)]:
             return replace(evidence, stopped_by="decided")

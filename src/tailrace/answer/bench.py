@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -35,8 +35,8 @@ from tailrace.scenario.tables.workload import Workload
 class Evidence:
     """What replications of one scenario show, each of ``requests`` requests.
 
-    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile; ``doubt`` why the run may
-    be too short whatever its intervals, empty where it is settled.
+    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile; ``doubts`` why figures of a
+    class may be off whatever their intervals, by its name: no verdict rests on these.
     """
 
     scenario: Scenario
@@ -44,7 +44,7 @@ class Evidence:
     requests: int
     overload: Overload | None = None
     bars: Bars = field(default_factory=dict)
-    doubt: str = ""
+    doubts: Mapping[str, str] = field(default_factory=dict)
     stopped_by: StoppedBy | None = None
     notes: tuple[str, ...] = ()
 
@@ -62,7 +62,7 @@ class Evidence:
         """What was promised, each judged by an interval of that level; nothing of an overloaded server."""
         if self.overload is not None:
             return ()
-        return target_results(self.scenario.workload, self.sample, level, self.bars)
+        return target_results(self.scenario.workload, self.sample, level, self.bars, self.doubts)
 
     @cached_property
     def targets(self) -> tuple[TargetResult, ...]:
@@ -153,7 +153,7 @@ class Bench:
             given_up = sample.replications[-1]
             left = float(np.ptp(given_up.under_way)) / max(float(np.ptp(given_up.arrived)), 1.0)
             sustained = max(1.0 - left, 0.0)
-        grown = np.sum([each.waiting_growth for each in sample], axis=0)
+        grown = np.sum([each.stations.waiting_growth for each in sample], axis=0)
         bank = self.load(scenario).banks[int(np.nanargmax(grown))]
         return _overload(scenario, bank, sustained, "during the run")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 
 import numpy as np
 
@@ -30,7 +30,11 @@ LEVEL = 0.95
 
 
 def class_result(
-    workload: Workload, sample: Sample, level: float = LEVEL, bars: Bars = STRICT
+    workload: Workload,
+    sample: Sample,
+    level: float = LEVEL,
+    bars: Bars = STRICT,
+    doubtful: Container[str] = (),
 ) -> ClassResult:
     """All figures of one class; ``level`` is that of the intervals by which its targets are judged."""
     kinds: Mapping[Kind, Figures] = {
@@ -40,21 +44,27 @@ def class_result(
         workload.name,
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
-        target_results([workload], sample, level, bars),
+        target_results([workload], sample, level, bars, doubtful),
         sum(step.count for step in workload.step) if workload.step else None,
     )
 
 
 def target_results(
-    workloads: Sequence[Workload], sample: Sample, level: float = LEVEL, bars: Bars = STRICT
+    workloads: Sequence[Workload],
+    sample: Sample,
+    level: float = LEVEL,
+    bars: Bars = STRICT,
+    doubtful: Container[str] = (),
 ) -> tuple[TargetResult, ...]:
-    """What was promised to classes, each judged by an interval of that level."""
+    """What was promised to classes, each judged by an interval of that level; undecided where a class is doubtful."""
     found = []
     for workload in workloads:
         for quantity, limit in workload.limits:
             section = sample.section(workload.name, quantity, bars)
             judged = section.estimate(level)
             kept = verdict(judged, limit, quantity.is_upper)
+            if workload.name in doubtful:
+                kept = "undecided"
             found.append(
                 TargetResult(workload.name, quantity, limit, section.estimate(LEVEL), judged, level, kept)
             )
@@ -93,7 +103,7 @@ def _is_supported(p: float, supported: Sequence[float]) -> bool:
 
 def station_results(load: Load, sample: Sample) -> tuple[StationResult, ...]:
     """Utilisation, share of saturation and mean number waiting of every bank."""
-    seconds = sum(sample.windows_s)
+    seconds = sum(each.stations.seconds_s for each in sample)
     busy: FloatArray = np.sum([each.stations.busy_s for each in sample], axis=0)
     waiting: FloatArray = np.sum([each.stations.waiting_s for each in sample], axis=0)
     results = []

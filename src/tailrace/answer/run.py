@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from importlib.metadata import version
 
 from tailrace.answer.agreement import disagreements
@@ -87,7 +88,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     sample = Sample([]) if overload is not None else evidence.sample
     level = target_level(scenario) if level is None else level
     classes = (
-        tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
+        tuple(class_result(each, sample, level, evidence.bars, evidence.doubts) for each in scenario.workload)
         if len(sample)
         else ()
     )
@@ -110,6 +111,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
         verdict="overloaded" if overload is not None else combined(verdicts),
         notes=(
             *(evidence.notes if overload is None else ()),
+            *_unsettled(evidence),
             *(replay_notes(scenario, sample.replications) if len(sample) else ()),
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
             *disagreements(theory, classes, len(sample)),
@@ -125,6 +127,13 @@ _OF_ARMS = (
     "What the arms can carry was found by a run with all queue slots taken: it depends on how many requests they can "
     "choose from.",
 )
+
+
+def _unsettled(evidence: Evidence) -> Iterator[str]:
+    """What is doubtful: reasons that several classes share once."""
+    for reason in dict.fromkeys(evidence.doubts.values()):
+        names = ", ".join(repr(name) for name, said in evidence.doubts.items() if said == reason)
+        yield f"Not settled within its budget: class {names}: {reason}. No verdict rests on it; longer runs may tell."
 
 
 def _of_datasheets(scenario: Scenario) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ _NO_SUMS = StageSums(0, np.zeros(4), np.zeros(4))
 
 def _nothing(kind: Kind) -> Totals:
     none = Latencies(np.empty(0), np.empty(0, dtype=np.bool_), 0)
-    return Totals(kind, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
+    return Totals(kind, 0, 0, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
 
 
 class _EachLatencies(Sequence[FloatArray]):
@@ -115,8 +115,9 @@ class Sample:
             return self.spreads(name, quantity.kind)[quantity.probability].section(bar)
         if quantity.statistic == "mean":
             return ratio_sections([part.total_s for part in parts], counts, n=sum(counts))
-        done = counts if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
-        return ratio_sections(done, self.windows_s, n=sum(counts))
+        completed = [part.completed for part in parts]
+        done = completed if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
+        return ratio_sections(done, self.windows_s, n=sum(completed))
 
     def spreads(self, name: str, kind: Kind) -> Mapping[float, QuantileSpread]:
         """The quantiles of latency, by probability."""

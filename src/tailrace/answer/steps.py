@@ -68,7 +68,7 @@ def step_samples(
         number[block["order"]], arrival_s[block["order"]] = block["class_index"], block["arrival_s"]
     laps = run.laps()
     laps = laps[np.lexsort((laps["step"], laps["order"]))]
-    laps = laps[laps["order"] >= measured_from(requests)]
+    laps = laps[laps["order"] >= measured_from(requests, scenario.closed_requests)]
     found = {}
     for workload in scenario.workload:
         mine = laps[number[laps["order"]] == plan.classes.index(workload.name)]

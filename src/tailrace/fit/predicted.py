@@ -154,7 +154,7 @@ def simulated(
                 mean = float(np.mean(latency))
                 told.append(mean if name == "mean" else (point.queue_depth or 1) / mean)  # Little's law
             else:
-                told.append(sample.kinds["point"]["all"].requests / sample.window_s)
+                told.append(sample.kinds["point"]["all"].completed / sample.window_s)
     return np.log(told)
 
 

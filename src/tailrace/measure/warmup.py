@@ -16,6 +16,9 @@ from tailrace.measure.estimate import student_quantile
 
 WARMUP_SHARE = 0.1
 """Share of each replication, by order of arrival, that is not measured."""
+DRIFT_SHARES = (1 / 16, 1 / 8, 1 / 4, 1 / 2)
+"""First parts of what is measured that are held against its later half."""
+DRIFT_LEVEL = 0.997
 BATCH = 5
 """Observations averaged into one before MSER is applied."""
 FEWEST_BATCHES_KEPT = 5
@@ -177,20 +180,43 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
         changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
-        if _agreed(np.array(changes), 0.99, size):
+        if agreed(np.array(changes), 0.99, size):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
             reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
+    if not reason:
+        reason = _drift([series[start:n] for series in series_per_replication], size)
     if (
         not reason
         and abs(window.rise_share) > RISE_LIMIT
-        and _agreed(rounds @ _slope_weights(ROUNDS), 0.99, size)
+        and agreed(rounds @ _slope_weights(ROUNDS), 0.99, size)
     ):
         reason = f"latency changes by {window.rise_share:+.0%} over what is measured"
     if not reason and window.range_share > RANGE_LIMIT:
         averages = rounds.mean(axis=0)
-        if _agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
+        if agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
             reason = f"fifths of what is measured differ by {window.range_share:.0%}"
     return Transient(not reason, cut_share, window, reason)
+
+
+def _drift(measured: Sequence[FloatArray], size: float) -> str:
+    """Whether some first part of what is measured differs from the later half; empty where none does.
+
+    A transient that has died away within a share f of what is measured spoils the mean by f times what the part lies
+    off. At the level by which it is noticed that is about half of the half-width of the interval for the least part
+    looked at, and one and a half for the greatest: what is overlooked hides in an interval of that size (derived, for
+    independent observations).
+    """
+    n = min(each.size for each in measured)
+    late = np.array([each[n // 2 : n].mean() for each in measured])
+    for share in DRIFT_SHARES:
+        if int(share * n) < 1:
+            continue
+        early = np.array([each[: int(share * n)].mean() for each in measured])
+        if agreed(early - late, DRIFT_LEVEL, size):
+            change = float(early.mean() / late.mean() - 1)
+            way = "above" if change > 0 else "below"
+            return f"the first {share:.2g} of what is measured lies {100 * abs(change):.2g} % {way} its later half"
+    return ""
 
 
 def _slope_weights(rounds: int) -> FloatArray:
@@ -199,7 +225,7 @@ def _slope_weights(rounds: int) -> FloatArray:
     return np.asarray(centred / (centred @ centred))
 
 
-def _agreed(contrasts: FloatArray, level: float, size: float) -> bool:
+def agreed(contrasts: FloatArray, level: float, size: float) -> bool:
     """Whether contrasts, one a replication, differ from 0 beyond their noise; one alone always does.
 
     Beside figures of that size they are nothing where only the rounding of sums makes them.

@@ -63,13 +63,16 @@ class Kept:
 class Totals:
     """Measured requests of a class, or of its reads or writes alone; ``total_s`` is the sum of their latencies.
 
-    ``slowest`` are the slowest 1 %, ``middle`` those whose latency lies in the tenth around the median, or of long
-    runs every so many of these. One of ``latencies`` and ``kept`` is there.
+    ``completed`` of them and ``bytes_moved`` fall into the window, and ``under_way_s`` is the integral over it of how
+    many were under way. ``slowest`` are the slowest 1 %, ``middle`` those whose latency lies in the tenth around the
+    median, or of long runs every so many of these. One of ``latencies`` and ``kept`` is there.
     """
 
     kind: Kind
     requests: int
-    bytes_moved: float
+    completed: int
+    bytes_moved: int
+    under_way_s: float
     total_s: float
     stages: StageSums
     slowest: StageSums
@@ -93,10 +96,16 @@ class Totals:
 
 @dataclass(frozen=True)
 class StationSample:
-    """Integrals over the measured window, one entry a bank: busy servers (or permits held), and waiting."""
+    """Integrals over ``seconds_s`` of measuring, one entry a bank: busy servers (or permits held), and waiting.
 
+    ``held_growth`` and ``waiting_growth`` are how much the means of both grew from the first to the second half.
+    """
+
+    seconds_s: float
     busy_s: FloatArray
     waiting_s: FloatArray
+    held_growth: FloatArray
+    waiting_growth: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,9 +114,9 @@ class Replication:
 
     ``warming_s`` holds means of each class's latencies in order of arrival, warm-up included, of so many requests each
     that there are at most `WARMING_MEANS`, ``issued`` how many requests that were. ``arrived`` and ``under_way``
-    (requests of open classes and detached ways) are at the marks of the measured window, ``waiting_growth`` is how much
-    the mean number waiting at each bank grew from the first to the second half of it. ``complete`` is False for one
-    that was given up because too much was under way; then it has no classes.
+    (requests of open classes and detached ways) are at the marks of the measured window; of ways that
+    closed writers leave behind, which cannot grow for good, nothing is in it. ``complete`` is False for one that was
+    given up because too much was under way; then it has no classes.
     """
 
     window_s: float
@@ -117,7 +126,6 @@ class Replication:
     stations: StationSample
     arrived: FloatArray
     under_way: FloatArray
-    waiting_growth: FloatArray
     complete: bool
 
     @property

@@ -21,12 +21,14 @@ FORM = 2
 
 def written(replication: Replication) -> bytes:
     """A kept replication as bytes, which `read` turns back into the same."""
+    stations = replication.stations
     numbers: list[FloatArray | IntArray] = [
         replication.arrived,
         replication.under_way,
-        replication.waiting_growth,
-        replication.stations.busy_s,
-        replication.stations.waiting_s,
+        stations.busy_s,
+        stations.waiting_s,
+        stations.held_growth,
+        stations.waiting_growth,
         *replication.warming_s.values(),
     ]
     parts: list[Any] = []
@@ -37,7 +39,8 @@ def written(replication: Replication) -> bytes:
             for each in sums:
                 numbers += [each.wait_s, each.service_s]
             counts = [each.requests for each in sums]
-            head = [name, kind, part.requests, part.bytes_moved, part.total_s, counts]
+            passed = [part.requests, part.completed, part.bytes_moved, part.under_way_s, part.total_s]
+            head = [name, kind, passed, counts]
             if kind != "all" and kept is kinds["all"].kept:
                 parts.append([*head, None])
                 continue
@@ -49,7 +52,8 @@ def written(replication: Replication) -> bytes:
         "window_s": replication.window_s,
         "complete": replication.complete,
         "marks": replication.arrived.size,
-        "banks": replication.waiting_growth.size,
+        "seconds_s": stations.seconds_s,
+        "banks": stations.busy_s.size,
         "warming": [
             [name, means.size, replication.issued[name]] for name, means in replication.warming_s.items()
         ],
@@ -73,16 +77,19 @@ def read(content: bytes) -> Replication:
             raise ValueError(f"form {document['form']}")
         numbers = _Numbers(plain[4 + length :])
         arrived, under_way = numbers.floats(document["marks"]), numbers.floats(document["marks"])
-        growth, busy, waiting = (numbers.floats(document["banks"]) for _ in range(3))
+        banks = [numbers.floats(document["banks"]) for _ in range(4)]
         warming = {name: numbers.floats(size) for name, size, _ in document["warming"]}
         kinds: dict[str, dict[Kind, Totals]] = {name: {} for name in warming}
         ps = tuple(document["ps"])
-        for name, kind, requests, moved, total, counts, size in document["parts"]:
+        for name, kind, passed, counts, size in document["parts"]:
             stages, slowest, middle = (
                 StageSums(count, numbers.floats(STAGES), numbers.floats(STAGES)) for count in counts
             )
             kept = kinds[name]["all"].kept if size is None else _kept(numbers, ps, size)
-            kinds[name][kind] = Totals(kind, requests, moved, total, stages, slowest, middle, None, kept)
+            requests, completed, moved, under_way, total = passed
+            kinds[name][kind] = Totals(
+                kind, requests, completed, moved, under_way, total, stages, slowest, middle, kept=kept
+            )
         numbers.finish()
     except (zlib.error, struct.error, KeyError, TypeError, IndexError, UnicodeDecodeError) as error:
         raise ValueError(f"not a replication: {error}") from None
@@ -91,10 +98,9 @@ def read(content: bytes) -> Replication:
         kinds,
         warming,
         {name: issued for name, _, issued in document["warming"]},
-        StationSample(busy, waiting),
+        StationSample(document["seconds_s"], *banks),
         arrived,
         under_way,
-        growth,
         document["complete"],
     )
 

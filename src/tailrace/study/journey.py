@@ -129,12 +129,12 @@ def journey(
     requests = min(scenario.run.budget, REQUESTS)
     run = runner(choose_engine("auto", requests))
     plan = build_plan(scenario, seed, PILOT_REPLICATIONS)
-    observed = run(plan, requests, 2, most_under_way(scenario, requests))
+    observed = run(plan, requests, 2, most_under_way(scenario, plan, requests))
     if not observed.complete:
         raise SettingError(
             "the requests pile up without end: the server is overloaded (tailrace run says where)"
         )
-    begin = measured_from(requests)
+    begin = measured_from(requests, scenario.closed_requests)
     mine = np.arange(begin, requests)
     if workload is not None:
         mine = mine[observed.class_index[begin:] == plan.classes.index(workload)]

@@ -221,7 +221,7 @@ def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence
             f"{undecided} of {len(seen)} points are undecided: their intervals hold the limit, or the runs were too "
             "short for one."
         )
-    doubts = [each.doubt for each in seen if each.doubt]
+    doubts = [next(iter(each.doubts.values())) for each in seen if each.doubts]
     if doubts:
         said = f"{len(doubts)} of {len(seen)} points are not settled within their budget"
         yield f"{said}, the first of them: {doubts[0]}."
