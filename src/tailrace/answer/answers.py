@@ -10,9 +10,12 @@ from tailrace.answer.doubts import doubts
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
 from tailrace.answer.replayed import replay_budget
-from tailrace.answer.sample import Bars, Sample
+from tailrace.answer.sample import Sample
 from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
 from tailrace.scenario.tables.scenario import Scenario
+
+TOLERATED = 0.1
+"""Share of the precision wanted by which figures may be off for what is not settled: intervals are wider by as much."""
 
 
 @dataclass
@@ -74,37 +77,24 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
         return None
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
-    doubtful = doubts(scenario, bench.load(scenario), sample)
+    sample = Sample(sample.replications, sample.quantiles, doubts(scenario, bench.load(scenario), sample))
     if scenario.run.fixed_length:
-        return Evidence(scenario, sample, requests, None, bars, doubtful, "fixed", notes)
+        return Evidence(scenario, sample, requests, None, bars, "fixed", notes)
     if any(
         sample.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)
     ):
         # The pilot supported them, so what lacks them in one replication is no matter of length.
         bars = pooled_bars(scenario, sample)
-    lacking = unsupported(scenario, sample, bars)
-    if (doubtful or lacking) and requests < budget:
+    steering = [sample.section(each.name, quantity, bars) for each, quantity, _ in steered(scenario)]
+    most = TOLERATED * scenario.run.wanted_precision
+    doubtful = any(each.off_by > most for each in sample.doubts.values())
+    doubtful |= any(each.value is None for each in steering)
+    if doubtful and requests < budget:
         asked.requests = min(2 * requests, budget)
         return None
-    reached: StoppedBy = "budget" if doubtful or lacking else _stopped_by(scenario, sample, bars)
-    return Evidence(scenario, sample, requests, None, bars, doubtful | lacking, reached, notes)
-
-
-def _stopped_by(scenario: Scenario, sample: Sample, bars: Bars) -> StoppedBy:
-    estimates = [
-        sample.section(each.name, quantity, bars).estimate(LEVEL) for each, quantity, _ in steered(scenario)
-    ]
-    return stopped_by(max(estimates, key=width_of), scenario.run.wanted_precision)
-
-
-def unsupported(scenario: Scenario, sample: Sample, bars: Bars) -> dict[str, str]:
-    """Which of the figures that steer a run it cannot support, and why, by the name of the class."""
-    found: dict[str, str] = {}
-    for workload, quantity, _ in steered(scenario):
-        section = sample.section(workload.name, quantity, bars)
-        if section.value is None:
-            found.setdefault(workload.name, f"{quantity}: {section.reason}")
-    return found
+    widest = max((each.estimate(LEVEL) for each in steering), key=width_of)
+    reached: StoppedBy = "budget" if doubtful else stopped_by(widest, scenario.run.wanted_precision)
+    return Evidence(scenario, sample, requests, None, bars, reached, notes)
 
 
 def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
@@ -118,7 +108,7 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
     """
     count = len(evidence.sample)
     for look in range(1, looks + 1):
-        if evidence.overload is not None or evidence.doubts:
+        if evidence.overload is not None or evidence.sample.doubts:
             return evidence
         if "undecided" not in [each.verdict for each in evidence.judged(level)]:
             return replace(evidence, stopped_by="decided")
@@ -127,6 +117,6 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
             job = (evidence.scenario, range(first, first + count), evidence.requests)
             more = bench.samples([job], "Answer")[0]
             overload = bench.overload_seen(evidence.scenario, more)
-            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles)
+            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles, evidence.sample.doubts)
             evidence = replace(evidence, sample=sample, overload=overload)
     return replace(evidence, stopped_by="budget")

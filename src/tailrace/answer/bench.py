@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import secrets
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -35,8 +35,7 @@ from tailrace.scenario.tables.workload import Workload
 class Evidence:
     """What replications of one scenario show, each of ``requests`` requests.
 
-    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile; ``doubts`` why figures of a
-    class may be off whatever their intervals, by its name: no verdict rests on these.
+    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile.
     """
 
     scenario: Scenario
@@ -44,7 +43,6 @@ class Evidence:
     requests: int
     overload: Overload | None = None
     bars: Bars = field(default_factory=dict)
-    doubts: Mapping[str, str] = field(default_factory=dict)
     stopped_by: StoppedBy | None = None
     notes: tuple[str, ...] = ()
 
@@ -62,7 +60,7 @@ class Evidence:
         """What was promised, each judged by an interval of that level; nothing of an overloaded server."""
         if self.overload is not None:
             return ()
-        return target_results(self.scenario.workload, self.sample, level, self.bars, self.doubts)
+        return target_results(self.scenario.workload, self.sample, level, self.bars)
 
     @cached_property
     def targets(self) -> tuple[TargetResult, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -34,7 +34,6 @@ def class_result(
     sample: Sample,
     level: float = LEVEL,
     bars: Bars = STRICT,
-    doubtful: Container[str] = (),
 ) -> ClassResult:
     """All figures of one class; ``level`` is that of the intervals by which its targets are judged."""
     kinds: Mapping[Kind, Figures] = {
@@ -44,7 +43,7 @@ def class_result(
         workload.name,
         kinds["all"],
         {kind: each for kind, each in kinds.items() if kind != "all"},
-        target_results([workload], sample, level, bars, doubtful),
+        target_results([workload], sample, level, bars),
         sum(step.count for step in workload.step) if workload.step else None,
     )
 
@@ -54,17 +53,14 @@ def target_results(
     sample: Sample,
     level: float = LEVEL,
     bars: Bars = STRICT,
-    doubtful: Container[str] = (),
 ) -> tuple[TargetResult, ...]:
-    """What was promised to classes, each judged by an interval of that level; undecided where a class is doubtful."""
+    """What was promised to classes, each judged by an interval of that level."""
     found = []
     for workload in workloads:
         for quantity, limit in workload.limits:
             section = sample.section(workload.name, quantity, bars)
             judged = section.estimate(level)
             kept = verdict(judged, limit, quantity.is_upper)
-            if workload.name in doubtful:
-                kept = "undecided"
             found.append(
                 TargetResult(workload.name, quantity, limit, section.estimate(LEVEL), judged, level, kept)
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from importlib.metadata import version
 
@@ -88,7 +89,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     sample = Sample([]) if overload is not None else evidence.sample
     level = target_level(scenario) if level is None else level
     classes = (
-        tuple(class_result(each, sample, level, evidence.bars, evidence.doubts) for each in scenario.workload)
+        tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
         if len(sample)
         else ()
     )
@@ -131,9 +132,12 @@ _OF_ARMS = (
 
 def _unsettled(evidence: Evidence) -> Iterator[str]:
     """What is doubtful: reasons that several classes share once."""
-    for reason in dict.fromkeys(evidence.doubts.values()):
-        names = ", ".join(repr(name) for name, said in evidence.doubts.items() if said == reason)
-        yield f"Not settled within its budget: class {names}: {reason}. No verdict rests on it; longer runs may tell."
+    doubts = evidence.sample.doubts
+    for doubt in dict.fromkeys(doubts.values()):
+        names = ", ".join(repr(name) for name, each in doubts.items() if each == doubt)
+        within = "" if evidence.stopped_by == "fixed" else " within its budget"
+        means = "no interval is given" if math.isinf(doubt.off_by) else "intervals are wider by as much"
+        yield f"The run is not settled{within}: class {names}: {doubt.reason}; {means}."
 
 
 def _of_datasheets(scenario: Scenario) -> tuple[str, ...]:

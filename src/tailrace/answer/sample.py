@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TypeAlias, overload
 
 import numpy as np
@@ -39,6 +40,14 @@ def _nothing(kind: Kind) -> Totals:
     return Totals(kind, 0, 0, 0, 0.0, 0.0, _NO_SUMS, _NO_SUMS, _NO_SUMS, none)
 
 
+@dataclass(frozen=True)
+class Doubt:
+    """Why figures may be off whatever their replications say, and by what share; infinite where nobody knows."""
+
+    reason: str
+    off_by: float
+
+
 class _EachLatencies(Sequence[FloatArray]):
     """The latencies of each replication, picked when they are asked for, so that one at a time is in memory."""
 
@@ -64,14 +73,18 @@ class Sample:
     """The replications of a pilot or an answer. Sections know no level: one serves every interval.
 
     Quantiles are exact where the replications are whole; where only what is kept of them is there, they are as exact
-    as a spectrum tells (see `measure.spectrum`). ``quantiles`` are those wanted, by name.
+    as a spectrum tells (see `measure.spectrum`). ``quantiles`` are those wanted, by name, ``doubts`` why figures of a
+    class may be off besides, by its name.
     """
 
     def __init__(
-        self, replications: Sequence[Replication], quantiles: Mapping[str, float] = QUANTILES
+        self,
+        replications: Sequence[Replication],
+        quantiles: Mapping[str, float] = QUANTILES,
+        doubts: Mapping[str, Doubt] | None = None,
     ) -> None:
         self.replications = tuple(replications)
-        self.quantiles = quantiles
+        self.quantiles, self.doubts = quantiles, doubts or {}
         self.windows_s = [each.window_s for each in replications]
         self._quantiles: dict[tuple[str, Kind], Quantiles] = {}
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
@@ -106,6 +119,10 @@ class Sample:
 
     def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
         """A figure of a class, and how the replications lie about it; without bars whatever supports it."""
+        plain, doubt = self._section(name, quantity, bars), self.doubts.get(name)
+        return plain if doubt is None else plain.doubted(doubt.reason, doubt.off_by)
+
+    def _section(self, name: str, quantity: Quantity, bars: Bars | None) -> Sectioned:
         parts = self.totals(name, quantity.kind)
         counts = [part.requests for part in parts]
         if quantity.probability is not None:
@@ -117,7 +134,12 @@ class Sample:
             return ratio_sections([part.total_s for part in parts], counts, n=sum(counts))
         completed = [part.completed for part in parts]
         done = completed if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
-        return ratio_sections(done, self.windows_s, n=sum(completed))
+        found = ratio_sections(done, self.windows_s, n=sum(completed))
+        # A window holds one completion more or less, whatever the replications agree on.
+        one = len(parts) / sum(completed) if any(completed) else 0.0
+        if found.value and np.abs(found.deviations).max() <= one * found.value:
+            return found.doubted("a window holds one completion more or less", one)
+        return found
 
     def spreads(self, name: str, kind: Kind) -> Mapping[float, QuantileSpread]:
         """The quantiles of latency, by probability."""

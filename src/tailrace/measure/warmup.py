@@ -56,13 +56,14 @@ class Transient:
 
     `cut_share` is where MSER would cut the averaged series, as a share of its length, None where the rule
     rejects the series; `window` is the steady-state window over what is measured, None where there is too
-    little. `reason` is empty where settled.
+    little. `reason` is empty where settled. `off_by` is the share by which the mean may be off, 0 where settled.
     """
 
     settled: bool
     cut_share: float | None
     window: SteadyWindow | None
     reason: str
+    off_by: float = 0.0
 
     def __bool__(self) -> bool:
         return self.settled
@@ -161,7 +162,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     start = math.ceil(share * n)
     width = (n - start) // ROUNDS
     if n < 2 * FEWEST_BATCHES_KEPT * BATCH or width < 1:
-        return Transient(False, None, None, f"{n} requests are too few to see a transient")
+        return Transient(False, None, None, f"{n} requests are too few to see a transient", math.inf)
     batches = np.zeros(n // BATCH)
     for series in series_per_replication:
         batches += series[: n // BATCH * BATCH].reshape(-1, BATCH).mean(axis=1)
@@ -176,47 +177,51 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     )
     window, size = steady_window(rounds.mean(axis=0)), float(np.abs(rounds).mean())
     cut_share = None if cut is None else cut / n
-    reason = ""
+    found = [drift([series[start:n] for series in series_per_replication])]
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
         changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
         if agreed(np.array(changes), 0.99, size):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
-            reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
-    if not reason:
-        reason = _drift([series[start:n] for series in series_per_replication], size)
-    if (
-        not reason
-        and abs(window.rise_share) > RISE_LIMIT
-        and agreed(rounds @ _slope_weights(ROUNDS), 0.99, size)
-    ):
-        reason = f"latency changes by {window.rise_share:+.0%} over what is measured"
-    if not reason and window.range_share > RANGE_LIMIT:
+            said = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
+            found.append((said, abs(float(np.mean(changes))) / size))
+    rise, extent = abs(window.rise_share), window.range_share
+    if rise > RISE_LIMIT and agreed(rounds @ _slope_weights(ROUNDS), 0.99, size):
+        found.append((f"latency changes by {window.rise_share:+.0%} over what is measured", rise))
+    if extent > RANGE_LIMIT:
         averages = rounds.mean(axis=0)
         if agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
-            reason = f"fifths of what is measured differ by {window.range_share:.0%}"
-    return Transient(not reason, cut_share, window, reason)
+            found.append((f"fifths of what is measured differ by {extent:.0%}", extent))
+    reason, off_by = max(found, key=lambda each: each[1])
+    return Transient(not reason, cut_share, window, reason, off_by)
 
 
-def _drift(measured: Sequence[FloatArray], size: float) -> str:
-    """Whether some first part of what is measured differs from the later half; empty where none does.
+def drift(measured: Sequence[FloatArray]) -> tuple[str, float]:
+    """Whether a first part of what is measured differs from the later half, and by what share that puts the mean off.
 
-    A transient that has died away within a share f of what is measured spoils the mean by f times what the part lies
-    off. At the level by which it is noticed that is about half of the half-width of the interval for the least part
+    A transient that has died away within a share f of what is measured spoils the mean by f times what that part lies
+    off. At the level by which it is noticed this is about half of the half-width of the interval for the least part
     looked at, and one and a half for the greatest: what is overlooked hides in an interval of that size (derived, for
-    independent observations).
+    independent observations). Of what is noticed twice as much is said, since the later half may still drift as well.
+
+    Args:
+        measured: one array of shape (n_r,) a replication, without its warm-up.
+
+    Returns:
+        A reason, empty where no part differs, and the share.
     """
     n = min(each.size for each in measured)
-    late = np.array([each[n // 2 : n].mean() for each in measured])
+    late = np.array([each[n // 2 : n].mean() for each in measured]) if n > 1 else np.zeros(len(measured))
+    size, reason, off_by = float(np.abs(late).mean()), "", 0.0
     for share in DRIFT_SHARES:
-        if int(share * n) < 1:
+        if share * n < 1 or not size:
             continue
         early = np.array([each[: int(share * n)].mean() for each in measured])
-        if agreed(early - late, DRIFT_LEVEL, size):
-            change = float(early.mean() / late.mean() - 1)
-            way = "above" if change > 0 else "below"
-            return f"the first {share:.2g} of what is measured lies {100 * abs(change):.2g} % {way} its later half"
-    return ""
+        change = float((early - late).mean()) / size
+        if agreed(early - late, DRIFT_LEVEL, size) and 2 * share * abs(change) > off_by:
+            off_by, way = 2 * share * abs(change), "above" if change > 0 else "below"
+            reason = f"the first {share:.0%} of what is measured lies {100 * abs(change):.2g} % {way} its later half"
+    return reason, off_by
 
 
 def _slope_weights(rounds: int) -> FloatArray:

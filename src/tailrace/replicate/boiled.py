@@ -76,6 +76,7 @@ def boil_down(run: Run, requests: int, plan: Plan, is_open: BoolArray, closed: i
     kinds: dict[str, Mapping[Kind, Totals]] = {}
     warming: dict[str, FloatArray] = {}
     issued: dict[str, int] = {}
+    pace: dict[str, FloatArray] = {}
     window_s = float(marks.time_s[-1] - marks.time_s[warm])
     if run.complete:
         flow = gathering.throughflow()
@@ -84,11 +85,13 @@ def boil_down(run: Run, requests: int, plan: Plan, is_open: BoolArray, closed: i
             latencies = _latencies(gathering, number, measured_from(requests, closed))
             warming[name], issued[name] = warming_means(latencies.every_s), latencies.every_s.size
             kinds[name] = _kinds(gathering, number, latencies, flow)
+            pace[name] = flow.pace_per_s[groups_of(number, "all")].sum(axis=0)
     return Replication(
         window_s,
         kinds,
         warming,
         issued,
+        pace,
         _stations(marks, warm, [bank.first for bank in plan.stations.banks]),
         marks.arrived[warm:].astype(np.float64),
         under_way[warm:].astype(np.float64),

@@ -20,17 +20,21 @@ BINS = 2048
 """Most bins; half of them at least are in use."""
 FEWEST = 16
 """Fewest bins of a window."""
+SLICES = 200
+"""Most slices by which it is seen whether the pace of completions changes."""
 
 
 @dataclass(frozen=True)
 class Throughflow:
     """What passed in a window of ``window_s`` seconds, one entry a group.
 
-    Completions, their bytes, and the integral of how many were under way.
+    Completions, their bytes, and the integral of how many were under way; ``pace_per_s``, shape (groups, slices), are
+    completions a second in successive slices of it.
     """
 
     window_s: float
     completed: IntArray
+    pace_per_s: FloatArray
     bytes_moved: IntArray
     under_way_s: FloatArray
 
@@ -78,9 +82,13 @@ class Flow:
         inside = slice(first, last)
         begin, end = first * self._width_s, last * self._width_s
         under_way = self._integral(end) - self._integral(begin)
+        each = -(-(last - first) // SLICES)
+        slices = (last - first) // each
+        counts = self._counts[1, :, first : first + slices * each].reshape(self._groups, slices, each)
         return Throughflow(
             end - begin,
             self._counts[1, :, inside].sum(axis=1),
+            counts.sum(axis=2) / (each * self._width_s),
             self._counts[2, :, inside].sum(axis=1),
             under_way,
         )

@@ -113,16 +113,18 @@ class Replication:
     """One replication. ``kinds`` by class name, then by kind; those that did not occur are left out.
 
     ``warming_s`` holds means of each class's latencies in order of arrival, warm-up included, of so many requests each
-    that there are at most `WARMING_MEANS`, ``issued`` how many requests that were. ``arrived`` and ``under_way``
-    (requests of open classes and detached ways) are at the marks of the measured window; of ways that
-    closed writers leave behind, which cannot grow for good, nothing is in it. ``complete`` is False for one that was
-    given up because too much was under way; then it has no classes.
+    that there are at most `WARMING_MEANS`, ``issued`` how many requests that were; ``pace_per_s`` are completions a
+    second in successive slices of the window. ``arrived`` and ``under_way`` (requests of open classes and detached
+    ways) are at the marks of the measured window; of ways that closed writers leave behind, which cannot grow for good,
+    nothing is in it. ``complete`` is False for one that was given up because too much was under way; then it has no
+    classes.
     """
 
     window_s: float
     kinds: Mapping[str, Mapping[Kind, Totals]]
     warming_s: Mapping[str, FloatArray]
     issued: Mapping[str, int]
+    pace_per_s: Mapping[str, FloatArray]
     stations: StationSample
     arrived: FloatArray
     under_way: FloatArray

@@ -30,6 +30,7 @@ def written(replication: Replication) -> bytes:
         stations.held_growth,
         stations.waiting_growth,
         *replication.warming_s.values(),
+        *replication.pace_per_s.values(),
     ]
     parts: list[Any] = []
     for name, kinds in replication.kinds.items():
@@ -54,8 +55,9 @@ def written(replication: Replication) -> bytes:
         "marks": replication.arrived.size,
         "seconds_s": stations.seconds_s,
         "banks": stations.busy_s.size,
-        "warming": [
-            [name, means.size, replication.issued[name]] for name, means in replication.warming_s.items()
+        "classes": [
+            [name, means.size, replication.issued[name], replication.pace_per_s[name].size]
+            for name, means in replication.warming_s.items()
         ],
         "ps": next(
             (part.kept.ps for kinds in replication.kinds.values() for part in kinds.values() if part.kept), ()
@@ -78,7 +80,9 @@ def read(content: bytes) -> Replication:
         numbers = _Numbers(plain[4 + length :])
         arrived, under_way = numbers.floats(document["marks"]), numbers.floats(document["marks"])
         banks = [numbers.floats(document["banks"]) for _ in range(4)]
-        warming = {name: numbers.floats(size) for name, size, _ in document["warming"]}
+        classes = document["classes"]
+        warming = {name: numbers.floats(size) for name, size, *_ in classes}
+        pace = {name: numbers.floats(slices) for name, *_, slices in classes}
         kinds: dict[str, dict[Kind, Totals]] = {name: {} for name in warming}
         ps = tuple(document["ps"])
         for name, kind, passed, counts, size in document["parts"]:
@@ -86,9 +90,9 @@ def read(content: bytes) -> Replication:
                 StageSums(count, numbers.floats(STAGES), numbers.floats(STAGES)) for count in counts
             )
             kept = kinds[name]["all"].kept if size is None else _kept(numbers, ps, size)
-            requests, completed, moved, under_way, total = passed
+            requests, completed, moved, present_s, total_s = passed
             kinds[name][kind] = Totals(
-                kind, requests, completed, moved, under_way, total, stages, slowest, middle, kept=kept
+                kind, requests, completed, moved, present_s, total_s, stages, slowest, middle, kept=kept
             )
         numbers.finish()
     except (zlib.error, struct.error, KeyError, TypeError, IndexError, UnicodeDecodeError) as error:
@@ -97,7 +101,8 @@ def read(content: bytes) -> Replication:
         document["window_s"],
         kinds,
         warming,
-        {name: issued for name, _, issued in document["warming"]},
+        {name: issued for name, _, issued, _ in classes},
+        pace,
         StationSample(document["seconds_s"], *banks),
         arrived,
         under_way,

@@ -221,10 +221,10 @@ def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence
             f"{undecided} of {len(seen)} points are undecided: their intervals hold the limit, or the runs were too "
             "short for one."
         )
-    doubts = [next(iter(each.doubts.values())) for each in seen if each.doubts]
+    doubts = [next(iter(each.sample.doubts.values())) for each in seen if each.sample.doubts]
     if doubts:
         said = f"{len(doubts)} of {len(seen)} points are not settled within their budget"
-        yield f"{said}, the first of them: {doubts[0]}."
+        yield f"{said}, the first of them: {doubts[0].reason}."
     widest: tuple[float, str] | None = None
     for (name, settings), evidence in zip(places, seen, strict=True):
         for workload in evidence.scenario.workload:
