@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -16,6 +17,10 @@ from tailrace.scenario.tables.scenario import Scenario
 
 TOLERATED = 0.1
 """Share of the precision wanted by which figures may be off for what is not settled: intervals are wider by as much."""
+
+
+FILLING = 8
+"""How many times the budget a run may take to see what fills at its level, unless a scenario sets a budget."""
 
 
 @dataclass
@@ -89,6 +94,9 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     most = TOLERATED * scenario.run.wanted_precision
     doubtful = any(each.off_by > most for each in sample.doubts.values())
     doubtful |= any(each.value is None for each in steering)
+    if any(math.isinf(each.off_by) for each in sample.doubts.values()) and scenario.run.requests is None:
+        # What fills has to be full within the warm-up: nothing can be said before, so that may cost more.
+        budget *= FILLING
     if doubtful and requests < budget:
         asked.requests = min(2 * requests, budget)
         return None

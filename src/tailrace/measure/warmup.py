@@ -184,7 +184,8 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
         if agreed(np.array(changes), 0.99, size):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
             said = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
-            found.append((said, abs(float(np.mean(changes))) / size))
+            spoilt = 2 * (until - start) / (n - start)
+            found.append((said, spoilt * abs(float(np.mean(changes))) / size))
     rise, extent = abs(window.rise_share), window.range_share
     if rise > RISE_LIMIT and agreed(rounds @ _slope_weights(ROUNDS), 0.99, size):
         found.append((f"latency changes by {window.rise_share:+.0%} over what is measured", rise))
