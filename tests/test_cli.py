@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import doctest
 import json
 import os
@@ -13,7 +14,10 @@ import sys
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
+from importlib import import_module
+from inspect import isfunction
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -21,6 +25,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 import tailrace
+from tailrace import plots, theory
 from tailrace.cli import app
 from tailrace.cli.failures import EXIT_CODES
 from tailrace.crew.crew import Interrupted
@@ -455,17 +460,38 @@ def test_importing_the_package_or_the_command_line_loads_nothing_slow() -> None:
 
 
 def test_every_public_name_is_there_and_nothing_else_is_made_up() -> None:
-    for name in tailrace.__all__:
-        assert getattr(tailrace, name) is not None
+    # The stub as a type checker reads it: imports by a name of their own are no names of the module.
+    stub = ast.parse((ROOT / "src/tailrace/__init__.pyi").read_text("utf-8"))
+    imports = [node for node in stub.body if isinstance(node, ast.ImportFrom)]
+    assert all(alias.name == alias.asname for node in imports for alias in node.names)
+    declared = {alias.name: node.module for node in imports for alias in node.names}
+    assert sorted([*declared, "__version__"]) == tailrace.__all__
+    for name, home in declared.items():
+        assert getattr(tailrace, name) is getattr(import_module(home or ""), name)
         assert name in dir(tailrace)
     with pytest.raises(AttributeError, match="no attribute 'simulat'"):
         _ = tailrace.simulat
 
 
-def test_the_example_of_the_package_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_public_functions_return_and_raise_is_public() -> None:
+    functions = [each for each in map(tailrace.__getattr__, tailrace.__all__) if isfunction(each)]
+    raised = {
+        name for each in functions for name in re.findall(r"\b[A-Z]\w+(?:Error|Run)\b", each.__doc__ or "")
+    }
+    assert {"ScenarioError", "SettingError", "StoreError", "InterruptedRun"} <= raised
+    assert raised - {"ValueError"} <= set(tailrace.__all__)
+    returned = {each.__annotations__["return"] for each in functions}
+    assert {"Result", "Headroom", "Relief", "Comparison"} <= returned
+    assert {name for name in returned if "." not in name} <= set(tailrace.__all__)
+
+
+@pytest.mark.parametrize(("package", "examples"), [(tailrace, 4), (theory, 2), (plots, 4)])
+def test_the_example_of_a_package_runs(
+    package: ModuleType, examples: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(ROOT)
-    outcome = doctest.testmod(tailrace)
-    assert outcome.attempted >= 4
+    outcome = doctest.testmod(package)
+    assert outcome.attempted >= examples
     assert outcome.failed == 0
 
 

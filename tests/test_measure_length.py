@@ -22,7 +22,6 @@ from tailrace.measure.length import (
     next_pilot_length,
     pilot_done,
     planned_excursions,
-    requests_for_mean,
     stopped_by,
 )
 from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS, sectioned_quantiles
@@ -94,15 +93,6 @@ def test_what_ended_a_run_is_told_by_the_width_that_was_reached() -> None:
     assert stopped_by(about(0.15), 0.1) == "budget"
     assert stopped_by(Estimate.unknown(9, "too few"), 0.1) == "budget"
     assert stopped_by(about(0.15), None) == "fixed"
-
-
-def test_run_lengths_for_the_mean_wait_of_mm1_are_the_published_ones() -> None:
-    published = PUBLISHED["mm1_wait_variance"]
-    for precision, key in ((0.05, "requests_for_5_percent"), (0.01, "requests_for_1_percent")):
-        for variance, mean, requests in zip(
-            published["asymptotic_variance"], published["mean_wait"], published[key], strict=True
-        ):
-            assert requests_for_mean(variance, mean, precision) == pytest.approx(requests, rel=5e-3)
 
 
 def test_the_whole_rule_reaches_precision_and_coverage_as_often_as_it_should() -> None:

@@ -8,6 +8,7 @@ from collections import OrderedDict
 import numpy as np
 import pytest
 
+from oracles.caches import lru_hit_ratio, static_hit_ratio
 from tailrace.answer.run import simulate
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
@@ -19,7 +20,6 @@ from tailrace.plan.columns import READ, Stage
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.theory import lru_hit_ratio, static_hit_ratio
 from tailrace.workload.requests import ITEM_BYTES, RequestStream
 from tailrace.workload.streams import Streams
 from through import ENGINES, exactly, observe, published

@@ -3,6 +3,5 @@
 `estimate` is what every figure looks like, `section` gives intervals over replications and `paired` those
 of a difference, `quantile` the quantiles themselves, `warmup` says whether measuring began late enough,
 `length` how long a run must be, `backlog` whether a server is overloaded, `verdict` whether a target is
-met. For samples of other kinds, `independent` treats independent observations and `autocorrelated` one long
-series.
+met.
 """

@@ -9,8 +9,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from scipy.special import ndtri
-
 from tailrace.measure.estimate import Estimate, check_level, student_quantile
 from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS
 
@@ -158,18 +156,3 @@ def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
         return "fixed"
     width = target.relative_half_width
     return "precision" if width is not None and width <= precision else "budget"
-
-
-def requests_for_mean(asymptotic_variance: float, mean: float, precision: float, level: float = 0.95) -> int:
-    """Requests after which the mean of one long run has the given relative half-width.
-
-    n = z^2 s^2 / (precision * mean)^2, with the asymptotic variance s^2 = lim n Var(mean of n): Whitt,
-    Management Science 35(11), 1989, pp. 1341-1366.
-
-    Raises:
-        ValueError: a variance, mean or precision that is not positive, or a level outside (0, 1).
-    """
-    check_level(level)
-    if not (asymptotic_variance > 0 and mean > 0 and precision > 0):
-        raise ValueError("variance, mean and precision are positive")
-    return math.ceil(float(ndtri((1 + level) / 2)) ** 2 * asymptotic_variance / (precision * mean) ** 2)

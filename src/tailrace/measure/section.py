@@ -114,16 +114,6 @@ def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> Estima
     return mean_sections(samples).estimate(level)
 
 
-def sectioned_quantile(
-    samples: Sequence[FloatArray],
-    p: float,
-    level: float = 0.95,
-    minimum_excursions: int | Mapping[float, int] = MINIMUM_EXCURSIONS,
-) -> Estimate:
-    """One quantile of the pooled sample with its interval over replications; see `quantile_sections`."""
-    return quantile_sections(samples, (p,), minimum_excursions)[p].estimate(level)
-
-
 def sectioned_quantiles(
     samples: Sequence[FloatArray],
     ps: Iterable[float],
