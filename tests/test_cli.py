@@ -14,7 +14,7 @@ import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 import typer
@@ -24,10 +24,10 @@ import tailrace
 from tailrace.answer.run import InterruptedRun
 from tailrace.cli import app
 from tailrace.cli.failures import EXIT_CODES
-from tailrace.crew.progress import Phase, Progress
+from tailrace.crew.progress import Progress
 from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
-from tailrace.report.terminal.watch import PHASES, Watch
+from tailrace.report.terminal.watch import Watch
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -418,28 +418,43 @@ def test_characters_that_a_terminal_cannot_show_do_not_stop_the_answer(scenario:
 # Progress
 
 
-def test_every_phase_of_a_study_has_a_name() -> None:
-    assert set(PHASES) == set(get_args(Phase))
-
-
 def test_progress_is_shown_only_where_somebody_sees_it(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("FORCE_COLOR", "1")  # what is captured is to pass for a terminal
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
-        # the clock is read at the start and, of what is shown, as a phase begins and with each report of it
-        with Watch(shown, iter([0.0, 1.0, 1.0, 10.0, 10.0, 16.0]).__next__) as watch:
-            watch(Progress("compiling", 0, 1, 0, None, None))
-            watch(Progress("pilot", 0, 8, 2500, None, None))
-            watch(Progress("answer", 0, 16, 12_000, None, 0.1))
-            watch(Progress("answer", 3, 16, 12_000, 0.12, 0.1))
+        # the clock is read at the start and, of what is shown, as a step begins and where nobody says what is left
+        with Watch(shown, iter([0.0, 1.0, 1.0, 10.0, 16.0]).__next__) as watch:
+            watch(Progress("Compiling the engine, this once", 0, 1))
+            watch(Progress("Pilot", 0, 8, 2500))
+            watch(Progress("Answer", 0, 16, 12_000, None, 0.1))
+            watch(Progress("Answer", 3, 16, 12_000, 0.12, 0.1))
         printed = capsys.readouterr()
         assert printed.out == ""
         assert ("Answer: runs of 12,000 requests" in printed.err) is shown
         assert ("3 of 16" in printed.err) is shown
         assert ("±12 %, wanted ±10 %" in printed.err) is shown
         assert ("26 s left" in printed.err) is shown  # 3 took 6 s, 13 are to come
+
+
+@pytest.mark.parametrize(
+    ("progress", "said"),
+    [
+        (Progress("Look 3", 20, 64, seconds_left=600.0), "Look 3 20 of 64 10 min left"),
+        (Progress("Compiling the engine, this once", 0, 1), "Compiling the engine, this once"),
+    ],
+)
+def test_how_long_all_of_it_takes_is_taken_from_who_knows_and_a_single_thing_is_not_counted(
+    progress: Progress, said: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "80")
+    with Watch(True, iter([0.0, 1.0]).__next__) as watch:
+        watch(progress)
+    # without what moves and colours, and without the bar
+    shown = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]|[━╸╺]", "", capsys.readouterr().err)
+    assert " ".join(shown.split("\r")[-2].split()) == said
 
 
 # The package

@@ -11,7 +11,8 @@ import tailrace
 from studies import closed, counter
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import more_is_worse, saturating_value
-from tailrace.report.terminal.headroom import headroom_document, headroom_text
+from tailrace.report.files.documents import headroom_document
+from tailrace.report.terminal.headroom import headroom_text
 from tailrace.scenario import parse
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario

@@ -10,7 +10,8 @@ from rich.console import Console
 import tailrace
 from studies import counter
 from tailrace.measure.estimate import student_quantile
-from tailrace.report.terminal.relief import relief_document, relief_text
+from tailrace.report.files.documents import relief_document
+from tailrace.report.terminal.relief import relief_text
 from tailrace.scenario import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.study.relief import Relief, relief

@@ -11,10 +11,11 @@ from tailrace.crew.bench import InterruptedStudyError
 from tailrace.crew.progress import StudyProgress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
-from tailrace.report.files.study import as_document, write_study
-from tailrace.report.files.sweep_json import sweep_document
+from tailrace.report.files.documents import as_json, sweep_document
+from tailrace.report.files.study import write_study
+from tailrace.report.lines import knees
 from tailrace.report.pictures.sweep import sweep_picture
-from tailrace.report.terminal.sweep import knees, sweep_text
+from tailrace.report.terminal.sweep import sweep_text
 from tailrace.study.knee import knee
 from tailrace.study.session import Options
 from tailrace.study.sweep import Sweep, run_sweep, sweep
@@ -176,7 +177,7 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
 def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Path) -> None:
     import pandas as pd
 
-    document = as_document(sweep_document(found))
+    document = as_json(sweep_document(found))
     pictures = {"booking": sweep_picture(found, "booking")}
     write_study(tmp_path, "sweep", sweep_text(found), found.frame(), document, pictures)
     assert pd.read_csv(tmp_path / "sweep.csv").shape == found.frame().shape

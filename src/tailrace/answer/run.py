@@ -30,7 +30,7 @@ from tailrace.answer.summary import (
     station_results,
     steering_quantities,
 )
-from tailrace.crew.progress import Phase, Progress
+from tailrace.crew.progress import Progress
 from tailrace.crew.workers import Workers
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.engine.compiled import prepare
@@ -113,7 +113,7 @@ def simulate(
     watch = progress or unwatched
     with crew_of(workers) as crew:
         if chosen == "compiled":
-            prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
+            prepare(lambda: watch(Progress("Compiling the engine, this once", 0, 1)))
         return Study(scenario, seed, chosen, crew, watch, until_decided).answer()
 
 
@@ -304,11 +304,11 @@ class Study:
         numbers = range(first, first + count)
         return self._run("answer", numbers, requests, self.scenario.run.wanted_precision)
 
-    def _run(self, phase: Phase, numbers: range, requests: int, precision: float | None) -> Pool:
+    def _run(self, phase: str, numbers: range, requests: int, precision: float | None) -> Pool:
         samples: list[Sample] = []
         most = MOST_UNDER_WAY + requests // 2 + 4 * self._closed_requests
         tasks = [(self.scenario, self._seed, number, requests, most, self._engine) for number in numbers]
-        self._watch(Progress(phase, 0, len(numbers), requests, None, precision))
+        self._watch(Progress(phase.capitalize(), 0, len(numbers), requests, None, precision))
         own: list[list[float]] = []
         try:
             for sample in self._crew.run(replicate, tasks):
@@ -318,7 +318,9 @@ class Study:
                 if self._watch is not unwatched:
                     own.append([own_value(*steering, sample) for steering in self._steering])
                 width = spread_width(own)
-                self._watch(Progress(phase, len(samples), len(numbers), requests, width, precision))
+                self._watch(
+                    Progress(phase.capitalize(), len(samples), len(numbers), requests, width, precision)
+                )
         except KeyboardInterrupt:
             kept = samples if phase == "answer" and len(samples) > 1 else []
             said = f"Interrupted: {len(samples)} of {len(numbers)} replications of the {phase} were finished."

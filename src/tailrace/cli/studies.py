@@ -107,10 +107,10 @@ def sweep(
     with failures(debug):
         from rich.console import Console
 
-        from tailrace.report.files.study import as_document, write_study
-        from tailrace.report.files.sweep_json import sweep_document
+        from tailrace.report.files.documents import as_json, sweep_document
+        from tailrace.report.files.study import write_study
         from tailrace.report.terminal.sweep import sweep_text
-        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.sweep import run_sweep
 
@@ -118,9 +118,9 @@ def sweep(
         if out is not None:
             make_directory(out)
         options = _options(seed, store, workers, scheduler, engine)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+        with Watch(not quiet and sys.stderr.isatty()) as display:
             found = run_sweep(named, vary, together, budget, options, display)
-        document = as_document(sweep_document(found))
+        document = as_json(sweep_document(found))
         put(document if json else sweep_text(found, Console(highlight=False)))
         if out is not None:
             from tailrace.report.pictures.sweep import sweep_picture
@@ -153,7 +153,8 @@ def compare(
         from rich.console import Console
 
         from tailrace.crew.workers import available_cores
-        from tailrace.report.terminal.compare import comparison_json, comparison_text
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.terminal.compare import comparison_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.compare import compare as compared
@@ -170,7 +171,7 @@ def compare(
                 workers=workers or available_cores(),
                 progress=watch if shown else None,
             )
-        put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
+        put(as_json(found) if json else comparison_text(found, Console(highlight=False)))
         if values is not None:
             from tailrace.fit.latencies import distances
             from tailrace.report.terminal.calibration import distances_text
@@ -227,16 +228,17 @@ class _Study:
         import pandas as pd
         from rich.console import Console
 
-        from tailrace.report.files.study import as_document, write_study
-        from tailrace.report.terminal.watch import StudyDisplay
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.files.study import write_study
+        from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
 
         scenario = load(file, settings or ())
         if out is not None:
             make_directory(out)
-        with StudyDisplay(not quiet and sys.stderr.isatty()) as display:
+        with Watch(not quiet and sys.stderr.isatty()) as display:
             found = self.find(scenario, options=options, progress=display)
-        document = as_document(self.document(found))
+        document = as_json(self.document(found))
         put(document if json else self.text(found, Console(highlight=False)))
         if out is not None:
             write_study(out, self.name, self.text(found), pd.DataFrame(self.rows(found)), document)
@@ -264,7 +266,8 @@ def headroom(
     with failures(debug):
         from functools import partial
 
-        from tailrace.report.terminal.headroom import headroom_document, headroom_text
+        from tailrace.report.files.documents import headroom_document
+        from tailrace.report.terminal.headroom import headroom_text
         from tailrace.study.headroom import find_headroom, headroom_rows
 
         study = _Study(
@@ -293,7 +296,8 @@ def relief(
 ) -> None:
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
-        from tailrace.report.terminal.relief import relief_document, relief_text
+        from tailrace.report.files.documents import relief_document
+        from tailrace.report.terminal.relief import relief_text
         from tailrace.study.relief import find_relief, relief_rows
 
         study = _Study("relief", find_relief, relief_document, relief_text, relief_rows)

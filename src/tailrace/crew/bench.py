@@ -195,4 +195,4 @@ class _Run:
     def _tell(self) -> None:
         elapsed = time.perf_counter() - self._began
         left = (self._work - self._worked) * elapsed / self._worked if self._worked else None
-        self._bench.tell(StudyProgress(self._step, len(self._outcomes), len(self._tasks), left))
+        self._bench.tell(StudyProgress(self._step, len(self._outcomes), len(self._tasks), seconds_left=left))

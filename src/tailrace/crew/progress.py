@@ -1,34 +1,29 @@
-"""How far is a run?"""
+"""How far is a run, or a study of many?"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
-
-Phase = Literal["compiling", "pilot", "answer"]
-"""Compiling happens once on a machine, and takes longer than most runs."""
 
 
 @dataclass(frozen=True)
 class Progress:
-    """Replications ``done`` of ``wanted``, each of ``requests`` requests.
+    """How far a step is: ``done`` of ``wanted`` replications.
 
-    Half-widths are relative to the value, None if not known yet or not wanted.
+    Attributes:
+        step: what is done, in words: "Pilot", "Answer", "Look 3", "Compiling the engine, this once".
+        requests: of each replication; None where they differ, or none is simulated.
+        half_width: of the figure that decides, relative to its value; None if not known yet.
+        precision: the half-width that is wanted; None where none is.
+        seconds_left: until all is done; None if not known.
     """
-
-    phase: Phase
-    done: int
-    wanted: int
-    requests: int
-    half_width: float | None
-    precision: float | None
-
-
-@dataclass(frozen=True)
-class StudyProgress:
-    """How far a study of many points is: runs of its present step, and how long the rest of it takes, if known."""
 
     step: str
     done: int
     wanted: int
-    seconds_left: float | None
+    requests: int | None = None
+    half_width: float | None = None
+    precision: float | None = None
+    seconds_left: float | None = None
+
+
+StudyProgress = Progress

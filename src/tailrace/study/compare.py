@@ -143,7 +143,7 @@ def compare(
     watch = progress or unwatched
     with Workers(1 if workers is None else workers) as crew:
         if chosen == "compiled":
-            prepare(lambda: watch(Progress("compiling", 0, 1, 0, None, None)))
+            prepare(lambda: watch(Progress("Compiling the engine, this once", 0, 1)))
         studies = [Study(each, seed, chosen, crew, watch) for each in scenarios]
         results, pools = _answers(studies)
         carried = [_carries(each, seed, chosen, crew) for each in scenarios]

@@ -176,7 +176,7 @@ def _points(
         answers = crew.run(simulate, tasks)
         for place, (value, _, requests) in enumerate(ordered):
             if progress is not None:
-                progress(Progress("answer", place, len(ordered), requests, None, None))
+                progress(Progress("Answer", place, len(ordered), requests))
             points.append(Point(value, next(answers)))
     return tuple(sorted(points, key=lambda point: point.value))
 

@@ -1,4 +1,4 @@
-"""How far has a run come? Shown on standard error, if that is a terminal."""
+"""How far has a run, or a study, come? Shown on standard error, if that is a terminal."""
 
 from __future__ import annotations
 
@@ -7,16 +7,14 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from tailrace.crew.progress import Progress, StudyProgress
+from tailrace.crew.progress import Progress
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
 
-PHASES = {"compiling": "Compiling the engine, this once", "pilot": "Pilot", "answer": "Answer"}
-
 
 class Watch:
-    """The callback of a study, and the context in which it shows its progress."""
+    """The callback of a run or study, and the context in which it shows its progress."""
 
     def __init__(self, shown: bool, clock: Callable[[], float] = time.perf_counter) -> None:
         """``shown`` says whether there is anybody to see it; ``clock`` tells seconds."""
@@ -37,33 +35,36 @@ class Watch:
             self._display.stop()
 
     def __call__(self, progress: Progress) -> None:
-        """Show how far the study is."""
+        """Show how far the step is; of one that is a single thing, such as compiling, only that it is under way."""
         if self._display is None:
-            return
-        if progress.phase == "compiling":  # nobody knows how long that takes
-            self._display.update(self._task, description=PHASES[progress.phase])
             return
         if progress.done == 0:
             self._began_s = self._clock()
+        several = progress.wanted > 1
+        runs = "" if progress.requests is None else f": runs of {progress.requests:,} requests"
         self._display.update(
             self._task,
-            description=f"{PHASES[progress.phase]}: runs of {progress.requests:,} requests",
-            total=progress.wanted,
+            description=f"{progress.step}{runs}",
+            total=progress.wanted if several else None,
             completed=progress.done,
-            count=f"{progress.done} of {progress.wanted}",
+            count=f"{progress.done} of {progress.wanted}" if several else "",
             widths=_widths(progress),
-            left=_left(progress, self._clock() - self._began_s),
+            left=_left(self._seconds_left(progress)),
         )
 
+    def _seconds_left(self, progress: Progress) -> float | None:
+        """Until all is done, or if that is not known, the step, if its rest takes as long as what is done."""
+        if progress.seconds_left is not None or not 0 < progress.done < progress.wanted:
+            return progress.seconds_left
+        return (self._clock() - self._began_s) / progress.done * (progress.wanted - progress.done)
 
-def _left(progress: Progress, elapsed_s: float) -> str:
-    """How long this phase will go on, if the rest takes as long as what is done."""
-    if not 0 < progress.done < progress.wanted:
+
+def _left(seconds: float | None) -> str:
+    if seconds is None:
         return ""
-    seconds = round(elapsed_s / progress.done * (progress.wanted - progress.done))
     if seconds < 90:
-        return f"{seconds} s left"
-    return f"{seconds // 60} min left" if seconds < 5400 else f"{seconds / 3600:.1f} h left"
+        return f"{seconds:.0f} s left"
+    return f"{seconds / 60:.0f} min left" if seconds < 5400 else f"{seconds / 3600:.1f} h left"
 
 
 def _widths(progress: Progress) -> str:
@@ -83,60 +84,6 @@ def _display() -> Display:
         TextColumn("{task.fields[count]}"),
         TextColumn("{task.fields[left]}"),
         TextColumn("{task.fields[widths]}"),
-        console=Console(stderr=True),
-        transient=True,
-    )
-
-
-class StudyDisplay:
-    """The callback of a study of many points, and the context in which it shows steps done and time left."""
-
-    def __init__(self, shown: bool) -> None:
-        """``shown`` says whether there is anybody to see it."""
-        self._display = _study_display() if shown else None
-
-    def __enter__(self) -> Self:
-        if self._display is not None:
-            self._display.start()
-            self._task = self._display.add_task("Preparing", total=None, count="", left="")
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._display is not None:
-            self._display.stop()
-
-    def __call__(self, progress: StudyProgress) -> None:
-        """Show how far the study is."""
-        if self._display is not None:
-            self._display.update(
-                self._task,
-                description=progress.step,
-                total=progress.wanted,
-                completed=progress.done,
-                count=f"{progress.done} of {progress.wanted} runs",
-                left=_time_left(progress.seconds_left),
-            )
-
-
-def _time_left(seconds: float | None) -> str:
-    if seconds is None:
-        return ""
-    return f"{seconds:.0f} s left" if seconds < 100 else f"{seconds / 60:.0f} min left"
-
-
-def _study_display() -> Display:
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Display
-
-    return Display(
-        TextColumn("{task.description}"),
-        BarColumn(bar_width=16),
-        TextColumn("{task.fields[count]}"),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[left]}"),
         console=Console(stderr=True),
         transient=True,
     )
