@@ -28,6 +28,7 @@ from tailrace.replicate.gather import Kind
 from tailrace.replicate.sample import replicate
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 
 SEARCH_REQUESTS = 20_000
 """Requests in each replication by which the largest load is looked for."""
@@ -66,7 +67,7 @@ class Design:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Comparison(Shown):
     """Designs side by side, and how each differs from the first."""
 
     designs: tuple[Design, ...]

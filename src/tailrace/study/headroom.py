@@ -28,6 +28,7 @@ from tailrace.scenario.reading.keys import Shape
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.session import PLAIN, Options, Session
 
 Rule = Literal["simulated", "plain"]
@@ -55,7 +56,7 @@ class Tried:
 
 
 @dataclass(frozen=True)
-class Headroom:
+class Headroom(Shown):
     """The answer. ``met`` is the value farthest towards the worse side at which every target is surely met, ``missed``
     the nearest at which one is surely missed; None where there is none within reach.
 

@@ -17,6 +17,7 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
 from tailrace.replicate.gather import measured_from
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""
@@ -67,7 +68,7 @@ class Trip:
 
 
 @dataclass(frozen=True)
-class Journey:
+class Journey(Shown):
     """The slowest of the ``requests`` measured of one replication, the slowest first."""
 
     version: str

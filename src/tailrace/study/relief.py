@@ -18,6 +18,7 @@ from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import PLAIN, Options, Session
 
@@ -52,7 +53,7 @@ class Relieved:
 
 
 @dataclass(frozen=True)
-class Relief:
+class Relief(Shown):
     """The answer: the target by which everything is ranked, and the resources, the best first."""
 
     title: str

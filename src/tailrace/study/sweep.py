@@ -20,6 +20,7 @@ from tailrace.quantity import QUANTILES
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.session import PLAIN, Options, Session
 from tailrace.study.vary import Axis, Setting, axes_of, combinations
 
@@ -45,7 +46,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Sweep:
+class Sweep(Shown):
     """The whole: keys in the order in which they were given, with units, and every point."""
 
     title: str
