@@ -22,7 +22,7 @@ from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
 from tailrace.forecast.edge import drives_share
 from tailrace.forecast.saturation import offered_load
-from tailrace.report.files.answer import as_json
+from tailrace.report.files.documents import as_json
 from tailrace.report.terminal.answer import answer_text
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.tables.scenario import Scenario

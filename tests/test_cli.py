@@ -478,7 +478,7 @@ def test_what_public_functions_return_and_raise_is_public() -> None:
     raised = {
         name for each in functions for name in re.findall(r"\b[A-Z]\w+(?:Error|Run)\b", each.__doc__ or "")
     }
-    assert {"ScenarioError", "SettingError", "StoreError", "InterruptedRun"} <= raised
+    assert {"ScenarioError", "SettingError", "StoreError", "Interrupted"} <= raised
     assert raised - {"ValueError"} <= set(tailrace.__all__)
     returned = {each.__annotations__["return"] for each in functions}
     assert {"Result", "Headroom", "Relief", "Comparison"} <= returned

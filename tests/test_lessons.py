@@ -40,7 +40,7 @@ def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_n
         assert each.alternative
         assert picture_bytes(each.figure("wide"), "png").startswith(b"\x89PNG")
         for _, table in each.numbers:
-            assert all(len(row) == len(table.head) for row in table.rows)
+            assert all(len(row) == len(table.heads) for row in table.rows)
 
 
 def assert_ranges_are_narrow_enough_to_say_something(claims: Sequence[Claim]) -> None:

@@ -26,8 +26,8 @@ from tailrace.fit.law_fit import fit_laws
 from tailrace.fit.measured import STARTS, Point, media_of
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import QUANTILES
+from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
-from tailrace.report.pictures.curves import byte_size
 from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of

@@ -37,7 +37,8 @@ from tailrace.report.figures import (
     rounded_down,
     time_unit,
 )
-from tailrace.report.files.answer import as_json, classes_table, scenario_copy, stations_table, write_result
+from tailrace.report.files.answer import classes_table, scenario_copy, stations_table, write_result
+from tailrace.report.files.documents import as_json
 from tailrace.report.sentences import binding_sentence, verdict_sentence
 from tailrace.report.terminal.answer import answer_text
 from tailrace.report.terminal.key_list import key_list

@@ -11,11 +11,12 @@ from tailrace.crew.crew import Interrupted
 from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
-from tailrace.report.files.study import as_document, write_study
-from tailrace.report.files.sweep_json import sweep_document
+from tailrace.report.files.documents import as_json
+from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
-from tailrace.report.terminal.sweep import knees, sweep_text
+from tailrace.report.terminal.sweep import sweep_text
 from tailrace.study.knee import knee
+from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
 from tailrace.theory import mmc_response_mean
 
@@ -134,7 +135,7 @@ def test_a_closed_class_bends_at_its_servers() -> None:
         names=["scan"],
         engine="reference",
     )
-    ((_, bend),) = knees(found, "scan")
+    ((_, bend),) = knees(found.points, "scan")
     assert bend.value is not None
     assert 8 < bend.value < 32
 
@@ -177,7 +178,7 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
 def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Path) -> None:
     import pandas as pd
 
-    document = as_document(sweep_document(found))
+    document = as_json(found)
     pictures = {"booking": sweep_picture(found, "booking")}
     write_study(tmp_path, "sweep", sweep_text(found), found.table, document, pictures)
     assert pd.read_csv(tmp_path / "sweep.csv").shape == found.table.shape

@@ -14,9 +14,9 @@ from tailrace.engine.observations import Observations
 from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, cached_rates, sample_demands
+from tailrace.report.columns.answer import steps as step_table
 from tailrace.report.figures import TIME_UNITS
 from tailrace.report.files.answer import classes_table
-from tailrace.report.page.tables import steps as page_steps
 from tailrace.report.terminal.answer import answer_text
 from tailrace.scenario import load, parse
 from tailrace.scenario.reading import keys
@@ -244,10 +244,10 @@ def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
     assert dict(of_steps.dropna(subset="step")[["step", "value"]].values) == dict(
         zip(("search", "pages", "commit"), means, strict=True)
     )
-    page_table = page_steps(booking)
-    assert [row[:2] for row in page_table.rows] == [("search", "5"), ("pages", "2"), ("commit", "1")]
-    shown = [float(row[2].split()[0]) for row in page_table.rows]
-    unit_s = TIME_UNITS[page_table.head[0].removeprefix("step, ")]
+    table = step_table(booking).written()
+    assert [row[:2] for row in table.lines] == [["search", "5"], ["pages", "2"], ["commit", "1"]]
+    shown = [float(row[2].split()[0]) for row in table.lines]
+    unit_s = TIME_UNITS[table.heads[0].line.removeprefix("step, ")]
     assert sum(shown) * unit_s == pytest.approx(booking.all.latency_s["mean"].value, rel=0.01)
 
 

@@ -12,6 +12,7 @@ from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.verdict import Verdict
 from tailrace.quantity import QUANTILES, Quantity
+from tailrace.shown import Shown
 
 DISTRIBUTION = tuple(
     sorted(
@@ -155,7 +156,7 @@ class Overload:
 
 
 @dataclass(frozen=True)
-class Result:
+class Result(Shown):
     """The whole answer. ``classes`` is empty where the server is overloaded: no latency is quoted then.
 
     ``requests`` is the number measured in all replications together.

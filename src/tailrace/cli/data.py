@@ -99,9 +99,9 @@ def profile(
 
             likeness = simulated(load(on), table, resembling, seed, pool=pool)
         if json:
-            from tailrace.report.terminal.profile import profile_json
+            from tailrace.report.files.documents import as_json, profile_document
 
-            put(profile_json(file.name, found, likeness))
+            put(as_json(profile_document(file.name, found, likeness)))
         else:
             from rich.console import Console
 
@@ -189,12 +189,11 @@ def _fit_drive(
     seed: int,
     json: bool,
 ) -> None:
-    from json import dumps
-
     from tailrace.engine.choice import choose_engine
     from tailrace.fit.calibration import FLASH, SPINNING
     from tailrace.fit.calibration import calibrate as fitted_to
     from tailrace.fit.measured import media_of, read_points, start_table
+    from tailrace.report.files.documents import as_json, calibration_document
     from tailrace.report.terminal import calibration as shown
 
     read = read_points(file, columns, settings)
@@ -210,7 +209,7 @@ def _fit_drive(
     except ValueError as error:
         stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
     if json:
-        put(dumps(shown.calibration_document(file.name, found), indent=2) + "\n")
+        put(as_json(calibration_document(file.name, found)))
     else:
         from rich.console import Console
 
@@ -226,10 +225,9 @@ def _fit_drive(
 def _fit_laws(
     file: Path, units_of: dict[str, str], write: Path | None, picture: Path | None, json: bool
 ) -> None:
-    from json import dumps
-
     from tailrace.errors import UnitError
     from tailrace.fit.law_fit import fit_laws
+    from tailrace.report.files.documents import as_json, laws_document
     from tailrace.report.terminal import calibration as shown
     from tailrace.trace.mapping import Column
     from tailrace.trace.values import measured_values
@@ -246,7 +244,7 @@ def _fit_laws(
     except ValueError as error:
         stop(BAD_INPUT, f"{file}: {error}; accepted: a column of latencies")
     if json:
-        put(dumps(shown.laws_document(file.name, laws), indent=2) + "\n")
+        put(as_json(laws_document(file.name, laws)))
     else:
         from rich.console import Console
 

@@ -110,8 +110,8 @@ def sweep(
     with failures(debug):
         from rich.console import Console
 
-        from tailrace.report.files.study import as_document, write_study
-        from tailrace.report.files.sweep_json import sweep_document
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.files.study import write_study
         from tailrace.report.terminal.sweep import sweep_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
@@ -124,7 +124,7 @@ def sweep(
             how = _how(seed, store, workers, scheduler, engine, watch)
             names = [file.stem for file in files]
             found = swept(scenarios, vary, together=together, budget=budget, names=names, **how)
-        document = as_document(sweep_document(found))
+        document = as_json(found)
         put(document if json else sweep_text(found, Console(highlight=False)))
         if out is not None:
             from tailrace.report.pictures.sweep import sweep_picture
@@ -157,7 +157,8 @@ def compare(
         from rich.console import Console
 
         from tailrace.crew.executors import available_cores
-        from tailrace.report.terminal.compare import comparison_json, comparison_text
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.terminal.compare import comparison_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.compare import compare as compared
@@ -174,7 +175,7 @@ def compare(
                 workers=workers or available_cores(),
                 progress=watch if shown else None,
             )
-        put(comparison_json(found) if json else comparison_text(found, Console(highlight=False)))
+        put(as_json(found) if json else comparison_text(found, Console(highlight=False)))
         if values is not None:
             from tailrace.fit.latencies import distances
             from tailrace.report.terminal.calibration import distances_text
@@ -232,7 +233,8 @@ def _answer(
     """Make a study of one scenario, show it, keep it in ``out`` if given, and leave with the code of its verdict."""
     from rich.console import Console
 
-    from tailrace.report.files.study import as_document, write_study
+    from tailrace.report.files.documents import as_json
+    from tailrace.report.files.study import write_study
     from tailrace.report.terminal.watch import Watch
     from tailrace.scenario.reading.read import load
 
@@ -241,7 +243,7 @@ def _answer(
         make_directory(out)
     with Watch(not quiet and sys.stderr.isatty()) as watch:
         found = find(scenario, watch)
-    document = as_document(found.as_dict())
+    document = as_json(found)
     put(document if json else text(found, Console(highlight=False)))
     if out is not None:
         write_study(out, name, text(found), found.table, document)

@@ -136,9 +136,9 @@ def estimate(
         scenario = load(file, settings or ())
         theory = closed_forms(scenario)
         if json:
-            from tailrace.report.files.answer import theory_json
+            from tailrace.report.files.documents import as_json, theory_document
 
-            put(theory_json(scenario.title, scenario.digest, theory))
+            put(as_json(theory_document(scenario.title, scenario.digest, theory)))
         else:
             from rich.console import Console
 
@@ -170,10 +170,11 @@ def journey(
         from tailrace.study.journey import journey as followed
 
         found = followed(load(file, settings or ()), slowest, seed, workload)
-        from tailrace.report.terminal.journey import journey_json, journey_text
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.terminal.journey import journey_text
 
         if json:
-            put(journey_json(found))
+            put(as_json(found))
         else:
             from rich.console import Console
 
@@ -267,7 +268,7 @@ def _simulate(
 
 def _print_answer(result: Result, json: bool) -> None:
     if json:
-        from tailrace.report.files.answer import as_json
+        from tailrace.report.files.documents import as_json
 
         put(as_json(result))
     else:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from tailrace.measure.estimate import Estimate
 
+if TYPE_CHECKING:
+    from tailrace.units import Dimension
+
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 """Seconds in each unit of time, the largest first."""
-
-BYTES_PER_MB = 1e6
 
 MOST_DIGITS = 5
 """Significant digits of a figure, however narrow its interval."""
@@ -36,14 +39,68 @@ def time_unit(seconds: Iterable[float]) -> str:
     return "ns"
 
 
-def target_unit(quantity: str, limit: float) -> tuple[str, float]:
-    """The unit in which a target with this limit (in SI) is written, and the size of that unit in SI."""
-    if quantity == "rate":
-        return "/s", 1.0
-    if quantity == "throughput":
-        return "MB/s", BYTES_PER_MB
-    unit = time_unit([limit])
-    return unit, TIME_UNITS[unit]
+@dataclass(frozen=True)
+class Unit:
+    """A unit in which figures are told, and its size in SI."""
+
+    name: str
+    size: float = 1.0
+
+    def of(self, estimate: Estimate) -> Estimate:
+        """An estimate in SI in this unit."""
+        return estimate.scaled(1 / self.size)
+
+    def number(self, value: float, digits: int = FEW_DIGITS) -> str:
+        """A value in SI as a number of this unit."""
+        return number(value / self.size, digits)
+
+    def text(self, value: float, digits: int = FEW_DIGITS) -> str:
+        """The same with the name of the unit."""
+        return f"{self.number(value, digits)} {self.name}"
+
+
+MEGABYTES = Unit("MB/s", 1e6)
+
+
+def unit_of(dimension: Dimension | None, values: Iterable[float | None] = ()) -> Unit:
+    """The unit in which times, data rates or request rates are told: of times, that which suits the values in SI."""
+    if dimension != "time":
+        return MEGABYTES if dimension == "data rate" else Unit("/s")
+    name = time_unit(value for value in values if value is not None)
+    return Unit(name, TIME_UNITS[name])
+
+
+def time_text(seconds: float, digits: int = FEW_DIGITS) -> str:
+    """A time in the unit that suits it."""
+    return unit_of("time", [seconds]).text(seconds, digits)
+
+
+def key_text(value: float | str, unit: str) -> str:
+    """A value of a key of the scenario with its unit: times in one that suits them, bytes by thousands or 1,024s."""
+    if isinstance(value, str):
+        return value
+    if unit == "s" and value > 0:
+        return time_text(value, 4)
+    if unit in ("B", "B/s") and value >= 1000:
+        binary = value >= 1024 and float(value).is_integer() and value % 1024 == 0
+        base, prefixes = (1024, ("", "Ki", "Mi", "Gi", "Ti")) if binary else (1000, ("", "k", "M", "G", "T"))
+        power = min(int(math.log(value, base) + 1e-9), 4)
+        return f"{number(value / base**power, 4)} {prefixes[power]}{unit}"
+    return f"{number(value, 6)} {unit}".rstrip()
+
+
+def byte_size(size: float) -> str:
+    """A size in binary units, short: "512 B", "8 KiB", "1 MiB"."""
+    for unit in ("B", "KiB", "MiB"):
+        if size < 1024:
+            return f"{number(size)} {unit}"
+        size /= 1024
+    return f"{number(size)} GiB"
+
+
+def change_text(change: float, places: int = 1) -> str:
+    """A change as a share, in percent with its sign."""
+    return f"{100 * change:+.{places}f}".replace("-", "−")
 
 
 def _next_below(unit: str) -> str:

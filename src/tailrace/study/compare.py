@@ -28,6 +28,7 @@ from tailrace.quantity import LATENCIES, Kind, Quantity
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,7 +70,7 @@ class Design:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Comparison(Shown):
     """Designs side by side, and how each differs from the first."""
 
     designs: tuple[Design, ...]

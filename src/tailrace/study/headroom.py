@@ -18,6 +18,7 @@ from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.judge import Judge, Judged, Lengths
 from tailrace.study.session import How, Session
 
@@ -49,7 +50,7 @@ class Tried:
 
 
 @dataclass(frozen=True)
-class Headroom:
+class Headroom(Shown):
     """The answer. ``met`` is the value farthest towards the worse side at which every target is surely met, ``missed``
     the nearest at which one is surely missed; None where there is none within reach.
 

@@ -18,6 +18,7 @@ from tailrace.plan.columns import READ, STAGES
 from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from
 from tailrace.scenario.reading.read import Given, given
+from tailrace.shown import Shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,7 +70,7 @@ class Trip:
 
 
 @dataclass(frozen=True)
-class Journey:
+class Journey(Shown):
     """The slowest of the ``requests`` measured of one replication, the slowest first."""
 
     version: str

@@ -19,6 +19,7 @@ from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import How, Session
 
@@ -56,7 +57,7 @@ class Relieved:
 
 
 @dataclass(frozen=True)
-class Relief:
+class Relief(Shown):
     """The answer: the target by which everything is ranked, and the resources, the best first."""
 
     title: str

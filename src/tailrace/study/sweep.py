@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
@@ -18,7 +19,10 @@ from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import Shown
 from tailrace.study.budget import within_budget
+from tailrace.study.knee import METHOD
+from tailrace.study.lines import Point, knees
 from tailrace.study.session import How, Session
 from tailrace.study.vary import Setting, axes_of, combinations
 
@@ -27,16 +31,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Point:
-    """One combination: the name of its scenario, the settings, and what was found."""
-
-    scenario: str
-    settings: tuple[Setting, ...]
-    evidence: Evidence
-
-
-@dataclass(frozen=True)
-class Sweep:
+class Sweep(Shown):
     """The whole: keys in the order in which they were given, with units, and every point."""
 
     title: str
@@ -67,6 +62,32 @@ class Sweep:
     def rows(self) -> list[dict[str, Any]]:
         """One row a point and class, ready for JSON; None for what is not known."""
         return [row for point in self.points for row in _rows(point, self.keys)]
+
+    def as_dict(self) -> dict[str, Any]:
+        """What was asked, every row, and where each line bends, in SI units, ready for JSON."""
+        return {
+            "tailrace": version("tailrace"),
+            "title": self.title,
+            "seed": self.seed,
+            "keys": [{"key": key, "unit": self.units.get(key, "")} for key in self.keys],
+            "rows": self.rows(),
+            "knees": [
+                {
+                    "class": name,
+                    "line": label,
+                    "value": bend.value,
+                    "within": bend.within,
+                    "beyond": bend.beyond,
+                    "method": METHOD,
+                    "reason": bend.reason or None,
+                }
+                for name in self.class_names
+                for label, bend in knees(self.points, name)
+            ],
+            "requests": self.requests,
+            "verdict": self.verdict,
+            "notes": list(self.notes),
+        }
 
     @property
     def table(self) -> pd.DataFrame:

@@ -38,7 +38,7 @@ class Setting:
     @property
     def text(self) -> str:
         """The value as it is written."""
-        return self.override.partition("=")[2]
+        return self.override.partition("=")[2].strip('"')
 
 
 @dataclass(frozen=True)

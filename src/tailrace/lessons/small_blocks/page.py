@@ -7,9 +7,10 @@ from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
 from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.small_blocks.run import DEPTHS, LARGE, SIZES, SMALL, SmallBlocks
-from tailrace.report.page.tables import Table
-from tailrace.report.pictures.curves import block_size_curve, byte_size
+from tailrace.report.figures import byte_size
+from tailrace.report.pictures.curves import block_size_curve
 from tailrace.report.pictures.stages import stacked_time
+from tailrace.report.table import Table
 from tailrace.study.curve import Curve
 
 
@@ -137,7 +138,7 @@ def _time_table(parts: dict[str, list[float]]) -> Table:
         (byte_size(size), *(written(1e3 * seconds[place]) for seconds in parts.values()))
         for place, size in enumerate(SIZES)
     ]
-    return Table(("size of a request", *(f"{name}, ms" for name in parts)), tuple(rows))
+    return Table.of(["size of a request", *(f"{name}, ms" for name in parts)], rows)
 
 
 def _rate_table(found: SmallBlocks) -> Table:
@@ -154,4 +155,4 @@ def _rate_table(found: SmallBlocks) -> Table:
         ]
         rows.append((byte_size(size), *cells))
     head = ("size of a request", "spinning, /s", "spinning, MB/s", "flash, /s", "flash, MB/s")
-    return Table(head, tuple(rows))
+    return Table.of(head, rows)

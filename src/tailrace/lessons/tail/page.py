@@ -10,8 +10,8 @@ from tailrace.lessons.lesson import Drawing, Lesson, Part, written
 from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.parts import SERVICE_S
 from tailrace.lessons.tail.run import LOADS, Tail, exact_s
-from tailrace.report.page.tables import Table, figure
 from tailrace.report.pictures.stages import stacked_time
+from tailrace.report.table import Head, Table
 
 PERCENT = tuple(100 * load for load in LOADS)
 AXIS = "busy share of the server, %"
@@ -132,7 +132,5 @@ def _bar_table(answers: Mapping[float, Result]) -> Table:
             ("slowest 1 %", each.slowest_stages),
         ):
             media = stages["media"]
-            rows.append(
-                (f"{100 * load:.0f} %", label, figure(media.wait_s, 1e3), figure(media.service_s, 1e3))
-            )
-    return Table(("load", "requests", "wait, ms", "service, ms"), tuple(rows), names=2)
+            rows.append((f"{100 * load:.0f} %", label, media.wait_s.scaled(1e3), media.service_s.scaled(1e3)))
+    return Table.of(["load", Head("requests", "name"), "wait, ms", "service, ms"], rows)

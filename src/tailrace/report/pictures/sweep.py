@@ -7,11 +7,11 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.report.figures import key_text, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.report.terminal.sweep import knees, lines, shown_value
-from tailrace.study.sweep import Point, Sweep
+from tailrace.study.lines import Point, knees, lines
+from tailrace.study.sweep import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,21 +26,21 @@ DECADE = 8.0
 def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     """Two panels, throughput above and p99 below, with bands of the 95 % intervals."""
     figure, (above, below) = style.canvas(WIDTH, 6.4, rows=2, sharex=True)
-    drawn = list(lines(sweep, class_name))
+    drawn = list(lines(sweep.points, class_name))
     every = [point for _, points in drawn for point in points]
     p99 = [point.evidence.estimate(class_name, "p99").value for point in every]
-    unit = time_unit([value for value in p99 if value is not None])
+    unit = unit_of("time", p99)
     places, ticks, key_unit, scale = _places(sweep, every)
-    bends = dict(knees(sweep, class_name))
+    bends = dict(knees(sweep.points, class_name))
     for number, (label, points) in enumerate(drawn):
         look = style.line(number)
         _line(above, points, places, class_name, "rate", 1.0, label, look)
-        _line(below, points, places, class_name, "p99", 1 / TIME_UNITS[unit], label, look)
+        _line(below, points, places, class_name, "p99", 1 / unit.size, label, look)
         bend = bends.get(label)
         if bend is not None and bend.value is not None and ticks is None:
             below.axvline(bend.value / scale, color=look.colour, linestyle=":", linewidth=1.2)
     above.set_ylabel("throughput, requests/s")
-    below.set_ylabel(f"p99 latency, {unit}")
+    below.set_ylabel(f"p99 latency, {unit.name}")
     below.set_xlabel(f"{sweep.keys[0]}{f', {key_unit}' if key_unit else ''}")
     _scale(below, p99, "y")
     _overloaded(below, every, places)
@@ -93,13 +93,13 @@ def _places(
     if len(numbers) < len(values):
         return (
             {value: float(place) for place, value in enumerate(values)},
-            [_clipped(shown_value(value, unit), 14) for value in values],
+            [_clipped(key_text(value, unit), 14) for value in values],
             "",
             1.0,
         )
     if unit == "s":
-        best = time_unit(numbers)
-        return {v: float(v) / TIME_UNITS[best] for v in values}, None, best, TIME_UNITS[best]
+        best = unit_of("time", numbers)
+        return {v: float(v) / best.size for v in values}, None, best.name, best.size
     if unit in ("B", "B/s") and min(numbers) >= 1000:
         power = min(int(math.log10(max(numbers)) + 1e-9) // 3, 4)
         size = 1000.0**power
