@@ -21,7 +21,7 @@ from tailrace.report.files.answer import classes_table, stations_table
 from tailrace.report.page.words import promise_sentences
 from tailrace.report.pictures.distribution import latency_distribution
 from tailrace.report.table import Head, Table, noted, signed, unknown
-from tailrace.report.terminal.compare import comparison_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
@@ -50,7 +50,7 @@ def compared(*results: Result) -> Comparison:
 
 
 def at(comparison: Comparison, width: int) -> str:
-    return comparison_text(comparison, Console(file=StringIO(), width=width, color_system=None))
+    return as_text(comparison, Console(file=StringIO(), width=width, color_system=None))
 
 
 # Targets

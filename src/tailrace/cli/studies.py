@@ -109,7 +109,7 @@ def sweep(
 
         from tailrace.report.files.documents import as_json, sweep_document
         from tailrace.report.files.study import write_study
-        from tailrace.report.terminal.sweep import sweep_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.sweep import run_sweep
@@ -121,12 +121,12 @@ def sweep(
         with Watch(not quiet and sys.stderr.isatty()) as display:
             found = run_sweep(named, vary, together, budget, options, display)
         document = as_json(sweep_document(found))
-        put(document if json else sweep_text(found, Console(highlight=False)))
+        put(document if json else as_text(found, Console(highlight=False)))
         if out is not None:
             from tailrace.report.pictures.sweep import sweep_picture
 
             pictures = {name: sweep_picture(found, name) for name in found.class_names}
-            write_study(out, "sweep", sweep_text(found), found.frame(), document, pictures)
+            write_study(out, "sweep", as_text(found), found.frame(), document, pictures)
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 
@@ -154,7 +154,7 @@ def compare(
 
         from tailrace.crew.workers import available_cores
         from tailrace.report.files.documents import as_json
-        from tailrace.report.terminal.compare import comparison_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.compare import compare as compared
@@ -171,7 +171,7 @@ def compare(
                 workers=workers or available_cores(),
                 progress=watch if shown else None,
             )
-        put(as_json(found) if json else comparison_text(found, Console(highlight=False)))
+        put(as_json(found) if json else as_text(found, Console(highlight=False)))
         if values is not None:
             from tailrace.fit.latencies import distances
             from tailrace.report.terminal.calibration import distances_text
@@ -267,14 +267,14 @@ def headroom(
         from functools import partial
 
         from tailrace.report.files.documents import headroom_document
-        from tailrace.report.terminal.headroom import headroom_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.study.headroom import find_headroom, headroom_rows
 
         study = _Study(
             "headroom",
             partial(find_headroom, grow=grow, rule=rule.value),
             headroom_document,
-            headroom_text,
+            as_text,
             headroom_rows,
         )
         options = _options(seed, store, workers, scheduler, engine)
@@ -297,10 +297,10 @@ def relief(
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
         from tailrace.report.files.documents import relief_document
-        from tailrace.report.terminal.relief import relief_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.study.relief import find_relief, relief_rows
 
-        study = _Study("relief", find_relief, relief_document, relief_text, relief_rows)
+        study = _Study("relief", find_relief, relief_document, as_text, relief_rows)
         options = _options(seed, store, workers, scheduler, engine)
         study.answer(file, settings, options, json, out, quiet)
 
