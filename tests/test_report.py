@@ -40,8 +40,8 @@ from tailrace.report.figures import (
 from tailrace.report.files.answer import classes_table, scenario_copy, stations_table, write_result
 from tailrace.report.files.documents import as_json
 from tailrace.report.sentences import binding_sentence, verdict_sentence
-from tailrace.report.terminal.answer import answer_text
 from tailrace.report.terminal.key_list import key_list
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.keys import rows
 
 METHOD = "mean by sectioning, 16 replications, level 0.95"
@@ -111,7 +111,7 @@ RESULT = Result(
 
 
 def text_at(result: Result, width: int) -> str:
-    return answer_text(result, Console(file=StringIO(), width=width, color_system=None))
+    return as_text(result, Console(file=StringIO(), width=width, color_system=None))
 
 
 def flat(text: str) -> str:
@@ -509,7 +509,7 @@ def test_the_directory_is_made_and_holds_the_answer_in_five_files(tmp_path: Path
     assert names_found == {"answer.json", "answer.txt", "classes.csv", "stations.csv", "scenario.toml"}
     assert {path.name for path in written} == names_found
     assert json.loads((directory / "answer.json").read_text()) == RESULT.as_dict()
-    assert (directory / "answer.txt").read_text(encoding="utf-8") == answer_text(RESULT)
+    assert (directory / "answer.txt").read_text(encoding="utf-8") == as_text(RESULT)
     assert (directory / "scenario.toml").read_text() == "title = 'x'\n"
 
 

@@ -14,7 +14,7 @@ from tailrace.measure.spectrum import pooled_quantiles, spectrum
 from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
-from tailrace.report.terminal.sweep import sweep_text
+from tailrace.report.terminal.results import as_text
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
@@ -170,7 +170,7 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
         engine="reference",
     )
     for each in (found, long):
-        text = sweep_text(each, Console(file=StringIO(), width=width, color_system=None))
+        text = as_text(each, Console(file=StringIO(), width=width, color_system=None))
         assert max(map(len, text.splitlines())) <= width
         assert "overloaded" in text or each is found
 
@@ -180,7 +180,7 @@ def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Pat
 
     document = as_json(found)
     pictures = {"booking": sweep_picture(found, "booking")}
-    write_study(tmp_path, "sweep", sweep_text(found), found.table, document, pictures)
+    write_study(tmp_path, "sweep", as_text(found), found.table, document, pictures)
     assert pd.read_csv(tmp_path / "sweep.csv").shape == found.table.shape
     assert (tmp_path / "sweep_booking.png").read_bytes().startswith(b"\x89PNG")
     axes = pictures["booking"].axes

@@ -17,7 +17,7 @@ from tailrace.plan.build import build_plan, cached_rates, sample_demands
 from tailrace.report.columns.answer import steps as step_table
 from tailrace.report.figures import TIME_UNITS
 from tailrace.report.files.answer import classes_table
-from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import load, parse
 from tailrace.scenario.reading import keys
 from tailrace.scenario.tables.scenario import Scenario
@@ -232,7 +232,7 @@ def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
     document = result.as_dict()["classes"][0]
     assert [step["name"] for step in document["steps"]] == ["search", "pages", "commit"]
     assert document["rate_per_s"]["value"] == pytest.approx(1000, rel=0.1)
-    text = answer_text(result)
+    text = as_text(result)
     assert max(map(len, text.splitlines())) <= 80
     assert "1 transactions/s" not in text
     assert "transactions/s are" in text

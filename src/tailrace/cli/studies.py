@@ -112,7 +112,7 @@ def sweep(
 
         from tailrace.report.files.documents import as_json
         from tailrace.report.files.study import write_study
-        from tailrace.report.terminal.sweep import sweep_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.sweep import sweep as swept
@@ -125,12 +125,12 @@ def sweep(
             names = [file.stem for file in files]
             found = swept(scenarios, vary, together=together, budget=budget, names=names, **how)
         document = as_json(found)
-        put(document if json else sweep_text(found, Console(highlight=False)))
+        put(document if json else as_text(found, Console(highlight=False)))
         if out is not None:
             from tailrace.report.pictures.sweep import sweep_picture
 
             pictures = {name: sweep_picture(found, name) for name in found.class_names}
-            write_study(out, "sweep", sweep_text(found), found.table, document, pictures)
+            write_study(out, "sweep", as_text(found), found.table, document, pictures)
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 
@@ -158,7 +158,7 @@ def compare(
 
         from tailrace.crew.executors import available_cores
         from tailrace.report.files.documents import as_json
-        from tailrace.report.terminal.compare import comparison_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.compare import compare as compared
@@ -175,7 +175,7 @@ def compare(
                 workers=workers or available_cores(),
                 progress=watch if shown else None,
             )
-        put(as_json(found) if json else comparison_text(found, Console(highlight=False)))
+        put(as_json(found) if json else as_text(found, Console(highlight=False)))
         if values is not None:
             from tailrace.fit.latencies import distances
             from tailrace.report.terminal.calibration import distances_text
@@ -269,7 +269,7 @@ def headroom(
 ) -> None:
     """Find how far a key can grow before a target is missed."""
     with failures(debug):
-        from tailrace.report.terminal.headroom import headroom_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.study.headroom import headroom as found
 
         _answer(
@@ -277,7 +277,7 @@ def headroom(
             lambda scenario, watch: found(
                 scenario, grow, rule=rule.value, **_how(seed, store, workers, scheduler, engine, watch)
             ),
-            headroom_text,
+            as_text,
             file,
             settings,
             json,
@@ -301,13 +301,13 @@ def relief(
 ) -> None:
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
-        from tailrace.report.terminal.relief import relief_text
+        from tailrace.report.terminal.results import as_text
         from tailrace.study.relief import relief as found
 
         _answer(
             "relief",
             lambda scenario, watch: found(scenario, **_how(seed, store, workers, scheduler, engine, watch)),
-            relief_text,
+            as_text,
             file,
             settings,
             json,

@@ -171,14 +171,14 @@ def journey(
 
         found = followed(load(file, settings or ()), slowest, seed, workload)
         from tailrace.report.files.documents import as_json
-        from tailrace.report.terminal.journey import journey_text
+        from tailrace.report.terminal.results import as_text
 
         if json:
             put(as_json(found))
         else:
             from rich.console import Console
 
-            put(journey_text(found, Console(highlight=False)))
+            put(as_text(found, Console(highlight=False)))
 
 
 @app.command()
@@ -274,6 +274,6 @@ def _print_answer(result: Result, json: bool) -> None:
     else:
         from rich.console import Console
 
-        from tailrace.report.terminal.answer import answer_text
+        from tailrace.report.terminal.results import as_text
 
-        put(answer_text(result, Console(highlight=False)))
+        put(as_text(result, Console(highlight=False)))

@@ -75,18 +75,30 @@ def time_text(seconds: float, digits: int = FEW_DIGITS) -> str:
     return unit_of("time", [seconds]).text(seconds, digits)
 
 
+def key_unit(unit: str, values: Sequence[float]) -> Unit:
+    """The unit in which values of a key are told that is in this SI unit: times and bytes in one that suits them."""
+    if unit == "s":
+        return unit_of("time", values)
+    if unit in ("B", "B/s") and min(values) >= 1000:
+        power = min(int(math.log10(max(values)) + 1e-9) // 3, 4)
+        return Unit(("", "k", "M", "G", "T")[power] + unit, 1000.0**power)
+    return Unit(unit)
+
+
 def key_text(value: float | str, unit: str) -> str:
-    """A value of a key of the scenario with its unit: times in one that suits them, bytes by thousands or 1,024s."""
+    """A value of a key of the scenario with its unit; bytes that are whole multiples of 1,024 by these."""
     if isinstance(value, str):
         return value
-    if unit == "s" and value > 0:
-        return time_text(value, 4)
-    if unit in ("B", "B/s") and value >= 1000:
-        binary = value >= 1024 and float(value).is_integer() and value % 1024 == 0
-        base, prefixes = (1024, ("", "Ki", "Mi", "Gi", "Ti")) if binary else (1000, ("", "k", "M", "G", "T"))
-        power = min(int(math.log(value, base) + 1e-9), 4)
-        return f"{number(value / base**power, 4)} {prefixes[power]}{unit}"
-    return f"{number(value, 6)} {unit}".rstrip()
+    if unit in ("B", "B/s") and value >= 1024 and float(value).is_integer() and value % 1024 == 0:
+        power = min(int(math.log2(value)) // 10, 4)
+        return f"{number(value / 1024**power, 4)} {('', 'Ki', 'Mi', 'Gi', 'Ti')[power]}{unit}"
+    best = key_unit(unit, [value])
+    return best.text(value, 4 if unit == "s" or best.size > 1 else 6).rstrip()
+
+
+def cut(text: str, most: int) -> str:
+    """A text that ends in "…" where it is longer than that."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
 def byte_size(size: float) -> str:

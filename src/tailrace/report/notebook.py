@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from io import StringIO
-from types import ModuleType
 
 from rich.console import Console, Group
 from rich.terminal_theme import TerminalTheme
 
 from tailrace.report.terminal.layout import WIDEST
-
-MODULES = {
-    "Result": "answer",
-    "Theory": "theory",
-    "Comparison": "compare",
-    "Journey": "journey",
-    "Sweep": "sweep",
-    "Headroom": "headroom",
-    "Relief": "relief",
-}
-"""The module of `tailrace.report.terminal` that shows each kind of result, by the name of its class."""
+from tailrace.report.terminal.results import parts
 
 COLOURS = TerminalTheme(
     (
@@ -54,7 +42,6 @@ def html(found: object) -> str:
     Raises:
         KeyError: nothing shows such a thing.
     """
-    shown: ModuleType = import_module(f"tailrace.report.terminal.{MODULES[type(found).__name__]}")
     console = Console(file=StringIO(), width=WIDEST, record=True, force_jupyter=False, highlight=False)
-    console.print(Group(*shown.parts(found, WIDEST)))
+    console.print(Group(*parts(found, WIDEST)))
     return console.export_html(theme=COLOURS, code_format=FRAME, inline_styles=True)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from tailrace.answer.result import TargetResult
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import Quantity
-from tailrace.report.figures import Unit, change_text, key_text, percent, rounded_down, unit_of
+from tailrace.report.figures import Unit, change_text, cut, key_text, percent, rounded_down, unit_of
 from tailrace.report.table import Cell, Column, Head, Table, known, noted, pair, signed, table_of, unknown
 from tailrace.study.compare import Comparison, Design, Difference
 from tailrace.study.headroom import Headroom, Tried
@@ -20,11 +20,6 @@ SWEPT = ("rate", "mean", "p99")
 PER_PRICE, PER_POWER_W = 1000.0, 100.0
 LONGEST_CHANGE = 24
 LONGEST_NAME = 14
-
-
-def shown(text: str, most: int) -> str:
-    """A text that is cut where it is too long."""
-    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def swept(sweep: Sweep, class_name: str) -> Table:
@@ -128,7 +123,7 @@ def target_unit(target: TargetResult) -> Unit:
 
 
 def _name(target: TargetResult) -> str:
-    return f"{shown(target.class_name, LONGEST_NAME)} {Quantity(target.quantity).shown}"
+    return f"{cut(target.class_name, LONGEST_NAME)} {Quantity(target.quantity).shown}"
 
 
 def relief_unit(found: Relief) -> Unit:
@@ -148,7 +143,7 @@ def relieved(found: Relief, rows: Sequence[Relieved]) -> Table:
     unit = relief_unit(found)
     columns: tuple[Column[Relieved], ...] = (
         Column(Head("resource", "name"), lambda each: each.resource),
-        Column(Head("from, to", "name"), lambda each: shown(each.described, LONGEST_CHANGE)),
+        Column(Head("from, to", "name"), lambda each: cut(each.described, LONGEST_CHANGE)),
         Column(
             Head(f"{Quantity(found.quantity).shown},\n{unit.name}"),
             lambda each: known(_value(each), lambda value: unit.number(value, 4)),

@@ -14,7 +14,7 @@ from tailrace.measure.estimate import Estimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import station_columns, statistics
 from tailrace.report.files.documents import as_json
-from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.results import as_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +44,7 @@ def write_result(
     directory.mkdir(parents=True, exist_ok=True)
     contents: dict[str, str | bytes] = {
         "answer.json": as_json(result),
-        "answer.txt": answer_text(result),
+        "answer.txt": as_text(result),
         "classes.csv": classes_table(result).to_csv(index=False, lineterminator="\n"),
         "stations.csv": stations_table(result).to_csv(index=False, lineterminator="\n"),
         "scenario.toml": scenario_text,

@@ -11,7 +11,7 @@ import numpy as np
 from tailrace.answer.result import ClassResult, Figures, Result
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import Quantity
-from tailrace.report.figures import time_text, unit_of
+from tailrace.report.figures import cut, time_text, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 
@@ -163,7 +163,7 @@ def _targets(axes: Axes, each: ClassResult, scale: float, colour: str) -> None:
             markersize=9,
             linestyle=(0, (5, 2)),
             linewidth=1.1,
-            label=label if len(label) < 60 else label[:59] + "…",
+            label=cut(label, 60),
         )
     axes.set_xlim(low, high)
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from tailrace.report.figures import key_text, unit_of
+from tailrace.report.figures import cut, key_text, key_unit, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.lines import Point, knees, lines
@@ -18,7 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WIDTH: Width = "wide"
-MANY_TICKS = 9
+MOST_TICKS = 12
+"""Values from which on a logarithmic axis has ticks of its own."""
 DECADE = 8.0
 """Ratio of the largest to the smallest value from which on an axis is logarithmic."""
 
@@ -93,45 +93,29 @@ def _places(
     if len(numbers) < len(values):
         return (
             {value: float(place) for place, value in enumerate(values)},
-            [_clipped(key_text(value, unit), 14) for value in values],
+            [cut(key_text(value, unit), 14) for value in values],
             "",
             1.0,
         )
-    if unit == "s":
-        best = unit_of("time", numbers)
-        return {v: float(v) / best.size for v in values}, None, best.name, best.size
-    if unit in ("B", "B/s") and min(numbers) >= 1000:
-        power = min(int(math.log10(max(numbers)) + 1e-9) // 3, 4)
-        size = 1000.0**power
-        return {v: float(v) / size for v in values}, None, ("", "k", "M", "G", "T")[power] + unit, size
-    return {value: float(value) for value in values}, None, unit, 1.0
+    best = key_unit(unit, numbers)
+    return {value: float(value) / best.size for value in values}, None, best.name, best.size
 
 
-def _scale(axes: Axes, values: Sequence[float | None], which: str) -> None:
-    """Logarithmic, with plain numbers, where the values span much."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
-
-    known = [value for value in values if value is not None and value > 0]
-    if len(known) < len([value for value in values if value is not None]) or not known:
+def _scale(axes: Axes, values: Sequence[float | None], which: Literal["x", "y"]) -> None:
+    """Logarithmic where the values span much."""
+    known = [value for value in values if value is not None]
+    if not known or min(known) <= 0:
         return
     axis = axes.xaxis if which == "x" else axes.yaxis
-    plain = FuncFormatter(lambda value, _: f"{value:,.12g}")
     if max(known) < DECADE * min(known) or (which == "x" and _is_even(known)):
-        axis.set_major_formatter(plain)
+        style.plain_axis(axis)
         if which == "y":
             axes.set_ylim(bottom=0)
-        return
-    (axes.set_xscale if which == "x" else axes.set_yscale)("log")
-    if which == "x" and len(set(known)) <= 12:
+    elif which == "x" and len(set(known)) <= MOST_TICKS:
         ticks = sorted(set(known))
-        step = -(-len(ticks) // MANY_TICKS)
-        axis.set_major_locator(FixedLocator(ticks[::step]))
-        axis.set_minor_locator(NullLocator())
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.4g}"))
+        style.power_axis(axis, ticks, [f"{tick:,.4g}" for tick in ticks])
     else:
-        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=20))
-        axis.set_major_formatter(plain)
-        axis.set_minor_formatter(NullFormatter())
+        style.log_axis(axis)
 
 
 def _is_even(values: Sequence[float]) -> bool:
@@ -147,7 +131,3 @@ def _overloaded(axes: Axes, points: Sequence[Point], places: dict[object, float]
     if places_over:
         high = axes.get_xaxis_transform()
         axes.plot(places_over, [0.96] * len(places_over), "x", color=style.INK, transform=high, markersize=7)
-
-
-def _clipped(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
@@ -24,12 +24,7 @@ from tailrace.report.sentences import (
     verdict_sentence,
 )
 from tailrace.report.table import Table, table_of
-from tailrace.report.terminal.layout import STYLES, as_text, hanging, heading, listed, shown, under
-
-
-def answer_text(result: Result, console: Console | None = None) -> str:
-    """The whole answer as text for a console: for one of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(result, width), console)
+from tailrace.report.terminal.layout import STYLES, hanging, heading, listed, shown, under
 
 
 def parts(result: Result, width: int) -> list[RenderableType]:

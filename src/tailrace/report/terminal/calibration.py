@@ -16,7 +16,7 @@ from tailrace.quantity import Quantity
 from tailrace.report.figures import Unit, change_text, number, percent, unit_of
 from tailrace.report.sentences import CAUTION
 from tailrace.report.table import Cell, Head, Table
-from tailrace.report.terminal.layout import as_text, hanging, shown, under
+from tailrace.report.terminal.layout import hanging, shown, text_of, under
 from tailrace.scenario.reading.keys import field_shape
 from tailrace.units import write
 
@@ -63,7 +63,7 @@ def calibration_text(
             Text(CAUTION),
         ]
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Console | None = None) -> str:
@@ -88,7 +88,7 @@ def laws_text(name: str, laws: Sequence[FittedLaw], values: int, console: Consol
             ),
         ]
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def distances_text(apart: Mapping[str, Distance | None], console: Console | None = None) -> str:
@@ -104,7 +104,7 @@ def distances_text(apart: Mapping[str, Distance | None], console: Console | None
         "Distance: root mean square of the differences between 1,000 quantiles, as a share of the measured mean. "
         "Chance: the same between two halves of what was simulated."
     )
-    return as_text(lambda width: [*under("Beside what was measured", given, width), Text(said)], console)
+    return text_of(lambda width: [*under("Beside what was measured", given, width), Text(said)], console)
 
 
 def fitted_part(name: str, fitted: Calibration) -> str:

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 import math
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.answer import targets
 from tailrace.report.columns.studies import boxes, differences
 from tailrace.report.sentences import CAUTION, judged_sentence
-from tailrace.report.terminal.layout import as_text, hanging, listed, under
+from tailrace.report.terminal.layout import hanging, listed, under
 from tailrace.study.compare import Comparison
-
-
-def comparison_text(comparison: Comparison, console: Console | None = None) -> str:
-    """The whole comparison as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(comparison, width), console)
 
 
 def parts(comparison: Comparison, width: int) -> list[RenderableType]:

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.quantity import Quantity
 from tailrace.report.columns.studies import one_target, rules, target_unit, tried
 from tailrace.report.sentences import CAUTION, headroom_sentence
-from tailrace.report.terminal.layout import as_text, listed, under
+from tailrace.report.terminal.layout import listed, under
 from tailrace.study.headroom import RESOLUTION, Headroom
-
-
-def headroom_text(found: Headroom, console: Console | None = None) -> str:
-    """The whole answer as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(found, width), console)
 
 
 def parts(found: Headroom, width: int) -> list[RenderableType]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.figures import unit_of
 from tailrace.report.table import Cell, Head, Table
-from tailrace.report.terminal.layout import as_text, heading, shown
+from tailrace.report.terminal.layout import heading, shown
 from tailrace.study.journey import Journey, Stop, Trip
 
 LEAST_SHARE = 0.005
@@ -17,11 +17,6 @@ TABLE_COLUMNS = 54
 """Columns of a trip's table without its time line."""
 
 WAIT, SERVICE = ".", "#"
-
-
-def journey_text(journey: Journey, console: Console | None = None) -> str:
-    """All trips as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(journey, width), console)
 
 
 def parts(journey: Journey, width: int) -> list[RenderableType]:

@@ -22,7 +22,7 @@ STYLES = {"met": "green", "missed": "bold red", "undecided": "yellow", "overload
 """How verdicts are coloured."""
 
 
-def as_text(show: Callable[[int], Sequence[RenderableType]], console: Console | None = None) -> str:
+def text_of(show: Callable[[int], Sequence[RenderableType]], console: Console | None = None) -> str:
     """What is shown in so many columns, as text for a console: one of 80 columns without colours if none is given."""
     console = console or Console(file=StringIO(), width=80, color_system=None)
     width = min(console.width, WIDEST)

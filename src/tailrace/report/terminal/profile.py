@@ -15,7 +15,7 @@ from tailrace.quantity import Quantity
 from tailrace.report.figures import change_text, number, percent, time_text, unit_of
 from tailrace.report.sentences import CAUTION
 from tailrace.report.table import Cell, Table, unknown
-from tailrace.report.terminal.layout import as_text, hanging, heading, under
+from tailrace.report.terminal.layout import hanging, heading, text_of, under
 from tailrace.trace.profile import Profile
 from tailrace.units import write
 
@@ -39,7 +39,7 @@ def profile_text(
             *(_likeness(likeness, width) if likeness is not None else []),
         ]
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def distance_sentence(distance: Distance) -> str:

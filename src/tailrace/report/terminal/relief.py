@@ -4,20 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.studies import costs, relieved
 from tailrace.report.sentences import CAUTION, relief_sentence
-from tailrace.report.terminal.layout import as_text, listed, under
+from tailrace.report.terminal.layout import listed, under
 from tailrace.study.relief import Relief, Relieved
 
 NOTHING = "nothing that could be changed is written in the scenario"
-
-
-def relief_text(found: Relief, console: Console | None = None) -> str:
-    """The whole answer as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(found, width), console)
 
 
 def parts(found: Relief, width: int) -> list[RenderableType]:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from tailrace.crew.store import Study
 from tailrace.report.table import Column, Head, Table, table_of
-from tailrace.report.terminal.layout import as_text, heading, listed, shown
+from tailrace.report.terminal.layout import heading, listed, shown, text_of
 
 STUDIES: tuple[Column[Study], ...] = (
     Column(Head("scenario", "name"), lambda each: each.title),
@@ -30,7 +30,7 @@ def studies_text(studies: list[Study], tasks: int, console: Console | None = Non
         every = shown(table_of(STUDIES, studies), width) if studies else none
         return [*every, Text(), Text(f"{tasks:,} finished runs in all.")]
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def study_text(study: Study, console: Console | None = None) -> str:
@@ -51,7 +51,7 @@ def study_text(study: Study, console: Console | None = None) -> str:
     def show(width: int) -> list[RenderableType]:
         return [*parts, *heading("Rows"), *_rows(study.rows, width)] if study.rows else parts
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def exported(study: Study) -> str | None:

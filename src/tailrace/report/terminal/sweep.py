@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.studies import swept
 from tailrace.report.figures import key_text
 from tailrace.report.sentences import CAUTION
-from tailrace.report.terminal.layout import as_text, listed, under
+from tailrace.report.terminal.layout import listed, under
 from tailrace.study.knee import METHOD, Knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep
-
-
-def sweep_text(sweep: Sweep, console: Console | None = None) -> str:
-    """The whole sweep as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: parts(sweep, width), console)
 
 
 def parts(sweep: Sweep, width: int) -> list[RenderableType]:

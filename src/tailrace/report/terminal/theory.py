@@ -9,12 +9,12 @@ from tailrace.forecast.result import Theory
 from tailrace.report.columns.answer import offered_load
 from tailrace.report.columns.theory import alone, method_sentences
 from tailrace.report.sentences import estimate_sentence
-from tailrace.report.terminal.layout import as_text, hanging, heading, listed, shown, under
+from tailrace.report.terminal.layout import hanging, heading, listed, shown, text_of, under
 
 
 def estimate_text(title: str, theory: Theory, console: Console | None = None) -> str:
     """The answer of closed forms as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: [Text(title, style="bold"), Text(), *parts(theory, width)], console)
+    return text_of(lambda width: [Text(title, style="bold"), Text(), *parts(theory, width)], console)
 
 
 def parts(theory: Theory, width: int) -> list[RenderableType]:
