@@ -256,3 +256,11 @@ def test_computing_on_a_controller_needs_one_with_cores() -> None:
     text = faults(f'rate = "10 /s"\n{STEP}compute = "1 ms"\ncompute_at = "controller"', server)
     assert "step[0].compute_at" in text
     assert "no controller with cores" in text
+
+
+@pytest.mark.parametrize("size", ["1 B", "2 B"])
+def test_a_size_of_any_kind_beside_steps_is_refused(size: str) -> None:
+    text = Path(__file__).parents[1].joinpath("shared/scenarios/booking-transactions.toml").read_text("utf-8")
+    assert parse(text).workload[0].largest_size > 1
+    with pytest.raises(ScenarioError, match=r"request_size.*given beside steps"):
+        parse(text.replace('name = "booking"', f'name = "booking"\nrequest_size = "{size}"', 1))
