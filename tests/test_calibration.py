@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
