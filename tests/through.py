@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.answer.result import Figures
 from tailrace.answer.summary import figures
 from tailrace.arrays import FloatArray
@@ -74,9 +75,7 @@ def one_station(service: str, rate_per_s: float, media: str = "", workload: str 
     ``media`` and ``workload`` are further lines of their tables.
     """
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
@@ -89,9 +88,7 @@ request_size = "8 KiB"
 def commits(rate_per_s: float, service: str, most: int, media: str = "", step: str = "") -> Scenario:
     """Transactions of a single log write of 1 ms on average, on one drive with nothing before it."""
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
