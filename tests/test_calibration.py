@@ -10,6 +10,7 @@ from scipy import stats
 from scipy.stats import binomtest
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.fit.calibration import calibrate
 from tailrace.fit.latencies import distance, distances, latencies
@@ -239,8 +240,7 @@ def test_a_law_needs_values_that_differ():
 
 def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_from_others():
     scenario = parse(
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
-        '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
+        f'{generic("exponential")}\n[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
     )
     samples = latencies(scenario, 3, 4000, engine="reference")
     rng = np.random.default_rng(2)
@@ -255,7 +255,7 @@ def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_
 
 def test_distances_of_designs_name_the_nearer_one_and_the_overloaded():
     text = (
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
+        f"{generic('exponential')}\n"
         '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n[run]\nseed = 4\n'
     )
     designs = [parse(text), parse(text, overrides=['server.media.service.mean="1.5 ms"'])]

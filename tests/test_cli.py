@@ -25,6 +25,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 import tailrace
+from drives import generic
 from tailrace import plots, theory
 from tailrace.cli import app
 from tailrace.cli.failures import EXIT_CODES
@@ -36,11 +37,9 @@ from tailrace.report.terminal.watch import Watch
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
-SCENARIO = """
+SCENARIO = f"""
 title = "One station"
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+{generic("exponential")}
 [[workload]]
 name = "booking"
 rate = "500 /s"

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 import tailrace
+from drives import flash, generic
 from tailrace import theory
 from tailrace.answer.agreement import disagreements, standard_errors
 from tailrace.cli import app
@@ -23,13 +24,10 @@ from through import ENGINE, SHARED, found, one_station, samples, shared_scenario
 SCENARIOS = sorted((SHARED / "scenarios").glob("*.toml"))
 EXPONENTIAL = '{law = "exponential", mean = "1 ms"}'
 
-CLOSED = """
+CLOSED = f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
-[server.media]
-kind = "generic"
-count = 2
-service = {law = "exponential", mean = "4 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
+{generic("exponential", "4 ms", count=2)}
 [[workload]]
 name = "booking"
 clients = 5
@@ -37,22 +35,21 @@ think_time = "10 ms"
 request_size = "8 KiB"
 """
 
-FLASH = """
-[server.media]
-kind = "flash"
-count = 4
-capacity = "1 TB"
-dies = 16
-channels = 4
-channel_rate = "1 GB/s"
-cell_read = "60 us"
-cell_program = "600 us"
-cell_erase = "4 ms"
-page = "16 KiB"
-pages_per_block = 1024
-write_amplification = 1.0
-buffer = "8 MiB"
-command_rate = "500000 /s"
+DRIVES = flash(
+    count=4,
+    dies=16,
+    channels=4,
+    channel_rate="1 GB/s",
+    cell_read="60 us",
+    cell_program="600 us",
+    cell_erase="4 ms",
+    page="16 KiB",
+    pages_per_block=1024,
+    write_amplification=1.0,
+    buffer="8 MiB",
+)
+FLASH = f"""
+{DRIVES}
 [[workload]]
 name = "booking"
 request_size = "8 KiB"

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from drives import flash
 from tailrace.answer.run import simulate
 from tailrace.engine.observations import Observations
 from tailrace.errors import ScenarioError
@@ -741,19 +742,19 @@ def test_each_further_bit_in_a_cell_makes_a_write_slower_within_the_published_fa
     row = FLASH_VALUES["F1"]
 
     def write_s(place: int) -> float:
-        program, erase = np.mean(row["program_us"][place]), np.mean(row["erase_ms"][place])
+        read, program = f"{row['read_us'][place][0]} us", f"{np.mean(row['program_us'][place])} us"
+        erase = f"{np.mean(row['erase_ms'][place])} ms"
+        drive = flash(
+            dies=8,
+            channels=4,
+            cell_read=read,
+            cell_program=program,
+            cell_erase=erase,
+            command_rate="1000000 /s",
+        )
         work = 'queue_depth = 1\nrequest_size = "16 KiB"\nread_share = 0.0\ndurable = true'
         case = parse(f"""
-[server.media]
-kind = "flash"
-capacity = "1 TB"
-dies = 8
-channels = 4
-channel_rate = "1.2 GB/s"
-cell_read = "{row["read_us"][place][0]} us"
-cell_program = "{program} us"
-cell_erase = "{erase} ms"
-command_rate = "1000000 /s"
+{drive}
 [[workload]]
 name = "booking"
 {work}

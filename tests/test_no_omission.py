@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from drives import generic
 from plans import plan, rows, station, stations, visit
 from tailrace.engine.reference import run_reference
 from tailrace.replicate.boiled import replicate
@@ -61,10 +62,8 @@ def test_dropping_what_is_in_flight_at_the_end_would_bias_p99() -> None:
 
 
 def test_every_request_that_arrives_in_the_window_is_measured() -> None:
-    scenario = parse("""
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+    scenario = parse(f"""
+{generic("exponential")}
 [[workload]]
 name = "booking"
 rate = "900 /s"

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.arrays import FloatArray
 from tailrace.replicate.boiled import replicate
 from tailrace.scenario import parse
@@ -22,28 +23,23 @@ POWER = 0.03
 REPLICATIONS = 24
 WARMUP = 0.1
 
-TANDEM = """
+TANDEM = f"""
 [server.controller]
-service = {law = "uniform", low = "0.2 ms", high = "1.2 ms"}
+service = {{law = "uniform", low = "0.2 ms", high = "1.2 ms"}}
 [server.lanes]
-service = {law = "constant", value = "0.3 ms"}
-[server.media]
-kind = "generic"
-servers = 2
-service = {law = "exponential", mean = "1.6 ms"}
+service = {{law = "constant", value = "0.3 ms"}}
+{generic("exponential", "1.6 ms", servers=2)}
 [[workload]]
 name = "booking"
 rate = "900 /s"
 request_size = "8 KiB"
 """
 
-PRIORITY = """
+PRIORITY = f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
 servers = 2
-[server.media]
-kind = "generic"
-service = {law = "uniform", low = "0.1 ms", high = "1.1 ms"}
+{generic(service='{law = "uniform", low = "0.1 ms", high = "1.1 ms"}')}
 [[workload]]
 name = "booking"
 rate = "700 /s"

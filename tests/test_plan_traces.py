@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from drives import controller, flash, generic, spinning
 from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
@@ -26,54 +27,36 @@ frame_payload = "1000 B"
 frame_overhead = "100 B"
 message_payload = "100 B"
 """
-CONTROLLER = """
-[server.controller]
-cores = 2
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8.192 GB/s"
-variability = 0.0
+CONTROLLER = f"""
+{controller(cores=2, copy_rate="8.192 GB/s")}
 """
 LANES = """
 [server.lanes]
 rate = "10 Gbit/s"
 """
-FLASH = """
-[server.media]
-kind = "flash"
-count = 2
-capacity = "1 GB"
-dies = 4
-channels = 2
-channel_rate = "1 GB/s"
-cell_read = "50 us"
-cell_program = "500 us"
-cell_erase = "5 ms"
-pages_per_block = 1000000
-buffer = "1 MiB"
-flush_after = "2 s"
-command_rate = "500000 /s"
-"""
-SPINNING = """
-[server.media]
-kind = "spinning"
-count = 2
-capacity = "1 GB"
-rpm = "6000 rpm"
-seek_adjacent = "1 ms"
-seek_average = "8 ms"
-seek_full = "16 ms"
-write_settle = "2 ms"
-outer_rate = "100 MB/s"
-"""
-GENERIC = """
-[server.media]
-kind = "generic"
-count = 2
-capacity = "1 GB"
-service = {law = "constant", value = "90 us"}
-"""
+FLASH = "\n" + flash(
+    count=2,
+    capacity="1 GB",
+    dies=4,
+    channels=2,
+    channel_rate="1 GB/s",
+    cell_read="50 us",
+    cell_program="500 us",
+    pages_per_block=1_000_000,
+    buffer="1 MiB",
+    flush_after="2 s",
+)
+SPINNING = "\n" + spinning(
+    count=2,
+    capacity="1 GB",
+    rpm="6000 rpm",
+    seek_adjacent="1 ms",
+    seek_average="8 ms",
+    seek_full="16 ms",
+    write_settle="2 ms",
+    outer_rate="100 MB/s",
+)
+GENERIC = "\n" + generic("constant", "90 us", count=2, capacity="1 GB")
 WORKLOAD = """
 [[workload]]
 name = "booking"

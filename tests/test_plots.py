@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace import journey, load, plots, simulate
 from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
@@ -35,10 +36,8 @@ from tailrace.scenario.reading.read import parse
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=3000", "run.replications=4"]
-CLOSED = """
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+CLOSED = f"""
+{generic("exponential")}
 [[workload]]
 name = "booking"
 queue_depth = 4

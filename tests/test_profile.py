@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
 from tailrace.fit.resemblance import likeness, resembling
@@ -25,18 +26,14 @@ from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.requests import RequestStream
 from tailrace.workload.streams import Streams
 
-BOOKING = """
-[server.media]
-kind = "generic"
-capacity = "1 TiB"
-servers = 8
-service = {law = "exponential", mean = "80 us"}
+BOOKING = f"""
+{generic("exponential", "80 us", capacity="1 TiB", servers=8)}
 [[workload]]
 name = "booking"
 clients = 40
 rate = "50 /s"
 read_share = 0.7
-request_size = [{size = "8 KiB", share = 0.8}, {size = "64 KiB", share = 0.2}]
+request_size = [{{size = "8 KiB", share = 0.8}}, {{size = "64 KiB", share = 0.2}}]
 span = "2 GiB"
 """
 

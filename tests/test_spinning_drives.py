@@ -6,6 +6,7 @@ Values and their sources: shared/published/spinning.toml.
 import numpy as np
 import pytest
 
+from drives import spinning
 from tailrace.engine.choice import runner
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
@@ -30,15 +31,7 @@ def drive(media: str = "", workload: str = "queue_depth = 1", lanes: str = "", c
     size = "" if "request_size" in workload else 'request_size = "4 KiB"'
     return parse(f"""
 {lanes}
-[server.media]
-kind = "spinning"
-count = {count}
-capacity = "1 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
+{spinning(count=count)}
 {media}
 [[workload]]
 name = "booking"
@@ -110,15 +103,7 @@ def test_thirty_drives_read_sequentially_as_fast_as_is_usual() -> None:
     # P6: read without a pause, two large requests ahead, so that each goes on where the last ended
     row = SPINNING["thirty_drives"]
     scenario = parse(f"""
-[server.media]
-kind = "spinning"
-count = {row["drives"]}
-capacity = "4 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "{row["rate_mb_per_s"]} MB/s"
+{spinning(count=row["drives"], capacity="4 TB", outer_rate=f"{row['rate_mb_per_s']} MB/s")}
 [server.layout]
 stripe_unit = "1 MiB"
 [[workload]]

@@ -8,6 +8,7 @@ from rich.console import Console
 from scipy.optimize import brentq
 
 import tailrace
+from drives import generic
 from studies import closed, counter
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import saturating_value
@@ -20,11 +21,8 @@ from tailrace.study.headroom import Headroom, headroom
 from tailrace.theory import mmc_response_quantile
 
 # "Client machines of 2,000 requests/s on drives that do 16,000/s and 8,000,000/s in all": common practice, no source.
-DIVISION = """
-[server.media]
-kind = "generic"
-servers = 8
-service = {law = "constant", value = "SERVICE"}
+DIVISION = f"""
+{generic("constant", "SERVICE", servers=8)}
 [[workload]]
 name = "booking"
 rate = "2000 /s"

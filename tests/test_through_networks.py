@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import pytest
 
+from drives import generic
 from tailrace import theory
 from tailrace.answer.result import Figures
 from tailrace.measure.estimate import Estimate
@@ -81,12 +82,10 @@ def test_each_of_four_stations_in_a_row_sees_what_it_would_see_alone(four_statio
 def test_quantiles_of_the_whole_path_of_two_stations_are_as_printed() -> None:
     # Q31 with two stations: the spare rate is 500 / s at both.
     row = QUEUEING["Q31"]
-    scenario = parse("""
+    scenario = parse(f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
+{generic("exponential")}
 [[workload]]
 name = "booking"
 rate = "500 /s"
@@ -109,9 +108,7 @@ def closed(clients: int) -> Scenario:
 service = {{law = "exponential", mean = "{network} s"}}
 [server.controller]
 service = {{law = "exponential", mean = "{controller} s"}}
-[server.media]
-kind = "generic"
-service = {{law = "exponential", mean = "{media} s"}}
+{generic("exponential", f"{media} s")}
 [[workload]]
 name = "booking"
 clients = {clients}
@@ -174,9 +171,7 @@ def test_a_finite_population_is_answered_as_printed() -> None:
     # Q43
     row = QUEUEING["Q43"]
     scenario = parse(f"""
-[server.media]
-kind = "generic"
-service = {{law = "exponential", mean = "{row["service_s"]} s"}}
+{generic("exponential", f"{row['service_s']} s")}
 [[workload]]
 name = "booking"
 clients = {row["clients"]}

@@ -7,6 +7,7 @@ Printed values and their sources: shared/published/queueing.toml. They are at a 
 import numpy as np
 import pytest
 
+from drives import generic
 from oracles.gim1 import gim1_response_mean, gim1_response_quantile
 from tailrace import theory
 from tailrace.measure.estimate import Estimate
@@ -206,10 +207,7 @@ ports = {ports}
 rate = "81.92 MB/s"
 frame_overhead = "0 B"
 message_payload = "1 B"
-[server.media]
-kind = "generic"
-discipline = "delay"
-service = {{law = "constant", value = "1 us"}}
+{generic("constant", "1 us", discipline="delay")}
 [[workload]]
 name = "small"
 rate = "6000 /s"
@@ -257,7 +255,7 @@ def two_classes(rates: list[float], first: int, second: int) -> Scenario:
     """One server of 1 s on average, two classes with the given rates and priorities."""
     classes = zip(("first", "second"), rates, (first, second), strict=True)
     return parse(
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 s"}\n'
+        f"{generic('exponential', '1 s')}\n"
         + "".join(
             f'[[workload]]\nname = "{name}"\nrate = "{rate} /s"\nrequest_size = "8 KiB"\npriority = {priority}\n'
             for name, rate, priority in classes

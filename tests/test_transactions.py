@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.answer.run import simulate
 from tailrace.engine.choice import Run
 from tailrace.engine.compiled import CompiledRun, available
@@ -24,18 +25,14 @@ from tailrace.scenario.tables.scenario import Scenario
 
 READY = Path(__file__).parent.parent / "shared" / "scenarios" / "booking-transactions.toml"
 
-SERVER = """
+SERVER = f"""
 [server.controller]
 cores = 4
 per_request = "10 us"
 per_completion = "0 s"
 per_disk_operation = "0 s"
 variability = 0
-[server.media]
-kind = "generic"
-count = 100
-capacity = "1 TB"
-service = {law = "constant", value = "100 us"}
+{generic("constant", "100 us", count=100, capacity="1 TB")}
 [server.layout]
 stripe_unit = "64 KiB"
 """

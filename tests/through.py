@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.answer.figures import figures
 from tailrace.answer.result import Figures
 from tailrace.answer.sample import Sample
@@ -77,9 +78,7 @@ def one_station(service: str, rate_per_s: float, media: str = "", workload: str 
     ``media`` and ``workload`` are further lines of their tables.
     """
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
@@ -92,9 +91,7 @@ request_size = "8 KiB"
 def commits(rate_per_s: float, service: str, most: int, media: str = "", step: str = "") -> Scenario:
     """Transactions of a single log write of 1 ms on average, on one drive with nothing before it."""
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
