@@ -10,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tailrace.lessons.effort import Claim
+from tailrace.lessons.trials import Claim
 from tailrace.report.figures import FEW_DIGITS, number
 from tailrace.report.page import figures
 from tailrace.report.page.page import VARIABLES
@@ -33,7 +33,7 @@ class Drawing:
 
 
 @dataclass(frozen=True)
-class Part:
+class Chapter:
     """A heading, the reasoning below it, paragraph by paragraph, and its pictures."""
 
     heading: str
@@ -43,16 +43,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A whole lesson: the question in a sentence or two, its parts, and what was simulated."""
+    """A whole lesson: the question in a sentence or two, its chapters, and what was simulated."""
 
     question: str
-    parts: tuple[Part, ...]
+    chapters: tuple[Chapter, ...]
     design: str
 
     @property
     def drawings(self) -> tuple[Drawing, ...]:
         """All pictures, in order."""
-        return tuple(drawing for part in self.parts for drawing in part.drawings)
+        return tuple(drawing for chapter in self.chapters for drawing in chapter.drawings)
 
 
 def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], seed: int) -> str:
@@ -67,22 +67,22 @@ def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], 
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    parts = [
+    chapters = [
         {
-            "heading": part.heading,
-            "texts": part.texts,
+            "heading": chapter.heading,
+            "texts": chapter.texts,
             "pictures": [
                 figures.draw(each.name, each.figure, each.alternative, each.caption, *each.numbers)
-                for each in part.drawings
+                for each in chapter.drawings
             ],
         }
-        for part in lesson.parts
+        for chapter in lesson.chapters
     ]
     context: dict[str, Any] = {
         "title": title,
         "version": version("tailrace"),
         "variables": VARIABLES,
-        "lesson": {"question": lesson.question, "parts": parts, "design": lesson.design},
+        "lesson": {"question": lesson.question, "chapters": chapters, "design": lesson.design},
         "claims": claims_table(claims),
         "command": shlex.join(["tailrace", "lesson", name, "--seed", str(seed), "--out", name]),
     }
