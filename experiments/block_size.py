@@ -16,8 +16,8 @@ from record import recorded
 from simulated import Runs, by_runs, row
 from tailrace.lessons.servers import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
 from tailrace.physics.seek import seek_times_s, three_point_curve
+from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
-from tailrace.report.pictures.curves import byte_size
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.theory import interactive_response_s

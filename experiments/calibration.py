@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 from scipy.stats import binomtest, t
 
 import drawn
+from parallel import Parallel
 from record import Record, arguments
-from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.fit.calibration import at_values, calibrate
 from tailrace.fit.correction import slopes
@@ -98,7 +98,7 @@ def fitted_back(
 
 
 def fits(
-    kind: str, count: int, options: Namespace, engine: Engine | None, crew: Workers
+    kind: str, count: int, options: Namespace, engine: Engine | None, crew: Parallel
 ) -> list[dict[str, object]]:
     """Fit again and again, each time to other noise."""
     drive = media_of(STARTS[kind], kind)
@@ -161,7 +161,7 @@ def main() -> None:
     by_form, by_run = (12, 1) if options.quick else (1000, 40)
     engine = choose_engine("auto", 10**9)
     rows = []
-    with Workers(1 if options.quick else available_cores()) as crew:
+    with Parallel(options.quick) as crew:
         for count, by in ((by_form, None), (by_run, engine)):
             for kind in FITTED:
                 rows += fits(kind, count, options, by, crew)

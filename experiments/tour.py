@@ -22,8 +22,8 @@ from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
 from tailrace.forecast.edge import drives_share
 from tailrace.forecast.saturation import offered_load
-from tailrace.report.files.answer import as_json
-from tailrace.report.terminal.answer import answer_text
+from tailrace.report.files.documents import as_json
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -112,13 +112,13 @@ def measured(record: Record, seed: int, quick: bool) -> None:
             record.text(one_figure(json.loads(as_json(answer))), user)
             figure = plots.latency_distribution(answer)
         elif user == "educator":
-            record.text(excerpt(answer_text(answer), sections), user)
+            record.text(excerpt(as_text(answer), sections), user)
             length = (
                 {"requests": 1000, "replications": 4} if quick else {"requests": 20_000, "replications": 16}
             )
             figure = plots.load_curve(plots.load_points(scenario, seed=seed, **length))
         else:
-            record.text(excerpt(answer_text(answer), sections), user)
+            record.text(excerpt(as_text(answer), sections), user)
             figure = plots.time_per_stage(answer)
         record.picture(figure, user)
         rows.append({"user": user, "scenario": name, "digest": scenario.digest, "verdict": answer.verdict})

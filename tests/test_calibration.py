@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -360,6 +361,24 @@ def test_the_verb_ranks_laws_of_raw_latencies(tmp_path):
     assert "the gamma law fits best" in " ".join(done.stdout.split())
     assert tomllib.loads(part.read_text())["media"]["service"]["law"] == "gamma"
     assert png.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("kind", ["generic", "flash"])
+def test_what_is_written_is_read_back_whatever_the_file_is_called(tmp_path: Path, kind: str) -> None:
+    raw, part = tmp_path / 'run "a" \\ x.csv', tmp_path / "part.toml"
+    if kind == "generic":
+        values = np.random.default_rng(1).gamma(4, 25e-6, 200)
+        raw.write_text("took\n" + "\n".join(map(str, values)))
+    else:
+        conditions = [(4096, 1, 80e-6), (4096, 32, 105e-6), (4096, 128, 200e-6), (131072, 1, 150e-6)]
+        rows = [f"{depth},{size},read,{mean}" for size, depth, mean in conditions]
+        raw.write_text("\n".join(["queue_depth,size,kind,mean", *rows, "1,131072,read,151e-6"]))
+    options = ("--closed-form", "--fit", "cell_read,channel_rate") if kind == "flash" else ()
+    done = run(raw, "--media", kind, "--write", part, *options)
+    assert done.exit_code == 0, done.stderr
+    read = tomllib.loads(part.read_text())
+    assert raw.name in read["title"]
+    assert read["media"]["kind"] == kind
 
 
 @pytest.mark.parametrize(

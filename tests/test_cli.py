@@ -18,7 +18,7 @@ from importlib import import_module
 from inspect import isfunction
 from pathlib import Path
 from types import ModuleType
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 import typer
@@ -27,13 +27,13 @@ from typer.testing import CliRunner, Result
 import tailrace
 from drives import generic
 from tailrace import plots, theory
-from tailrace.answer.run import InterruptedRun
 from tailrace.cli import app
 from tailrace.cli.failures import EXIT_CODES
-from tailrace.crew.progress import Phase, Progress
+from tailrace.crew.crew import Interrupted
+from tailrace.crew.progress import COMPILING, Progress
 from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
-from tailrace.report.terminal.watch import PHASES, Watch
+from tailrace.report.terminal.watch import Watch
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -205,7 +205,7 @@ def test_an_interrupt_is_exit_code_130_and_one_line_that_says_what_was_finished(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def interrupted(*_: object) -> None:
-        raise InterruptedRun("Interrupted: 5 of 16 replications of the pilot were finished.", None)
+        raise Interrupted("Interrupted: 5 of 16 replications of the pilot were finished.")
 
     monkeypatch.setattr("tailrace.answer.run.simulate", interrupted)
     done = invoke("run", scenario, "--out", tmp_path / "answer")
@@ -219,7 +219,7 @@ def test_an_interrupted_run_gives_the_answer_of_what_was_finished(
     scenario: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def interrupted(*_: object) -> None:
-        raise InterruptedRun("Interrupted: 5 of 16 replications of the answer were finished.", RESULT)
+        raise Interrupted("Interrupted: 5 of 16 replications of the answer were finished.", result=RESULT)
 
     monkeypatch.setattr("tailrace.answer.run.simulate", interrupted)
     done = invoke("run", scenario, "--json")
@@ -422,28 +422,23 @@ def test_characters_that_a_terminal_cannot_show_do_not_stop_the_answer(scenario:
 # Progress
 
 
-def test_every_phase_of_a_study_has_a_name() -> None:
-    assert set(PHASES) == set(get_args(Phase))
-
-
 def test_progress_is_shown_only_where_somebody_sees_it(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("FORCE_COLOR", "1")  # what is captured is to pass for a terminal
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
-        # the clock is read at the start and, of what is shown, as a phase begins and with each report of it
-        with Watch(shown, iter([0.0, 1.0, 1.0, 10.0, 10.0, 16.0]).__next__) as watch:
-            watch(Progress("compiling", 0, 1, 0, None, None))
-            watch(Progress("pilot", 0, 8, 2500, None, None))
-            watch(Progress("answer", 0, 16, 12_000, None, 0.1))
-            watch(Progress("answer", 3, 16, 12_000, 0.12, 0.1))
+        with Watch(shown) as watch:
+            watch(Progress(COMPILING, 0, 1))
+            watch(Progress("Pilot", 0, 8, 2500))
+            watch(Progress("Answer", 0, 16, 12_000, precision=0.1))
+            watch(Progress("Answer", 3, 16, 12_000, half_width=0.12, precision=0.1, seconds_left=26.2))
         printed = capsys.readouterr()
         assert printed.out == ""
         assert ("Answer: runs of 12,000 requests" in printed.err) is shown
         assert ("3 of 16" in printed.err) is shown
         assert ("±12 %, wanted ±10 %" in printed.err) is shown
-        assert ("26 s left" in printed.err) is shown  # 3 took 6 s, 13 are to come
+        assert ("26 s left" in printed.err) is shown
 
 
 # The package
@@ -479,10 +474,9 @@ def test_every_public_name_is_there_and_nothing_else_is_made_up() -> None:
 
 def test_what_public_functions_return_and_raise_is_public() -> None:
     functions = [each for each in map(tailrace.__getattr__, tailrace.__all__) if isfunction(each)]
-    raised = {
-        name for each in functions for name in re.findall(r"\b[A-Z]\w+(?:Error|Run)\b", each.__doc__ or "")
-    }
-    assert {"ScenarioError", "SettingError", "StoreError", "InterruptedRun"} <= raised
+    said = " ".join(each.__doc__ or "" for each in functions)
+    raised = set(re.findall(r"\b(?:[A-Z]\w+Error|Interrupted)\b", said))
+    assert {"ScenarioError", "SettingError", "StoreError", "Interrupted"} <= raised
     assert raised - {"ValueError"} <= set(tailrace.__all__)
     returned = {each.__annotations__["return"] for each in functions}
     assert {"Result", "Headroom", "Relief", "Comparison"} <= returned

@@ -98,14 +98,14 @@ def test_a_store_that_is_none_is_exit_code_4(scenario: Path, tmp_path: Path) -> 
 def test_an_interrupted_sweep_ends_with_130_and_says_how_to_go_on(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tailrace.crew.progress import StudyProgress
-    from tailrace.report.terminal.watch import StudyDisplay
+    from tailrace.crew.progress import Progress
+    from tailrace.report.terminal.watch import Watch
 
-    def stop(self: StudyDisplay, progress: StudyProgress) -> None:
+    def stop(self: Watch, progress: Progress) -> None:
         if progress.done == 2:
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(StudyDisplay, "__call__", stop)
+    monkeypatch.setattr(Watch, "__call__", stop)
     store = tmp_path / "a.store"
     options = ["--engine", "reference", "--workers", 1, "--store", store]
     code, _, error = run("sweep", scenario, "--vary", "load=0.5,1", *options)

@@ -196,9 +196,11 @@ requests = 1000
 replications = 2
 """)
     figures = simulate(scenario, seed=1, engine=ENGINE).classes[0].all
-    assert figures.rate_per_s.value == pytest.approx(row["rate_per_s"][place], rel=1e-9)
+    # a window holds one completion more or less, and says so
+    assert figures.rate_per_s.low <= row["rate_per_s"][place] <= figures.rate_per_s.high
+    assert figures.rate_per_s.half_width < 1.2e-3 * row["rate_per_s"][place]
     assert figures.throughput_bytes_per_s.value == pytest.approx(
-        row["throughput_mb_per_s"][place] * 1e6, rel=1e-9
+        row["throughput_mb_per_s"][place] * 1e6, rel=1.2e-3
     )
 
 

@@ -41,7 +41,7 @@ def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_n
         assert each.alternative
         assert picture_bytes(each.figure("wide"), "png").startswith(b"\x89PNG")
         for _, table in each.numbers:
-            assert all(len(row) == len(table.head) for row in table.rows)
+            assert all(len(row) == len(table.heads) for row in table.rows)
 
 
 def test_every_folder_is_a_lesson_of_the_list() -> None:

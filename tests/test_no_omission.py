@@ -6,7 +6,7 @@ import pytest
 from drives import generic
 from plans import plan, rows, station, stations, visit
 from tailrace.engine.reference import run_reference
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario import parse
 from through import ENGINE, observe, one_station
 
@@ -69,6 +69,6 @@ name = "booking"
 rate = "900 /s"
 request_size = "8 KiB"
 """)
-    sample = replicate(scenario, 3, 0, 5000, 10**6, ENGINE)
+    sample = replicate(scenario, 3, 0, 5000, ENGINE, 10**6)
     assert sample.kinds["booking"]["all"].requests == 4500
-    assert sample.warming_s["booking"].size == 5000
+    assert sample.issued["booking"] == 5000

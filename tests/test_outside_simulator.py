@@ -12,7 +12,7 @@ import pytest
 
 from drives import generic
 from tailrace.arrays import FloatArray
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINE, ERRORS
@@ -58,7 +58,7 @@ def engine_figures(text: str, requests: int) -> dict[str, FloatArray]:
     scenario: Scenario = parse(text)
     found: dict[str, list[list[float]]] = {each.name: [] for each in scenario.workload}
     for number in range(REPLICATIONS):
-        sample = replicate(scenario, 3, number, requests, 10**9, ENGINE)
+        sample = replicate(scenario, 3, number, requests, ENGINE, 10**9)
         for name, rows in found.items():
             latency = sample.kinds[name]["all"].latency_s
             rows.append([float(latency.mean()), float(np.quantile(latency, 0.95))])

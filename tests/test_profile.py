@@ -12,10 +12,11 @@ from typer.testing import CliRunner
 from drives import generic
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
-from tailrace.fit.resemblance import as_toml, likeness, resembling
+from tailrace.fit.resemblance import likeness, resembling
 from tailrace.measure.distance import relative_distance
 from tailrace.physics.zipf import scatter, zipf_law, zipf_rank
 from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.reading.toml import toml_text
 from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.trace_alone import trace_class
 from tailrace.trace import recording
@@ -152,7 +153,9 @@ def test_surges_are_seen_in_long_windows_and_resembled(described):
     table = resembling(found, "again")
     assert "surge" in table
     again = described.drawn(
-        BOOKING + f"surge = {as_toml({'x': table['surge']}, '').split('x = ')[1]}", 200_000, seed=15
+        BOOKING + toml_text({"surge": table["surge"]}).replace("[surge]", "[workload.surge]"),
+        200_000,
+        seed=15,
     )
     for one, two in zip(found.dispersion[1:4], again.dispersion[1:4], strict=True):
         assert two.index == pytest.approx(one.index, rel=0.25)
@@ -186,7 +189,7 @@ def test_the_class_that_resembles_is_a_scenario_and_behaves_alike(described, tmp
     found = described.drawn(BOOKING + "popularity = 0.8\n", 30_000, seed=16)
     table = resembling(found, "again")
     server, _, _ = BOOKING.partition("[[workload]]")
-    text = as_toml(table, "from a trace")
+    text = toml_text({"workload": [table]}, "from a trace")
     assert parse(server + text).workload[0].clients == 40
     scenario = parse(BOOKING + "[run]\nrequests = 4000\nreplications = 4\n")
     _, trace = trace_class(tmp_path / "trace.csv")

@@ -8,7 +8,7 @@ from drives import generic
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import VISIT
-from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 
 MB = 1e6
@@ -113,7 +113,7 @@ def test_the_time_left_is_the_capacity_left_over_the_rate_and_the_answer_says_wh
     assert rebuild.left_s == pytest.approx(1800, rel=0.02)
     assert rebuild.left_s >= 1800 - 1e-6
     assert [each.name for each in result.classes] == ["booking"]
-    said = " ".join(answer_text(result).split())
+    said = " ".join(as_text(result).split())
     assert "one more failure can lose data" in said
     assert "Performance says nothing about durability" in said
     assert "about 30 min" in said
@@ -129,7 +129,7 @@ def test_a_rebuild_faster_than_the_drives_is_an_overload_and_never_beats_the_bou
     assert result.overload is not None
     assert (result.overload.station, result.overload.largest_load_factor) == ("drive", 0.0)
     assert not result.rebuilds
-    text = answer_text(result)
+    text = as_text(result)
     assert "too much already" in " ".join(text.split())
     assert "its end is not known" in " ".join(text.split())
 

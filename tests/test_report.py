@@ -27,6 +27,7 @@ from tailrace.answer.result import (
 from tailrace.forecast.result import ClassTheory, Saturation, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict
+from tailrace.quantity import Quantity
 from tailrace.report.figures import (
     TIME_UNITS,
     aligned,
@@ -36,10 +37,11 @@ from tailrace.report.figures import (
     rounded_down,
     time_unit,
 )
-from tailrace.report.files.answer import as_json, classes_table, scenario_copy, stations_table, write_result
+from tailrace.report.files.answer import classes_table, scenario_copy, stations_table, write_result
+from tailrace.report.files.documents import as_json
 from tailrace.report.sentences import binding_sentence, verdict_sentence
-from tailrace.report.terminal.answer import answer_text
 from tailrace.report.terminal.key_list import key_list
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.keys import rows
 
 METHOD = "mean by sectioning, 16 replications, level 0.95"
@@ -72,7 +74,7 @@ def figures(scale: float = 1.0, p999: Estimate | None = None) -> Figures:
 
 
 def promise(quantity: str, limit: float, found: Estimate, verdict: Verdict) -> TargetResult:
-    return TargetResult(quantity, limit, found, found, 0.95, verdict)
+    return TargetResult("booking", Quantity(quantity), limit, found, found, 0.95, verdict)
 
 
 BOOKING = ClassResult(
@@ -109,7 +111,7 @@ RESULT = Result(
 
 
 def text_at(result: Result, width: int) -> str:
-    return answer_text(result, Console(file=StringIO(), width=width, color_system=None))
+    return as_text(result, Console(file=StringIO(), width=width, color_system=None))
 
 
 def flat(text: str) -> str:
@@ -304,7 +306,9 @@ def test_the_interval_that_judges_stands_beside_that_of_95_percent_where_it_is_w
     judged = estimate(0.1712e-3, 0.0029e-3)
     targets = (
         replace(BOOKING.targets[0], judged=judged, level=0.975),
-        TargetResult("rate", 2000.0, estimate(2000, 3), estimate(2000, 4), 0.975, "undecided"),
+        TargetResult(
+            "booking", Quantity("rate"), 2000.0, estimate(2000, 3), estimate(2000, 4), 0.975, "undecided"
+        ),
     )
     result = replace(RESULT, classes=(replace(BOOKING, targets=targets),))
     for width in (80, 100):
@@ -423,7 +427,8 @@ any_figures = st.builds(
 names = st.text(st.characters(categories=["L", "N", "P", "S"]), min_size=1, max_size=64)
 any_target = st.builds(
     TargetResult,
-    st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]),
+    st.just("booking"),
+    st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]).map(Quantity),
     magnitudes,
     estimates,
     estimates,
@@ -504,7 +509,7 @@ def test_the_directory_is_made_and_holds_the_answer_in_five_files(tmp_path: Path
     assert names_found == {"answer.json", "answer.txt", "classes.csv", "stations.csv", "scenario.toml"}
     assert {path.name for path in written} == names_found
     assert json.loads((directory / "answer.json").read_text()) == RESULT.as_dict()
-    assert (directory / "answer.txt").read_text(encoding="utf-8") == answer_text(RESULT)
+    assert (directory / "answer.txt").read_text(encoding="utf-8") == as_text(RESULT)
     assert (directory / "scenario.toml").read_text() == "title = 'x'\n"
 
 

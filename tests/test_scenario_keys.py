@@ -199,7 +199,7 @@ def test_a_class_with_steps_or_a_trace_needs_no_request_size_in_the_schema():
         parse(f'{generic()}\n[[workload]]\nname = "booking"\nrate = "5 /s"\n')
     (row,) = rows("workload.NAME.request_size")
     assert row.default == ""
-    assert "with steps" in row.description
+    assert "has steps" in row.description
 
 
 def test_every_default_of_the_schema_is_one_that_the_reader_takes():

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from drives import generic
 from tailrace.cli import app
-from tailrace.report.terminal.compare import comparison_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 from tailrace.study.compare import Comparison, compare
 
@@ -71,7 +71,7 @@ def test_how_many_of_the_one_do_what_one_of_the_other_does(compared: Comparison)
     assert slow.carries == pytest.approx((1000 - log(100) / 0.02) / 500, rel=0.05)
     assert fast.carries == pytest.approx((2000 - log(100) / 0.02) / 500, rel=0.05)
     assert (slow.boxes, fast.boxes) == (1, 1)
-    back = comparison_text(compared)
+    back = as_text(compared)
     assert "3 of slow do what one fast does at the targets" in " ".join(back.split())
 
 
@@ -90,14 +90,14 @@ def test_an_overloaded_design_is_named_and_has_no_differences() -> None:
     found = compare(parse(text("1 ms"), overrides=short), parse(text("3 ms", "jam"), overrides=short))
     assert found.verdict == "overloaded"
     assert found.differences == ()
-    assert "overloaded" in comparison_text(found)
+    assert "overloaded" in as_text(found)
     # searched for with 8,000 requests only
     assert found.designs[1].carries == pytest.approx((1000 / 3 - log(100) / 0.02) / 500, rel=0.3)
 
 
 @pytest.mark.parametrize("width", [80, 100])
 def test_the_comparison_fits_the_terminal(compared: Comparison, width: int) -> None:
-    shown = comparison_text(compared, Console(file=StringIO(), width=width, color_system=None))
+    shown = as_text(compared, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, shown.splitlines())) <= width
     assert "1,000" in shown  # the price
     assert "…" not in shown

@@ -11,9 +11,10 @@ import tailrace
 from drives import generic
 from studies import closed, counter
 from tailrace.errors import SettingError
-from tailrace.forecast.edge import more_is_worse, saturating_value
-from tailrace.report.terminal.headroom import headroom_document, headroom_text
+from tailrace.forecast.edge import saturating_value
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.headroom import Headroom, headroom
@@ -114,11 +115,11 @@ def test_a_limit_that_cannot_be_met_is_said_so() -> None:
     assert found.met is None
     assert found.missed is not None
     assert found.verdict == "missed"
-    assert "nowhere is every one met" in headroom_text(found).replace("\n", " ")
+    assert "nowhere is every one met" in as_text(found).replace("\n", " ")
     # 1 ms is the mean service: the search stops where the server is idle, and says that the load is not to blame
     easiest = min(each.share_of_saturation or 1.0 for each in found.tried)
     assert 0.004 < easiest < 0.01
-    assert "not the load misses it" in " ".join(headroom_text(found).split())
+    assert "not the load misses it" in " ".join(as_text(found).split())
 
 
 @pytest.mark.parametrize(
@@ -133,14 +134,14 @@ def test_a_limit_that_cannot_be_met_is_said_so() -> None:
     ],
 )
 def test_load_and_service_times_are_worse_when_more_and_resources_when_less(key: str, worse: bool) -> None:
-    assert more_is_worse(Variants(counter()), key) is worse
+    assert Dial(Variants(counter()), key).worse_upwards is worse
 
 
 def test_saturation_is_found_for_keys_that_are_not_proportional_to_the_load() -> None:
     variants = Variants(counter())
     # 1,000 requests a second on two servers saturate at 2 ms
-    assert saturating_value(variants, "server.media.service.mean") == pytest.approx(2e-3, rel=1e-5)
-    assert saturating_value(variants, "server.media.servers") == 1
+    assert saturating_value(Dial(variants, "server.media.service.mean")) == pytest.approx(2e-3, rel=1e-5)
+    assert saturating_value(Dial(variants, "server.media.servers")) == 1
 
 
 def test_what_is_no_number_is_refused() -> None:
@@ -153,7 +154,7 @@ def test_what_is_no_number_is_refused() -> None:
 
 @pytest.mark.parametrize("width", [80, 100])
 def test_the_answer_fits_the_terminal(counted: Headroom, width: int) -> None:
-    text = headroom_text(counted, Console(file=StringIO(), width=width, color_system=None))
+    text = as_text(counted, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    json.dumps(headroom_document(counted), allow_nan=False)
+    json.dumps(counted.as_dict(), allow_nan=False)

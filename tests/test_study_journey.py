@@ -15,7 +15,7 @@ from tailrace.engine.observed import Visit, observe
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import STAGES
-from tailrace.report.terminal.journey import journey_text
+from tailrace.report.terminal.results import as_text
 from tailrace.study.journey import journey
 from through import SHARED, shared_scenario
 
@@ -84,7 +84,7 @@ def test_a_class_can_be_picked_and_one_that_is_not_there_is_refused() -> None:
 @pytest.mark.parametrize("width", [80, 100])
 def test_time_lines_fit_the_terminal_and_tell_waiting_from_service(width: int) -> None:
     found = journey(shared_scenario("booking-spinning", "run.requests=2000"), slowest=2)
-    text = journey_text(found, Console(file=StringIO(), width=width, color_system=None))
+    text = as_text(found, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     lines = [line for line in text.splitlines() if line.startswith("    arm")]
     assert lines

@@ -10,7 +10,7 @@ from rich.console import Console
 import tailrace
 from studies import counter
 from tailrace.measure.estimate import student_quantile
-from tailrace.report.terminal.relief import relief_document, relief_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import load
 from tailrace.scenario.reading.variant import Variants
 from tailrace.study.relief import Relief, relief
@@ -121,12 +121,12 @@ def test_an_overloaded_server_is_relieved_by_more_of_what_binds() -> None:
     verdicts = {each.resource: each.verdict for each in answer.doubled}
     assert verdicts["servers of a drive"] in ("met", "undecided")
     assert all(each.paired is None for each in answer.doubled)
-    assert "cannot keep up" in relief_text(answer)
+    assert "cannot keep up" in as_text(answer)
 
 
 @pytest.mark.parametrize("width", [80, 100])
 def test_the_answer_fits_the_terminal(found: Relief, width: int) -> None:
-    text = relief_text(found, Console(file=StringIO(), width=width, color_system=None))
+    text = as_text(found, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    json.dumps(relief_document(found), allow_nan=False)
+    json.dumps(found.as_dict(), allow_nan=False)

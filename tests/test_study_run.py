@@ -7,7 +7,7 @@ import pytest
 from drives import flash, generic
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
-from tailrace.crew import workers
+from tailrace.crew import crew
 from tailrace.crew.progress import Progress
 from tailrace.forecast.saturation import offered_load
 from tailrace.scenario import load, parse
@@ -72,7 +72,7 @@ def test_a_seed_is_drawn_and_reported_where_none_is_given() -> None:
 
 
 def test_any_number_of_workers_gives_the_same_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workers, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(crew, "WORTH_STARTING_S", 0.0)
     assert document(simulate(counter(), workers=2)) == document(simulate(counter(), workers=1))
 
 

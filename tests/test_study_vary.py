@@ -11,7 +11,7 @@ from tailrace.study.vary import Axis, axes_of, combinations
 
 def values(text: str) -> list[float | int | str]:
     axis = Axis.of(text)
-    settings = axis.settings(Variants(counter()), lambda variants, key: saturating_value(variants, key))
+    settings = axis.settings(Variants(counter()), saturating_value)
     return [setting.value for setting in settings]
 
 

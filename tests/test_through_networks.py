@@ -13,7 +13,7 @@ from tailrace.answer.result import Figures
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.plan.columns import Stage
-from tailrace.replicate.sample import Sample
+from tailrace.replicate.replication import Replication
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import (
@@ -40,7 +40,7 @@ class FourStations(NamedTuple):
     """Replications of the ready scenario of four stations of 1,000 / s in a row, at a given rate."""
 
     rate_per_s: float
-    sampled: list[Sample]
+    sampled: list[Replication]
     figures: Figures
 
 
@@ -64,7 +64,7 @@ def test_quantiles_of_the_whole_path_of_four_stations_are_as_printed(four_statio
             assert_agrees(latency[f"p{100 * p:.0f}"], printed(text) * (1 / spare), power_of(p))
 
 
-def time_at(sampled: list[Sample], stage: Stage) -> Estimate:
+def time_at(sampled: list[Replication], stage: Stage) -> Estimate:
     """Mean time of a request of the class "booking" at a stage: waiting and in service."""
     stages = [sample.kinds["booking"]["all"].stages for sample in sampled]
     seconds = [float(each.wait_s[stage] + each.service_s[stage]) for each in stages]
@@ -117,10 +117,10 @@ request_size = "8 KiB"
 """)
 
 
-def number_present(sampled: list[Sample], bank: int) -> Estimate:
+def number_present(sampled: list[Replication], bank: int) -> Estimate:
     """Mean number at a station of one server, waiting and in service, over time."""
     present = [float(each.stations.waiting_s[bank] + each.stations.busy_s[bank]) for each in sampled]
-    return sectioned_ratio(present, [each.window_s for each in sampled])
+    return sectioned_ratio(present, [each.stations.seconds_s for each in sampled])
 
 
 @pytest.mark.parametrize("clients", [1, 2, 3, 4, 5, 20])

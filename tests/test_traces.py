@@ -13,7 +13,7 @@ from tailrace.engine.reference import run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import READ
-from tailrace.report.files.answer import as_json
+from tailrace.report.files.documents import as_json
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.recorded import recording_of

@@ -15,10 +15,10 @@ from tailrace.engine.observations import Observations
 from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import build_plan, cached_rates, sample_demands
+from tailrace.report.columns.answer import steps as step_table
 from tailrace.report.figures import TIME_UNITS
 from tailrace.report.files.answer import classes_table
-from tailrace.report.page.tables import steps as page_steps
-from tailrace.report.terminal.answer import answer_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario import load, parse
 from tailrace.scenario.reading import keys
 from tailrace.scenario.tables.scenario import Scenario
@@ -229,7 +229,7 @@ def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
     document = result.as_dict()["classes"][0]
     assert [step["name"] for step in document["steps"]] == ["search", "pages", "commit"]
     assert document["rate_per_s"]["value"] == pytest.approx(1000, rel=0.1)
-    text = answer_text(result)
+    text = as_text(result)
     assert max(map(len, text.splitlines())) <= 80
     assert "1 transactions/s" not in text
     assert "transactions/s are" in text
@@ -241,10 +241,10 @@ def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
     assert dict(of_steps.dropna(subset="step")[["step", "value"]].values) == dict(
         zip(("search", "pages", "commit"), means, strict=True)
     )
-    page_table = page_steps(booking)
-    assert [row[:2] for row in page_table.rows] == [("search", "5"), ("pages", "2"), ("commit", "1")]
-    shown = [float(row[2].split()[0]) for row in page_table.rows]
-    unit_s = TIME_UNITS[page_table.head[0].removeprefix("step, ")]
+    table = step_table(booking).written()
+    assert [row[:2] for row in table.lines] == [["search", "5"], ["pages", "2"], ["commit", "1"]]
+    shown = [float(row[2].split()[0]) for row in table.lines]
+    unit_s = TIME_UNITS[table.heads[0].line.removeprefix("step, ")]
     assert sum(shown) * unit_s == pytest.approx(booking.all.latency_s["mean"].value, rel=0.01)
 
 
@@ -253,3 +253,11 @@ def test_computing_on_a_controller_needs_one_with_cores() -> None:
     text = faults(f'rate = "10 /s"\n{STEP}compute = "1 ms"\ncompute_at = "controller"', server)
     assert "step[0].compute_at" in text
     assert "no controller with cores" in text
+
+
+@pytest.mark.parametrize("size", ["1 B", "2 B"])
+def test_a_size_of_any_kind_beside_steps_is_refused(size: str) -> None:
+    text = Path(__file__).parents[1].joinpath("shared/scenarios/booking-transactions.toml").read_text("utf-8")
+    assert parse(text).workload[0].largest_size > 1
+    with pytest.raises(ScenarioError, match=r"request_size.*given beside steps"):
+        parse(text.replace('name = "booking"', f'name = "booking"\nrequest_size = "{size}"', 1))

@@ -12,12 +12,10 @@ from tailrace.answer.result import StageTimes as StageTimes
 from tailrace.answer.result import StationResult as StationResult
 from tailrace.answer.result import StepResult as StepResult
 from tailrace.answer.result import TargetResult as TargetResult
-from tailrace.answer.run import InterruptedRun as InterruptedRun
 from tailrace.answer.run import simulate as simulate
-from tailrace.crew.bench import InterruptedStudyError as InterruptedStudyError
-from tailrace.crew.bench import LostWorkersError as LostWorkersError
+from tailrace.crew.crew import Interrupted as Interrupted
+from tailrace.crew.crew import LostWorkersError as LostWorkersError
 from tailrace.crew.progress import Progress as Progress
-from tailrace.crew.progress import StudyProgress as StudyProgress
 from tailrace.errors import Problem as Problem
 from tailrace.errors import ScenarioError as ScenarioError
 from tailrace.errors import SettingError as SettingError
@@ -31,6 +29,7 @@ from tailrace.forecast.result import Saturation as Saturation
 from tailrace.forecast.result import Theory as Theory
 from tailrace.measure.estimate import Estimate as Estimate
 from tailrace.measure.paired import Paired as Paired
+from tailrace.quantity import Quantity as Quantity
 from tailrace.scenario.reading.read import load as load
 from tailrace.scenario.reading.read import parse as parse
 from tailrace.scenario.tables.scenario import Scenario as Scenario

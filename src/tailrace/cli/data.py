@@ -76,7 +76,6 @@ def profile(
         found = described(recording_of(workload), reach)
         resembling = None
         if write is not None or on is not None:
-            from tailrace.fit.resemblance import as_toml
             from tailrace.fit.resemblance import resembling as resembles
 
             try:
@@ -84,10 +83,12 @@ def profile(
             except ValueError as error:
                 stop(BAD_INPUT, f"{file}: {error}; accepted: --column for times and sizes")
         if write is not None and resembling is not None:
+            from tailrace.scenario.reading.toml import toml_text
+
             comment = f"Resembles {file.name}: {found.facts.rows} requests."
             try:
                 with write.open("x", encoding="utf-8") as opened:
-                    opened.write(as_toml(resembling, comment))
+                    opened.write(toml_text({"workload": [resembling]}, comment))
             except FileExistsError:
                 stop(BAD_INPUT, f"{write}: is there already; nothing was written")
             except OSError as error:
@@ -99,9 +100,9 @@ def profile(
 
             likeness = simulated(load(on), table, resembling, seed, pool=pool)
         if json:
-            from tailrace.report.terminal.profile import profile_json
+            from tailrace.report.files.documents import as_json, profile_document
 
-            put(profile_json(file.name, found, likeness))
+            put(as_json(profile_document(file.name, found, likeness)))
         else:
             from rich.console import Console
 
@@ -189,12 +190,11 @@ def _fit_drive(
     seed: int,
     json: bool,
 ) -> None:
-    from json import dumps
-
     from tailrace.engine.choice import choose_engine
     from tailrace.fit.calibration import FLASH, SPINNING
     from tailrace.fit.calibration import calibrate as fitted_to
     from tailrace.fit.measured import media_of, read_points, start_table
+    from tailrace.report.files.documents import as_json, calibration_document
     from tailrace.report.terminal import calibration as shown
 
     read = read_points(file, columns, settings)
@@ -210,7 +210,7 @@ def _fit_drive(
     except ValueError as error:
         stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
     if json:
-        put(dumps(shown.calibration_document(file.name, found), indent=2) + "\n")
+        put(as_json(calibration_document(file.name, found)))
     else:
         from rich.console import Console
 
@@ -226,11 +226,11 @@ def _fit_drive(
 def _fit_laws(
     file: Path, units_of: dict[str, str], write: Path | None, picture: Path | None, json: bool
 ) -> None:
-    from json import dumps
-
     from tailrace.errors import UnitError
     from tailrace.fit.law_fit import fit_laws
+    from tailrace.report.files.documents import as_json, laws_document
     from tailrace.report.terminal import calibration as shown
+    from tailrace.scenario.reading.toml import toml_text
     from tailrace.trace.mapping import Column
     from tailrace.trace.values import measured_values
     from tailrace.units import parse
@@ -246,19 +246,15 @@ def _fit_laws(
     except ValueError as error:
         stop(BAD_INPUT, f"{file}: {error}; accepted: a column of latencies")
     if json:
-        put(dumps(shown.laws_document(file.name, laws), indent=2) + "\n")
+        put(as_json(laws_document(file.name, laws)))
     else:
         from rich.console import Console
 
         put(shown.laws_text(file.name, laws, values.size, Console(highlight=False)))
     if write is not None:
         best = next(law for law in laws if law.service is not None)
-        service = ", ".join(
-            f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}"
-            for key, value in (best.service or {}).items()
-        )
-        title = f'title = "drives with the latencies of {file.name}"'
-        _write_new(write, f'{title}\n\n[media]\nkind = "generic"\nservice = {{{service}}}\n')
+        media = {"kind": "generic", "service": best.service}
+        _write_new(write, toml_text({"title": f"drives with the latencies of {file.name}", "media": media}))
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_laws
 

@@ -45,11 +45,11 @@ def report(
     give a comparison.
     """
     with failures(debug):
-        from tailrace.crew.workers import available_cores
+        from tailrace.crew.executors import available_cores
         from tailrace.measure.verdict import combined
         from tailrace.report.files.answer import write_whole
         from tailrace.report.page.page import report_page
-        from tailrace.report.terminal.watch import StudyDisplay, Watch
+        from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.account import EXTRAS, Account, account, with_studies
 
@@ -76,7 +76,7 @@ def report(
                 told.append(found)
         if asked:
             crew = workers or available_cores()
-            with StudyDisplay(shown) as display:
+            with Watch(shown) as display:
                 told = [
                     with_studies(each, asked, engine=engine.value, workers=crew, progress=display)
                     for each in told

@@ -136,9 +136,9 @@ def estimate(
         scenario = load(file, settings or ())
         theory = closed_forms(scenario)
         if json:
-            from tailrace.report.files.answer import theory_json
+            from tailrace.report.files.documents import as_json, theory_document
 
-            put(theory_json(scenario.title, scenario.digest, theory))
+            put(as_json(theory_document(scenario.title, scenario.digest, theory)))
         else:
             from rich.console import Console
 
@@ -170,14 +170,15 @@ def journey(
         from tailrace.study.journey import journey as followed
 
         found = followed(load(file, settings or ()), slowest, seed, workload)
-        from tailrace.report.terminal.journey import journey_json, journey_text
+        from tailrace.report.files.documents import as_json
+        from tailrace.report.terminal.results import as_text
 
         if json:
-            put(journey_json(found))
+            put(as_json(found))
         else:
             from rich.console import Console
 
-            put(journey_text(found, Console(highlight=False)))
+            put(as_text(found, Console(highlight=False)))
 
 
 @app.command()
@@ -257,7 +258,7 @@ def _simulate(
     until_decided: bool = False,
 ) -> Result:
     from tailrace.answer.run import simulate
-    from tailrace.crew.workers import available_cores
+    from tailrace.crew.executors import available_cores
     from tailrace.report.terminal.watch import Watch
 
     with Watch(shown) as watch:
@@ -267,12 +268,12 @@ def _simulate(
 
 def _print_answer(result: Result, json: bool) -> None:
     if json:
-        from tailrace.report.files.answer import as_json
+        from tailrace.report.files.documents import as_json
 
         put(as_json(result))
     else:
         from rich.console import Console
 
-        from tailrace.report.terminal.answer import answer_text
+        from tailrace.report.terminal.results import as_text
 
-        put(answer_text(result, Console(highlight=False)))
+        put(as_text(result, Console(highlight=False)))

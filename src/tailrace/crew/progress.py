@@ -1,34 +1,29 @@
-"""How far is a run?"""
+"""How far are the runs?"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
 
-Phase = Literal["compiling", "pilot", "answer"]
-"""Compiling happens once on a machine, and takes longer than most runs."""
+COMPILING = "Compiling the engine, this once"
+"""The step that happens once on a machine, and takes longer than most runs."""
 
 
 @dataclass(frozen=True)
 class Progress:
-    """Replications ``done`` of ``wanted``, each of ``requests`` requests.
+    """Replications ``done`` of the ``wanted`` of a step, each of ``requests`` requests where all are of one length.
 
-    Half-widths are relative to the value, None if not known yet or not wanted.
+    ``half_width`` is the widest so far, relative to its value, and ``precision`` the one wanted; ``seconds_left`` is
+    how long the rest of the step takes. None for what is not known, or not wanted.
     """
-
-    phase: Phase
-    done: int
-    wanted: int
-    requests: int
-    half_width: float | None
-    precision: float | None
-
-
-@dataclass(frozen=True)
-class StudyProgress:
-    """How far a study of many points is: runs of its present step, and how long the rest of it takes, if known."""
 
     step: str
     done: int
     wanted: int
-    seconds_left: float | None
+    requests: int | None = None
+    half_width: float | None = None
+    precision: float | None = None
+    seconds_left: float | None = None
+
+
+Watch = Callable[[Progress], None]

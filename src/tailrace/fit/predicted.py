@@ -12,7 +12,7 @@ from tailrace.engine.choice import Engine
 from tailrace.fit.measured import MeasuredPoint, Media
 from tailrace.hardware.flash import FlashCost
 from tailrace.physics.seek import three_point_curve
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import TRANSFER_PIECE, Server
@@ -147,8 +147,10 @@ def simulated(
         fewer = max(point.size_bytes / (PIECES * piece), 1.0)
         length = filling + int((requests + REQUESTS_OF_DEPTH * (point.queue_depth or 1)) / fewer)
         number = 8 + place + len(points) * draw
-        sample = replicate(_around(media, point), seed, number, length, length + 10**6, engine)
-        every = sample.warming_s["point"]
+        sample = replicate(_around(media, point), seed, number, length, engine, length + 10**6)
+        latencies = sample.kinds["point"]["all"].latencies
+        assert latencies is not None
+        every = latencies.every_s
         latency = every[filling + (every.size - filling) // 10 :]
         for name in point.measured:
             if name in LEVELS:
@@ -157,7 +159,7 @@ def simulated(
                 mean = float(np.mean(latency))
                 told.append(mean if name == "mean" else (point.queue_depth or 1) / mean)  # Little's law
             else:
-                told.append(sample.kinds["point"]["all"].requests / sample.window_s)
+                told.append(sample.kinds["point"]["all"].completed / sample.window_s)
     return np.log(told)
 
 

@@ -17,6 +17,7 @@ from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.ways import slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -32,18 +33,19 @@ REBUILDING = "a rebuild puts long runs among the accesses of the arms"
 INDEPENDENT = "each station on its own, times independent"
 
 
-def estimate(scenario: Scenario, seed: int | None = None) -> Theory:
+def estimate(scenario: Given, seed: int | None = None) -> Theory:
     """Say what closed forms make of a scenario: utilisation, saturation, mean and p99 of each class.
 
     Demands are counted on a sample of the plan; nothing is simulated but the arms of spinning drives, by themselves.
 
     Args:
-        scenario: what to reckon; see :func:`tailrace.load`.
+        scenario: what to reckon: a scenario, see :func:`tailrace.load`, or its file.
         seed: of the sample; the scenario's, or 0, if left out.
 
     Returns:
         The theory. Without classes where the load is more than the server can carry.
     """
+    scenario = given(scenario)
     if seed is None:
         seed = scenario.run.seed or 0
     return theory_of(scenario, seed, offered_load(scenario, seed))

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from tailrace.shown import Shown
+
 
 @dataclass(frozen=True)
 class Saturation:
@@ -41,7 +43,7 @@ class ClassTheory:
 
 
 @dataclass(frozen=True)
-class Theory:
+class Theory(Shown):
     """The second answer, from demands and closed forms alone.
 
     ``utilisation`` is by bank; ``saturation`` None where no class is open; ``classes`` by name.

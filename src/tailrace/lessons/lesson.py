@@ -4,32 +4,17 @@ from __future__ import annotations
 
 import math
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from tailrace.lessons.trials import Claim
 from tailrace.report.figures import FEW_DIGITS, number
-from tailrace.report.page import figures
-from tailrace.report.page.page import VARIABLES
-from tailrace.report.page.tables import Table
-from tailrace.report.pictures.style import Width
+from tailrace.report.page.site import Drawing, page
+from tailrace.report.table import Head, Table
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-
-@dataclass(frozen=True)
-class Drawing:
-    """A picture of a lesson: the name of its files, how it is drawn, what it shows in words, and its numbers."""
-
-    name: str
-    figure: Callable[[Width], Figure]
-    alternative: str
-    caption: str
-    numbers: tuple[tuple[str, Table], ...]
+__all__ = ["Chapter", "Drawing", "Lesson", "claims_table", "lesson_page", "written"]
 
 
 @dataclass(frozen=True)
@@ -57,36 +42,14 @@ class Lesson:
 
 def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], seed: int) -> str:
     """The page of a lesson, which needs nothing else: no network, no script, no other file."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    here = Path(__file__).parent
-    environment = Environment(
-        loader=FileSystemLoader([here, here.parent / "report" / "page"]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    chapters = [
-        {
-            "heading": chapter.heading,
-            "texts": chapter.texts,
-            "pictures": [
-                figures.draw(each.name, each.figure, each.alternative, each.caption, *each.numbers)
-                for each in chapter.drawings
-            ],
-        }
-        for chapter in lesson.chapters
-    ]
-    context: dict[str, Any] = {
+    context = {
         "title": title,
         "version": version("tailrace"),
-        "variables": VARIABLES,
-        "lesson": {"question": lesson.question, "chapters": chapters, "design": lesson.design},
+        "lesson": lesson,
         "claims": claims_table(claims),
         "command": shlex.join(["tailrace", "lesson", name, "--seed", str(seed), "--out", name]),
     }
-    return environment.get_template("lesson.html").render(context)
+    return page("lesson.html", context, Path(__file__).parent)
 
 
 def claims_table(claims: Sequence[Claim]) -> Table:
@@ -100,7 +63,7 @@ def claims_table(claims: Sequence[Claim]) -> Table:
         )
         for each in claims
     )
-    return Table(("claim", "found", "range", "holds"), rows, prose=(0,))
+    return Table.of([Head("claim", "prose"), "found", "range", "holds"], rows)
 
 
 def written(value: float, digits: int = FEW_DIGITS) -> str:

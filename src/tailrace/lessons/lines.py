@@ -11,9 +11,9 @@ from tailrace.lessons.lesson import Drawing
 from tailrace.lessons.trials import figures
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import number
-from tailrace.report.page.tables import Table, figure
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
+from tailrace.report.table import Cell, Head, Table, unknown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -116,19 +116,19 @@ def _table(panels: Sequence[Panel], x_label: str) -> Table:
     places = sorted({x for _, one in columns for x in one.x})
     rows = []
     for place in places:
-        cells = []
+        cells: list[Cell] = []
         for panel, one in columns:
             at = dict(zip(one.x, range(len(one.x)), strict=True)).get(place)
-            cells.append("–" if at is None else figure(one.found[at], panel.factor))
+            cells.append(unknown() if at is None else one.found[at].scaled(panel.factor))
             if one.exact is not None:
                 cells.append("–" if at is None else number(one.exact[at] * panel.factor, 4))
         rows.append((number(place), *cells))
-    head = [x_label]
+    head: list[Head | str] = [x_label]
     for panel, one in columns:
         head.append(f"{one.label}, {_unit(panel)}")
         if one.exact is not None:
             head.append("exact")
-    return Table(tuple(head), tuple(rows))
+    return Table.of(head, rows)
 
 
 def _unit(panel: Panel) -> str:

@@ -19,7 +19,8 @@ PILOT_PRECISION = 0.10
 """Relative half-width of the target quantile at which a pilot is good enough to plan by."""
 ANSWER_REPLICATIONS = 16
 ANSWER_START = 40_000
-"""Fewest requests in each replication of the answer, budget permitting."""
+"""Fewest requests in each replication of the answer, budget permitting: enough for the p99.9 of the reads of a lightly
+loaded server."""
 DOUBLINGS = 3
 STUCK = 0.75
 """What is left of a half-width after so many doublings of the pilot, if they do not help."""
@@ -114,27 +115,34 @@ def interval_shrinkage(
     return student_quantile(level, after - 1) ** 2 / after / wide
 
 
-def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
-    """Requests a replication of the answer: the most of n, 2.2 * 0.41 * n * (h / precision)^2 and 40,000.
+def answer_length(
+    pilot_requests: int,
+    width_ratio: float,
+    budget: int,
+    least: int = 1,
+    replications: int = ANSWER_REPLICATIONS,
+) -> int:
+    """Requests a replication of the answer: the most of n, 2.2 * 0.41 * n * (h / wanted)^2 and the least.
 
-    Enough for the p99.9 of the reads of a lightly loaded server. Never more than the budget.
+    Never more than the budget. The factor 0.41 is that of 16 replications.
 
     Args:
         pilot_requests: requests n in each replication of the pilot.
-        pilot_half_width: its relative half-width h of the target that needs most.
-        precision: relative half-width wanted.
+        width_ratio: half-width h over the one wanted, of the target that needs most.
         budget: most requests in each replication of the answer.
+        least: fewest requests in each, budget permitting.
+        replications: how many the answer will have.
 
     Raises:
-        ValueError: a figure that is not positive, other than a half-width of 0.
+        ValueError: a figure that is not positive, other than a ratio of 0.
     """
-    if pilot_requests < 1 or budget < 1:
-        raise ValueError(f"lengths are positive, not {pilot_requests} and {budget}")
-    if not (pilot_half_width >= 0 and precision > 0):
-        raise ValueError(f"half-widths are positive, not {pilot_half_width} and {precision}")
-    wanted = MARGIN * interval_shrinkage() * pilot_requests * (pilot_half_width / precision) ** 2
+    if pilot_requests < 1 or budget < 1 or least < 1:
+        raise ValueError(f"lengths are positive, not {pilot_requests}, {budget} and {least}")
+    if not width_ratio >= 0:
+        raise ValueError(f"a ratio of half-widths is positive, not {width_ratio}")
+    wanted = MARGIN * interval_shrinkage(after=replications) * pilot_requests * width_ratio**2
     # the least of both first: an infinite half-width asks for the whole budget
-    return max(1, math.ceil(min(budget, max(pilot_requests, ANSWER_START, wanted))))
+    return max(1, math.ceil(min(budget, max(pilot_requests, least, wanted))))
 
 
 def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:

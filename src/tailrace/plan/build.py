@@ -217,4 +217,4 @@ def hit_shares(scenario: Scenario, seed: int) -> dict[str, float]:
         return {}
     by_step = scenario.by_step
     cache = ReadCachePlan(by_step, controller.read_cache, seed, cached_rates(scenario))
-    return {each.name: cache.hit_share(each) for each in by_step.workload if each.read_share > 0.0}
+    return {each.name: cache.hit_share(each) for each in by_step.workload if each.reads > 0.0}

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from tailrace.measure.estimate import Estimate
 
+if TYPE_CHECKING:
+    from tailrace.units import Dimension
+
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 """Seconds in each unit of time, the largest first."""
-
-BYTES_PER_MB = 1e6
 
 MOST_DIGITS = 5
 """Significant digits of a figure, however narrow its interval."""
@@ -36,14 +39,80 @@ def time_unit(seconds: Iterable[float]) -> str:
     return "ns"
 
 
-def target_unit(quantity: str, limit: float) -> tuple[str, float]:
-    """The unit in which a target with this limit (in SI) is written, and the size of that unit in SI."""
-    if quantity == "rate":
-        return "/s", 1.0
-    if quantity == "throughput":
-        return "MB/s", BYTES_PER_MB
-    unit = time_unit([limit])
-    return unit, TIME_UNITS[unit]
+@dataclass(frozen=True)
+class Unit:
+    """A unit in which figures are told, and its size in SI."""
+
+    name: str
+    size: float = 1.0
+
+    def of(self, estimate: Estimate) -> Estimate:
+        """An estimate in SI in this unit."""
+        return estimate.scaled(1 / self.size)
+
+    def number(self, value: float, digits: int = FEW_DIGITS) -> str:
+        """A value in SI as a number of this unit."""
+        return number(value / self.size, digits)
+
+    def text(self, value: float, digits: int = FEW_DIGITS) -> str:
+        """The same with the name of the unit."""
+        return f"{self.number(value, digits)} {self.name}"
+
+
+MEGABYTES = Unit("MB/s", 1e6)
+
+
+def unit_of(dimension: Dimension | None, values: Iterable[float | None] = ()) -> Unit:
+    """The unit in which times, data rates or request rates are told: of times, that which suits the values in SI."""
+    if dimension != "time":
+        return MEGABYTES if dimension == "data rate" else Unit("/s")
+    name = time_unit(value for value in values if value is not None)
+    return Unit(name, TIME_UNITS[name])
+
+
+def time_text(seconds: float, digits: int = FEW_DIGITS) -> str:
+    """A time in the unit that suits it."""
+    return unit_of("time", [seconds]).text(seconds, digits)
+
+
+def key_unit(unit: str, values: Sequence[float]) -> Unit:
+    """The unit in which values of a key are told that is in this SI unit: times and bytes in one that suits them."""
+    if unit == "s":
+        return unit_of("time", values)
+    if unit in ("B", "B/s") and min(values) >= 1000:
+        power = min(int(math.log10(max(values)) + 1e-9) // 3, 4)
+        return Unit(("", "k", "M", "G", "T")[power] + unit, 1000.0**power)
+    return Unit(unit)
+
+
+def key_text(value: float | str, unit: str) -> str:
+    """A value of a key of the scenario with its unit; bytes that are whole multiples of 1,024 by these."""
+    if isinstance(value, str):
+        return value
+    if unit in ("B", "B/s") and value >= 1024 and float(value).is_integer() and value % 1024 == 0:
+        power = min(int(math.log2(value)) // 10, 4)
+        return f"{number(value / 1024**power, 4)} {('', 'Ki', 'Mi', 'Gi', 'Ti')[power]}{unit}"
+    best = key_unit(unit, [value])
+    return best.text(value, 4 if unit == "s" or best.size > 1 else 6).rstrip()
+
+
+def cut(text: str, most: int) -> str:
+    """A text that ends in "…" where it is longer than that."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+
+
+def byte_size(size: float) -> str:
+    """A size in binary units, short: "512 B", "8 KiB", "1 MiB"."""
+    for unit in ("B", "KiB", "MiB"):
+        if size < 1024:
+            return f"{number(size)} {unit}"
+        size /= 1024
+    return f"{number(size)} GiB"
+
+
+def change_text(change: float, places: int = 1) -> str:
+    """A change as a share, in percent with its sign."""
+    return f"{100 * change:+.{places}f}".replace("-", "−")
 
 
 def _next_below(unit: str) -> str:

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from tailrace.answer.result import Figures, Overload, Result, StationResult, TargetResult
-from tailrace.answer.summary import LEVEL
-from tailrace.report.figures import TIME_UNITS, number, percent, rounded_down, time_unit
+from collections.abc import Iterable
+
+from tailrace.answer.figures import LEVEL
+from tailrace.answer.result import ClassResult, Figures, Overload, Result, StationResult, TargetResult
+from tailrace.forecast.result import Theory
+from tailrace.quantity import Quantity
+from tailrace.report.columns.studies import relief_unit
+from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
+from tailrace.study.headroom import Headroom
+from tailrace.study.relief import Relief
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
 
@@ -27,7 +34,7 @@ def verdict_sentence(result: Result) -> str:
 def _targets_with(result: Result, verdict: str) -> str:
     found = ((each.name, target) for each in result.classes for target in each.targets)
     return ", ".join(
-        f"{quantity_name(t)} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict
+        f"{Quantity(t.quantity).shown} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict
     )
 
 
@@ -37,11 +44,6 @@ def _how_far(target: TargetResult) -> str:
     if target.verdict != "missed" or value is None:
         return ""
     return f" ({number(value / target.limit)} times its limit)"
-
-
-def quantity_name(target: TargetResult) -> str:
-    """A target's quantity as the tables write it: "p99.9", "read mean"."""
-    return target.quantity.replace("p999", "p99.9").replace("_", " ")
 
 
 def binding_sentence(result: Result) -> str | None:
@@ -140,11 +142,7 @@ def tail_sentence(figures: Figures) -> str | None:
     more = sum(seconds for seconds in longer.values() if seconds > 0)
     shares = sorted(((seconds / more, name) for name, seconds in longer.items()), reverse=True)
     named = [f"{100 * share:.0f} % {name}" for share, name in shares if share >= 0.1][:2]
-    unit = time_unit([whole])
-    return (
-        f"The slowest 1 % take {number(whole / TIME_UNITS[unit])} {unit} longer than the median request: "
-        f"{' and '.join(named)}."
-    )
+    return f"The slowest 1 % take {time_text(whole)} longer than the median request: {' and '.join(named)}."
 
 
 def _place(stage: str) -> str:
@@ -172,13 +170,95 @@ def method_sentence(result: Result) -> str:
 def interval_sentence(result: Result) -> str:
     """What ± and – mean in the tables of this answer."""
     said = "± is half of the 95 % confidence interval, from the spread over the replications."
-    if any(target.level > LEVEL for each in result.classes for target in each.targets):
-        level = next(target.level for each in result.classes for target in each.targets)
-        said += (
-            f" Targets are judged by the wider one of {100 * level:.4g} % each, so that all verdicts hold together "
-            "with 95 % (Bonferroni)."
-        )
+    said += judged_sentence([result])
     figures = [f for each in result.classes for f in (each.all, *each.kinds.values())]
     if any(estimate.value is None for f in figures for estimate in f.latency_s.values()):
         said += " What is – needs longer runs: a target of its own, or more run.requests."
     return said
+
+
+def judged_sentence(results: Iterable[Result]) -> str:
+    """By which intervals targets are judged, as a further sentence; nothing where these are the usual ones."""
+    targets = [target for result in results for each in result.classes for target in each.targets]
+    levels = sorted({target.level for target in targets if target.level > LEVEL})
+    if not levels:
+        return ""
+    each = f"of {100 * levels[0]:.4g} % each" if len(levels) == 1 else "of each"
+    return f" Targets are judged by the wider one {each}, so that all verdicts hold together with 95 % (Bonferroni)."
+
+
+def estimate_sentence(theory: Theory) -> str:
+    """What closed forms alone say of the load."""
+    saturation = theory.saturation
+    if saturation is None:
+        return "No class is open: the load follows the server and saturates nothing."
+    place, factor = f"{saturation.station} ({saturation.stage})", rounded_down(saturation.load_factor)
+    if saturation.load_factor <= 1:
+        return (
+            f"Overloaded: at {place} the largest load that can be carried is {factor} times this. "
+            "No latency is quoted."
+        )
+    return f"First to saturate: {place}, at {factor} times this load."
+
+
+def transaction_sentence(each: ClassResult) -> str | None:
+    """How transactions and requests go together; None where a class has no transactions."""
+    count, rate = each.requests_per_transaction, each.all.rate_per_s.value
+    if count is None:
+        return None
+    said = f"Rates, counts and latencies are of transactions. Each is of {count:,} request{'s' * (count > 1)}"
+    if rate is None:
+        return f"{said}."
+    return f"{said}: {number(rate, 4)} transactions/s are {number(rate * count, 4)} requests/s."
+
+
+def headroom_sentence(found: Headroom) -> str:
+    """How far the key can go, in words."""
+
+    def show(value: float) -> str:
+        return key_text(value, found.unit)
+
+    where = f"{found.key} (now {show(found.start)})"
+    if found.rule == "plain":
+        if found.plain is None:
+            return f"{where}: no value of it saturates the drives."
+        return f"{where}: by plain division of what the drives can do, {show(found.plain)}."
+    onward = "on" if found.more_is_worse else "down"
+    if found.met is not None and found.missed is not None:
+        if not any(each.target for each in found.tried):
+            return f"{where}: {show(found.met)} can be carried, from {show(found.missed)} {onward} it is overloaded."
+        neighbours = found.is_whole and abs(found.missed - found.met) <= 1
+        between = "" if neighbours else " Between the two it is undecided."
+        return (
+            f"{where}: every target is met {'up' if found.more_is_worse else 'down'} to {show(found.met)}, and surely "
+            f"missed from {show(found.missed)} {onward}.{between}"
+        )
+    if found.met is not None:
+        return f"{where}: every target is met as far as was tried, the last value being {show(found.met)}."
+    if found.missed is not None:
+        return (
+            f"{where}: a target is missed from {show(found.missed)} {onward}, and nowhere is every one met."
+        )
+    return f"{where}: undecided at every value tried; longer runs are needed."
+
+
+def relief_sentence(found: Relief) -> str:
+    """What doubling or halving single resources would do, in words."""
+    quantity = Quantity(found.quantity)
+    if found.overloaded:
+        now = f"Overloaded now: {found.overloaded} cannot keep up."
+    else:
+        unit = relief_unit(found)
+        value = "not known" if found.now.value is None else unit.text(found.now.value, 4)
+        limit = ""
+        if found.limit is not None:
+            limit = f", promised {quantity.bound} {unit.text(found.limit, 6)}: {found.verdict}"
+        now = f"Now {quantity.shown} of class {found.class_name} is {value}{limit}."
+    met = [each.resource for each in found.doubled if each.verdict == "met"]
+    if found.limit is None or found.verdict == "met":
+        spare = [each.resource for each in found.halved if each.verdict == "met"]
+        saved = f" Half of any one of these would do: {', '.join(spare)}." if spare else ""
+        return f"{now}{saved}"
+    if met:
+        return f"{now} Doubling one of these alone meets every target: {', '.join(met)}."
+    return f"{now} Doubling no single resource meets every target."

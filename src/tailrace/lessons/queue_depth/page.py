@@ -6,8 +6,8 @@ from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
 from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.queue_depth.run import DEPTHS, QueueDepth
 from tailrace.lessons.trials import known, seen
-from tailrace.report.page.tables import Table, figure
 from tailrace.report.pictures.curves import queue_depth_curve
+from tailrace.report.table import Cell, Table
 from tailrace.study.curve import Curve
 
 
@@ -92,13 +92,13 @@ def _exchange(curve: Curve) -> tuple[Panel, ...]:
 def _table(named: dict[str, Curve]) -> Table:
     rows, curves = [], [seen(curve) for curve in named.values()]
     for depth in DEPTHS:
-        cells: list[str] = []
+        cells: list[Cell] = []
         for curve in curves:
             each = curve[depth]
             mean = each.latency_s["mean"]
-            cells += [figure(each.rate_per_s), figure(mean, 1e3), figure(each.latency_s["p99"], 1e3)]
+            cells += [each.rate_per_s, mean.scaled(1e3), each.latency_s["p99"].scaled(1e3)]
             cells.append(written(known(each.rate_per_s) * known(mean), 4))
         rows.append((f"{depth}", *cells))
     kinds = ("rate, /s", "mean, ms", "p99, ms", "rate × mean")
     head = ("queue depth", *(f"{name.split()[0]}: {kind}" for name in named for kind in kinds))
-    return Table(head, tuple(rows))
+    return Table.of(head, rows)

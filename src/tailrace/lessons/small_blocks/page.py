@@ -6,9 +6,10 @@ from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
 from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.small_blocks.run import DEPTHS, LARGE, SIZES, SMALL, SmallBlocks
 from tailrace.lessons.trials import known, seen
-from tailrace.report.page.tables import Table
-from tailrace.report.pictures.curves import block_size_curve, byte_size
+from tailrace.report.figures import byte_size
+from tailrace.report.pictures.curves import block_size_curve
 from tailrace.report.pictures.stages import stacked_time
+from tailrace.report.table import Table
 
 
 def lesson(found: SmallBlocks) -> Lesson:
@@ -129,7 +130,7 @@ def _time_table(parts: dict[str, list[float]]) -> Table:
         (byte_size(size), *(written(1e3 * seconds[place]) for seconds in parts.values()))
         for place, size in enumerate(SIZES)
     ]
-    return Table(("size of a request", *(f"{name}, ms" for name in parts)), tuple(rows))
+    return Table.of(["size of a request", *(f"{name}, ms" for name in parts)], rows)
 
 
 def _rate_table(found: SmallBlocks) -> Table:
@@ -140,4 +141,4 @@ def _rate_table(found: SmallBlocks) -> Table:
         cells = [written(value, 4) for rate, flow in pairs for value in (known(rate), known(flow) / 1e6)]
         rows.append((byte_size(size), *cells))
     head = ("size of a request", "spinning, /s", "spinning, MB/s", "flash, /s", "flash, MB/s")
-    return Table(head, tuple(rows))
+    return Table.of(head, rows)

@@ -11,8 +11,8 @@ from tailrace.lessons.lines import Panel, drawing, latencies
 from tailrace.lessons.servers import SERVICE_S
 from tailrace.lessons.tail.run import LOADS, Tail, exact_s
 from tailrace.lessons.trials import figures, known
-from tailrace.report.page.tables import Table, figure
 from tailrace.report.pictures.stages import stacked_time
+from tailrace.report.table import Head, Table
 
 AXIS = "busy share of the server, %"
 BRIEFLY = {"around the median": "half", "slowest 1 %": "slow"}
@@ -121,7 +121,7 @@ def _at_the_drive(answers: Mapping[float, Result]) -> list[tuple[float, str, Sta
 
 def _bar_table(bars: list[tuple[float, str, StageTimes]]) -> Table:
     rows = [
-        (f"{100 * load:.0f} %", label, figure(media.wait_s, 1e3), figure(media.service_s, 1e3))
+        (f"{100 * load:.0f} %", label, media.wait_s.scaled(1e3), media.service_s.scaled(1e3))
         for load, label, media in bars
     ]
-    return Table(("load", "requests", "wait, ms", "service, ms"), tuple(rows), names=2)
+    return Table.of(["load", Head("requests", "name"), "wait, ms", "service, ms"], rows)

@@ -2,35 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shlex
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from importlib.metadata import version
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.result import Figures, Result, StageTimes, StepResult
-from tailrace.forecast.result import Theory
 from tailrace.measure.estimate import Estimate
-from tailrace.report.terminal.answer import answer_text
+from tailrace.quantity import Quantity
+from tailrace.report.columns.answer import station_columns, statistics
+from tailrace.report.files.documents import as_json
+from tailrace.report.terminal.results import as_text
+from tailrace.scenario.reading.toml import comment
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from tailrace.report.pictures.save import Kind
-
-
-def as_json(result: Result) -> str:
-    """The answer as one JSON document, in SI units."""
-    return json.dumps(result.as_dict(), indent=2, allow_nan=False) + "\n"
-
-
-def theory_json(title: str, digest: str, theory: Theory) -> str:
-    """What closed forms say of a scenario as one JSON document, in SI units."""
-    document = {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
-    return json.dumps(document, indent=2, allow_nan=False) + "\n"
 
 
 def write_result(
@@ -55,7 +45,7 @@ def write_result(
     directory.mkdir(parents=True, exist_ok=True)
     contents: dict[str, str | bytes] = {
         "answer.json": as_json(result),
-        "answer.txt": answer_text(result),
+        "answer.txt": as_text(result),
         "classes.csv": classes_table(result).to_csv(index=False, lineterminator="\n"),
         "stations.csv": stations_table(result).to_csv(index=False, lineterminator="\n"),
         "scenario.toml": scenario_text,
@@ -82,8 +72,7 @@ def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
     """The scenario's text, headed by a comment that says how to repeat the answer from this copy."""
     settings = [part for each in overrides for part in ("--set", each)]
     command = shlex.join(["tailrace", "run", "scenario.toml", "--seed", str(seed), *settings])
-    lines = "".join(character if character.isprintable() else " " for character in command)
-    return f"# {lines}\n{text}"
+    return comment(command) + text
 
 
 def classes_table(result: Result) -> pd.DataFrame:
@@ -111,43 +100,33 @@ def stations_table(result: Result) -> pd.DataFrame:
     """One row a bank of stations, in the order of the answer; shares are of 1, and empty where not known."""
     import pandas as pd
 
-    columns = [
-        "name",
-        "stage",
-        "count",
-        "servers",
-        "discipline",
-        "utilisation",
-        "share_of_saturation",
-        "mean_number_waiting",
-    ]
-    return pd.DataFrame(result.as_dict()["stations"], columns=columns)
+    fields = [each.field for each in station_columns()]
+    rows = [[getattr(station, name) for name in fields] for station in result.stations]
+    return pd.DataFrame(rows, columns=fields)
 
 
 _ESTIMATE = ("value", "low", "high", "n", "method")
 
 
 def _figure_rows(figures: Figures) -> Iterator[dict[str, Any]]:
-    whole = {"sample": "all"}
-    yield {**whole, "quantity": "rate_per_s", "statistic": "mean", **figures.rate_per_s.as_dict()}
-    throughput = figures.throughput_bytes_per_s
-    yield {**whole, "quantity": "throughput_bytes_per_s", "statistic": "mean", **throughput.as_dict()}
-    yield from _latency_rows(figures.latency_s)
+    yield from _statistic_rows(statistics(figures))
     yield from _stage_rows("all", figures.stages)
     yield from _stage_rows("slowest", figures.slowest_stages)
     yield from _stage_rows("median", figures.median_stages)
 
 
 def _step_rows(step: StepResult) -> Iterator[dict[str, Any]]:
-    yield from _latency_rows(step.latency_s)
+    yield from _statistic_rows((Quantity(name), each) for name, each in step.latency_s.items())
     slowest = {"sample": "slowest", "quantity": "latency_s", "statistic": "mean"}
     yield {**slowest, **step.slowest_s.as_dict()}
     yield from _stage_rows("all", step.stages)
 
 
-def _latency_rows(latency_s: Mapping[str, Estimate]) -> Iterator[dict[str, Any]]:
-    for name, estimate in latency_s.items():
-        yield {"sample": "all", "quantity": "latency_s", "statistic": name, **estimate.as_dict()}
+def _statistic_rows(found: Iterable[tuple[Quantity, Estimate]]) -> Iterator[dict[str, Any]]:
+    for quantity, estimate in found:
+        of_latency = {"quantity": "latency_s", "statistic": quantity.statistic}
+        row = of_latency if quantity.is_latency else {"quantity": quantity.column, "statistic": "mean"}
+        yield {"sample": "all", **row, **estimate.as_dict()}
 
 
 def _stage_rows(sample: str, stages: Mapping[str, StageTimes]) -> Iterator[dict[str, Any]]:

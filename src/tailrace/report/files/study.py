@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import io
-import json
 import re
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tailrace.report.files.answer import write_whole
 
@@ -44,8 +43,3 @@ def write_study(
         safe = re.sub(r"[^\w-]+", "_", title)
         paths.append(write_whole(directory / f"{name}_{safe}.png", drawn.getvalue()))
     return tuple(paths)
-
-
-def as_document(content: dict[str, Any]) -> str:
-    """One JSON document."""
-    return json.dumps(content, indent=2, allow_nan=False) + "\n"

@@ -5,39 +5,29 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from tailrace.answer.result import Result, StationResult
+from tailrace.plan.columns import STAGES
+from tailrace.report.columns.answer import stations, steps, targets
+from tailrace.report.columns.studies import relieved, tried
+from tailrace.report.columns.theory import beside_simulated, method_sentences
 from tailrace.report.figures import percent
-from tailrace.report.page import figures, tables, words
-from tailrace.report.pictures import style
-from tailrace.report.pictures.stages import STAGES
+from tailrace.report.page import drawings, tables, words
+from tailrace.report.page.site import page
 from tailrace.report.sentences import (
     binding_sentence,
+    headroom_sentence,
     interval_sentence,
     method_sentence,
+    relief_sentence,
+    transaction_sentence,
     verdict_sentence,
 )
-from tailrace.report.terminal.headroom import headroom_sentence
-from tailrace.report.terminal.relief import relief_sentence
-from tailrace.report.terminal.steps import transaction_sentence
 from tailrace.study.account import Account
 
 MOST_STATIONS = 12
 """Stations of a stage that the diagram shows."""
-
-VARIABLES = {
-    "light": {"ink": style.INK, "faint": style.FAINT, "grid": style.GRID, "paper": style.PAPER}
-    | {f"line{place}": colour for place, colour in enumerate(style.COLOURS)},
-    "dark": {
-        "ink": style.DARK_INK,
-        "faint": style.DARK_FAINT,
-        "grid": style.DARK_GRID,
-        "paper": style.DARK_PAPER,
-    }
-    | {f"line{place}": colour for place, colour in enumerate(style.DARK_COLOURS)},
-}
 
 
 @dataclass(frozen=True)
@@ -58,27 +48,17 @@ def report_page(accounts: Sequence[Account], files: Sequence[str] = (), extras: 
         files: the names of their files, for the command that repeats the report.
         extras: what else was asked for, by the names of the option `--with`.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     named = [(each.name, each.result) for each in accounts]
     several = len(accounts) > 1
     context: dict[str, Any] = {
         "title": accounts[0].result.title if not several else "Designs compared",
         "version": accounts[0].result.version,
-        "variables": VARIABLES,
-        "comparison": figures.side_by_side(named) if several else None,
+        "comparison": drawings.side_by_side(named) if several else None,
         "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
         "command": _command(accounts, files, extras),
         "several": several,
     }
-    return environment.get_template("page.html").render(context)
+    return page("page.html", context)
 
 
 def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
@@ -98,21 +78,19 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
             )
             for workload in each.scenario.workload
         ],
-        "targets": tables.targets(result),
+        "targets": targets([("", result)]),
         "interval": interval_sentence(result) if result.classes else "",
         "stages": _diagram(each),
-        "latency": list(figures.latency(each, prefix)) if result.classes else [],
-        "time_spent": list(figures.time_spent(each, prefix)) if result.classes else [],
+        "latency": list(drawings.latency(each, prefix)) if result.classes else [],
+        "time_spent": list(drawings.time_spent(each, prefix)) if result.classes else [],
         "steps": [
-            (found.name, transaction_sentence(found), tables.steps(found))
-            for found in result.classes
-            if found.steps
+            (found.name, transaction_sentence(found), steps(found)) for found in result.classes if found.steps
         ],
-        "load": figures.load(each, prefix),
+        "load": drawings.load(each, prefix),
         **_studies(each),
-        "theory": tables.theory(result),
-        "cautions": _doubts(result),
-        "stations": tables.stations(result),
+        "theory": beside_simulated(result),
+        "methods": method_sentences(result.theory),
+        "stations": stations(result),
         "inputs": tables.all_inputs(each.scenario),
         "notes": list(result.notes),
         "method": method_sentence(result),
@@ -127,9 +105,9 @@ def _studies(each: Account) -> dict[str, Any]:
     headroom, relief = each.headroom, each.relief
     said: dict[str, Any] = {"headroom": None, "relief": None}
     if headroom is not None:
-        said["headroom"] = (headroom_sentence(headroom), tables.tried(headroom))
+        said["headroom"] = (headroom_sentence(headroom), tried(headroom))
     if relief is not None:
-        both = (tables.changed(relief, rows) for rows in (relief.doubled, relief.halved))
+        both = (relieved(relief, rows) for rows in (relief.doubled, relief.halved))
         said["relief"] = (relief_sentence(relief), *both)
     return said
 
@@ -159,17 +137,6 @@ def _bar(station: StationResult) -> Bar:
     if share is not None and station.discipline == "arm":
         said += f", {percent(share)} % of saturation"
     return Bar(station.name, many, min(busy, 1.0), said)
-
-
-def _doubts(result: Result) -> list[str]:
-    """Why closed forms are not to be trusted, or give no p99, class by class."""
-    doubts = []
-    for name, each in result.theory.classes.items():
-        said = [each.caution or "", f"No p99: {each.p99_reason}." if each.p99_reason else ""]
-        text = " ".join(part for part in said if part)
-        if text:
-            doubts.append(f"{name}: {text}")
-    return doubts
 
 
 def _command(accounts: Sequence[Account], files: Sequence[str], extras: Sequence[str]) -> str:

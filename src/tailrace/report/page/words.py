@@ -3,21 +3,12 @@
 from __future__ import annotations
 
 from tailrace import units
-from tailrace.report.figures import number
-from tailrace.report.pictures.curves import byte_size
+from tailrace.quantity import Quantity
+from tailrace.report.figures import byte_size, number
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool
 from tailrace.scenario.tables.step import Step
 from tailrace.scenario.tables.workload import Workload
-
-SHARES = {
-    "mean": "on average",
-    "p50": "half of them",
-    "p90": "90 % of them",
-    "p95": "95 % of them",
-    "p99": "99 % of them",
-    "p999": "99.9 % of them",
-}
 
 
 def class_sentence(workload: Workload, load: float) -> str:
@@ -39,11 +30,11 @@ def class_sentence(workload: Workload, load: float) -> str:
         said = said.replace("requests/s", "transactions/s").replace(" request", " transaction")
         return f"{said}: {', then '.join(map(_step_words, workload.step))}."
     sizes = " and ".join(
-        byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.request_size) > 1 else "")
-        for part in workload.request_size
+        byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.sizes) > 1 else "")
+        for part in workload.sizes
     )
     kinds = {1.0: "reads", 0.0: "writes"}.get(
-        workload.read_share, f"{100 * workload.read_share:.3g} % reads, the rest writes"
+        workload.reads, f"{100 * workload.reads:.3g} % reads, the rest writes"
     )
     order = "at random addresses" if workload.pattern == "random" else "one after the other"
     return f"{said}: {sizes}, {kinds}, {order}."
@@ -64,18 +55,18 @@ def promise_sentences(workload: Workload) -> list[str]:
     if workload.target is None:
         return []
     said, whole = [], "transactions" if workload.step else "requests"
-    for quantity, limit in workload.target.limits:
-        kind, _, name = quantity.rpartition("_")
-        what = f"{kind}s" if kind else whole
-        if name == "rate":
-            said.append(f"At least {number(limit, 6)} {whole}/s are to be completed.")
-        elif name == "throughput":
+    for text, limit in workload.target.limits:
+        quantity = Quantity(text)
+        what = whole if quantity.kind == "all" else f"{quantity.kind}s"
+        if quantity.dimension == "request rate":
+            said.append(f"At least {number(limit, 6)} {what}/s are to be completed.")
+        elif quantity.dimension == "data rate":
             said.append(f"At least {units.write(limit, 'data rate')} are to be moved.")
-        elif name == "mean":
+        elif quantity.probability is None:
             said.append(f"On average {what} are to take at most {units.write(limit, 'time')}.")
         else:
-            share = SHARES[name].replace("them", f"the {what}")
-            said.append(f"{share[0].upper()}{share[1:]} are to take at most {units.write(limit, 'time')}.")
+            share = "Half" if quantity.probability == 0.5 else f"{100 * quantity.probability:.6g} %"
+            said.append(f"{share} of the {what} are to take at most {units.write(limit, 'time')}.")
     return said
 
 

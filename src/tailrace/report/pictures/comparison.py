@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from tailrace.answer.result import Result
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.quantity import Quantity
+from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 
@@ -74,16 +75,11 @@ def _panel(
     quantities: Sequence[str],
     width: Width,
 ) -> None:
-    known = [
-        e.value
-        for result in results
-        for each in result.classes
-        if each.name == name
-        for e in (each.all.latency_s[quantity] for quantity in quantities)
-        if e.value is not None
-    ]
-    unit = time_unit(known)
-    scale = 1 / TIME_UNITS[unit]
+    mine = [each for result in results for each in result.classes if each.name == name]
+    values = (each.all.latency_s[quantity].value for each in mine for quantity in quantities)
+    known = [value for value in values if value is not None]
+    unit = unit_of("time", known)
+    scale = 1 / unit.size
     reach = [value * scale for value in known]
     for place, result in enumerate(results):
         mine = [each for each in result.classes if each.name == name]
@@ -109,7 +105,7 @@ def _panel(
                 marker=look.marker,
                 markersize=6,
                 linestyle="none",
-                label=quantity.replace("p999", "p99.9") if value.size else None,
+                label=Quantity(quantity).shown if value.size else None,
             )
         for target in mine[0].targets:
             if target.quantity in quantities:
@@ -117,7 +113,7 @@ def _panel(
                 reach.append(limit)
                 axes.plot(
                     [limit, limit], [place - 0.4, place + 0.4], color=style.INK, linewidth=1.2,
-                    linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.replace('p999', 'p99.9')}",
+                    linestyle=(0, (4, 1.5)), label=f"target: {Quantity(target.quantity).shown}",
                 )  # fmt: skip
     axes.set_ylim(len(results) - 0.5, -0.5)
     axes.set_yticks(range(len(results)), [style.shown(label, "narrow") for label in labels])
@@ -125,5 +121,5 @@ def _panel(
     if reach:
         axes.set_xlim(min(reach) / 1.4, max(reach) * 1.4)
         style.log_axis(axes.xaxis)
-    axes.set_xlabel(f"latency, {unit}")
+    axes.set_xlabel(f"latency, {unit.name}")
     style.title(axes, f"Class {name}", width)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from tailrace.answer.result import Figures, Result
 from tailrace.measure.estimate import Estimate
-from tailrace.report.figures import BYTES_PER_MB, TIME_UNITS, number, time_unit
+from tailrace.report.figures import MEGABYTES, byte_size, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import Curve
@@ -33,7 +33,7 @@ def block_size_curve(
     named = _named(curves)
     _panel(above, named, class_name, {"": lambda f: f.rate_per_s}, 1.0, width)
     throughput: dict[str, Reading] = {"": lambda f: f.throughput_bytes_per_s}
-    _panel(below, named, class_name, throughput, 1 / BYTES_PER_MB, width)
+    _panel(below, named, class_name, throughput, 1 / MEGABYTES.size, width)
     above.set_ylabel("requests/s")
     below.set_ylabel("throughput, MB/s")
     below.set_xlabel("size of a request")
@@ -68,17 +68,18 @@ def queue_depth_curve(
         ": mean": lambda f: f.latency_s["mean"],
         ": p99": lambda f: f.latency_s["p99"],
     }
-    known = [
-        e.value
-        for curve in named.values()
-        for reading in latencies.values()
-        for _, e in _readings(curve, class_name, reading)
-        if e.value is not None
-    ]
-    unit = time_unit(known)
-    _panel(axes[1], named, class_name, latencies, 1 / TIME_UNITS[unit], width)
+    unit = unit_of(
+        "time",
+        [
+            estimate.value
+            for curve in named.values()
+            for reading in latencies.values()
+            for _, estimate in _readings(curve, class_name, reading)
+        ],
+    )
+    _panel(axes[1], named, class_name, latencies, 1 / unit.size, width)
     axes[0].set_ylabel("requests/s")
-    axes[1].set_ylabel(f"latency, {unit}")
+    axes[1].set_ylabel(f"latency, {unit.name}")
     depths = _places(named)
     if under_way:
         _little(axes[2], named, class_name, depths, width)
@@ -88,15 +89,6 @@ def queue_depth_curve(
     axes[-1].set_xlabel("queue depth: requests that each client keeps under way")
     style.legend(figure, axes[1:], width, "bands: 95 % intervals")
     return figure
-
-
-def byte_size(size: float) -> str:
-    """A size in binary units, short: "512 B", "8 KiB", "1 MiB"."""
-    for unit in ("B", "KiB", "MiB", "GiB"):
-        if size < 1024 or unit == "GiB":
-            return f"{number(size)} {unit}"
-        size /= 1024
-    raise AssertionError
 
 
 def _named(curves: Curve | Mapping[str, Curve]) -> Mapping[str, Curve]:

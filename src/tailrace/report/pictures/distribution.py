@@ -10,8 +10,8 @@ import numpy as np
 
 from tailrace.answer.result import ClassResult, Figures, Result
 from tailrace.measure.estimate import Estimate
-from tailrace.quantity import QUANTILES
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.quantity import Quantity
+from tailrace.report.figures import cut, time_text, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 
@@ -22,10 +22,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Tail:
-    """One line of the picture: quantiles of latency in seconds by probability, and those of closed forms."""
+    """One line of the picture: quantiles of latency in seconds by probability, and those of closed forms.
+
+    ``marked`` are the probabilities of the quantiles that stand in the tables.
+    """
 
     label: str
     quantiles_s: Mapping[float, Estimate]
+    marked: frozenset[float]
     theory_s: Mapping[float, float]
 
 
@@ -60,8 +64,8 @@ def latency_distribution(
             axes, "overloaded: no latency to show" if result.overload else "no latency was measured", width
         )
         return figure
-    unit = time_unit(known)
-    scale = 1 / TIME_UNITS[unit]
+    unit = unit_of("time", known)
+    scale = 1 / unit.size
     axes.set_xscale("log")
     for place, tail in enumerate(tails):
         _tail(axes, tail, scale, style.line(place), width)
@@ -71,7 +75,7 @@ def latency_distribution(
         _targets(axes, each, scale, style.line(place).colour if len(shown) > 1 else style.INK)
     style.log_axis(axes.xaxis)
     _shares(axes)
-    axes.set_xlabel(f"latency, {unit}")
+    axes.set_xlabel(f"latency, {unit.name}")
     axes.set_ylabel("requests that take longer, %")
     hidden = len(chosen) - len(shown)
     said = "bands: 95 % intervals" + (f"; {hidden} more classes not drawn" if hidden else "")
@@ -92,14 +96,15 @@ def tails_of(
         found = result.theory.classes.get(each.name)
         closed = {} if found is None or found.p99_s is None else {0.99: found.p99_s}
     both = alone and len(each.kinds) > 1
-    yield Tail(f"{each.name}: all requests" if both else each.name, _quantiles(each.all), closed)
+    yield _tail_of(f"{each.name}: all requests" if both else each.name, each.all, closed)
     if both:
         for kind, figures in each.kinds.items():
-            yield Tail(f"{each.name}: {kind}s", _quantiles(figures), {})
+            yield _tail_of(f"{each.name}: {kind}s", figures, {})
 
 
-def _quantiles(figures: Figures) -> Mapping[float, Estimate]:
-    return figures.distribution_s or {p: figures.latency_s[name] for name, p in QUANTILES.items()}
+def _tail_of(label: str, figures: Figures, closed: Mapping[float, float]) -> Tail:
+    told = {p: e for name, e in figures.latency_s.items() if (p := Quantity(name).probability) is not None}
+    return Tail(label, figures.distribution_s or told, frozenset(told), closed)
 
 
 def _tail(axes: Axes, tail: Tail, scale: float, look: style.Line, width: Width) -> None:
@@ -116,7 +121,7 @@ def _tail(axes: Axes, tail: Tail, scale: float, look: style.Line, width: Width) 
         marker=look.marker,
         markersize=4.5,
         # On the quantiles of the tables, so that a line is told from another where they touch.
-        markevery=[place for place, p in enumerate(known) if p in QUANTILES.values()],
+        markevery=[place for place, p in enumerate(known) if p in tail.marked],
         linewidth=1.7,
         label=label,
     )
@@ -141,25 +146,24 @@ def _targets(axes: Axes, each: ClassResult, scale: float, colour: str) -> None:
     """Each promise of a quantile as a corner that its line has to pass below and to the left of; means are ticks."""
     low, high = axes.get_xlim()
     for target in each.targets:
-        kind, _, quantity = target.quantity.rpartition("_")
-        if quantity not in QUANTILES and quantity != "mean":
+        quantity = Quantity(target.quantity)
+        if not quantity.is_latency:
             continue
         limit = target.limit * scale
         low, high = min(low, limit / 1.6), max(high, limit * 1.6)
-        share = 1 - QUANTILES[quantity] if quantity in QUANTILES else axes.get_ylim()[0]
-        named = f"{kind} {quantity}".strip().replace("p999", "p99.9")
-        unit = time_unit([target.limit])
-        label = f"target: {named} at most {target.limit / TIME_UNITS[unit]:,.6g} {unit}"
+        probability = quantity.probability
+        share = axes.get_ylim()[0] if probability is None else 1 - probability
+        label = f"target: {quantity.shown} {quantity.bound} {time_text(target.limit, 6)}"
         axes.plot([limit, limit], [share, 1.15], color=colour, linewidth=1.1, linestyle=(0, (5, 2)))
         axes.plot(
             [limit],
             [share],
             color=colour,
-            marker=8 if quantity in QUANTILES else "|",
+            marker="|" if probability is None else 8,
             markersize=9,
             linestyle=(0, (5, 2)),
             linewidth=1.1,
-            label=label if len(label) < 60 else label[:59] + "…",
+            label=cut(label, 60),
         )
     axes.set_xlim(low, high)
 

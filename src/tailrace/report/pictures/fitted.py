@@ -10,7 +10,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.fit.calibration import Calibration, Residual
 from tailrace.fit.law_fit import FittedLaw
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 
@@ -42,13 +42,11 @@ def fitted_drive(fitted: Calibration, width: Width = "wide") -> Figure:
 
 
 def _points(residuals: Sequence[Residual], above: Axes, below: Axes) -> None:
-    if residuals[0].quantity == "throughput":
-        unit, size, what = "/s", 1.0, "throughput"
-    else:
-        unit = time_unit(each.measured for each in residuals)
-        size, what = TIME_UNITS[unit], "latency"
+    is_rate = residuals[0].quantity == "throughput"
+    what = "throughput" if is_rate else "latency"
+    unit = unit_of("request rate" if is_rate else "time", [each.measured for each in residuals])
     measured, told = (
-        np.array([getattr(each, side) for each in residuals]) / size for side in ("measured", "fitted")
+        np.array([getattr(each, side) for each in residuals]) / unit.size for side in ("measured", "fitted")
     )
     ends = [min(measured.min(), told.min()) / 1.2, max(measured.max(), told.max()) * 1.2]
     above.plot(ends, ends, color=style.FAINT, linewidth=1.0, label="the same")
@@ -71,10 +69,10 @@ def _points(residuals: Sequence[Residual], above: Axes, below: Axes) -> None:
     for axes in (above, below):
         axes.set_xlim(*ends)
         style.log_axis(axes.xaxis)
-        axes.set_xlabel(f"measured {what}, {unit}")
+        axes.set_xlabel(f"measured {what}, {unit.name}")
     above.set_ylim(*ends)
     style.log_axis(above.yaxis)
-    above.set_ylabel(f"fitted {what}, {unit}")
+    above.set_ylabel(f"fitted {what}, {unit.name}")
     below.set_ylabel("fitted above measured, %")
     most = max(1.15 * float(np.abs(apart).max()), 1.0)
     below.set_ylim(-most, most)
@@ -85,8 +83,8 @@ def fitted_laws(laws: Sequence[FittedLaw], values: FloatArray, width: Width = "w
     figure, (axes,) = style.canvas(width, 4.6 if width == "wide" else 4.4)
     levels = (np.arange(QUANTILES) + 0.5) / QUANTILES
     measured = np.quantile(values, levels)
-    unit = time_unit(measured.tolist())
-    size = TIME_UNITS[unit]
+    unit = unit_of("time", measured.tolist())
+    size = unit.size
     for place, law in enumerate(laws[:LAWS]):
         look = style.line(place)
         axes.plot(
@@ -102,7 +100,7 @@ def fitted_laws(laws: Sequence[FittedLaw], values: FloatArray, width: Width = "w
     axes.set_ylim(ends[0] / 2, ends[1] * 2)
     for axis in (axes.xaxis, axes.yaxis):
         style.log_axis(axis)
-    axes.set_xlabel(f"measured quantile, {unit}")
-    axes.set_ylabel(f"quantile of the law, {unit}")
+    axes.set_xlabel(f"measured quantile, {unit.name}")
+    axes.set_ylabel(f"quantile of the law, {unit.name}")
     style.legend(figure, [axes], width)
     return figure

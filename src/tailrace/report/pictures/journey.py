@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.plan.columns import STAGES
+from tailrace.report.figures import time_text, unit_of
 from tailrace.report.pictures import style
-from tailrace.report.pictures.stages import STAGES, look_of, stage_legend, written
+from tailrace.report.pictures.stages import look_of, stage_legend
 from tailrace.report.pictures.style import Width
 from tailrace.study.journey import Journey, Stop, Trip
 
@@ -30,8 +31,8 @@ def journey_of_the_slowest(journey: Journey, width: Width = "wide") -> Figure:
     row_in = 0.5 if width == "wide" else 0.62
     figure, (axes,) = style.canvas(width, 1.5 + row_in * len(trips) + (0.5 if width == "narrow" else 0))
     longest = max(trip.latency_s for trip in trips)
-    unit = time_unit([longest])
-    scale = 1 / TIME_UNITS[unit]
+    unit = unit_of("time", [longest])
+    scale = 1 / unit.size
     for place, trip in enumerate(trips):
         for stop in trip.stops:
             _stop(
@@ -43,7 +44,7 @@ def journey_of_the_slowest(journey: Journey, width: Width = "wide") -> Figure:
     axes.tick_params(axis="y", length=0)
     style.plain_axis(axes.xaxis)
     axes.set_xlim(0, 1.02 * longest * scale)
-    axes.set_xlabel(f"time since the request was due, {unit}")
+    axes.set_xlabel(f"time since the request was due, {unit.name}")
     hidden = len(journey.trips) - len(trips)
     stage_legend(figure, width, f"{hidden} more not drawn" if hidden else "")
     return figure
@@ -69,4 +70,4 @@ def _stop(axes: Axes, place: int, stop: Stop, scale: float, labelled: bool, widt
 
 
 def _label(trip: Trip) -> str:
-    return f"{style.shown(trip.name, 'narrow')}, {trip.kind}\n{written(trip.latency_s)}"
+    return f"{style.shown(trip.name, 'narrow')}, {trip.kind}\n{time_text(trip.latency_s)}"

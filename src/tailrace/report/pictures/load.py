@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from tailrace.measure.estimate import Estimate
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.quantity import Quantity
+from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import LoadCurve
@@ -45,8 +46,8 @@ def load_curve(
     if not known:
         style.nothing(axes, "no load at which a latency was measured", width)
         return figure
-    unit = time_unit(known)
-    scale, divisor = 1 / TIME_UNITS[unit], 1e3 if max(x) >= THOUSAND else 1.0
+    unit = unit_of("time", known)
+    scale, divisor = 1 / unit.size, 1e3 if max(x) >= THOUSAND else 1.0
     places = [each / divisor for each in x]
     reach = [value * scale for value in known]
     for place, ((name, quantity), each) in enumerate(estimates.items()):
@@ -55,8 +56,8 @@ def load_curve(
             style.MARKERS[place % 6],
             style.DASHES[quantity != quantities[-1]],
         )
-        written = quantity.replace("p999", "p99.9")
-        style.curve(axes, places, each, scale, look, f"{style.shown(name, width)}: {written}")
+        label = f"{style.shown(name, width)}: {Quantity(quantity).shown}"
+        style.curve(axes, places, each, scale, look, label)
         reach += _theory(axes, curve, name, quantity, places, scale)
     reach += _limits(axes, curve, shown, quantities, scale, width)
     _marks(axes, curve, divisor, width)
@@ -66,7 +67,7 @@ def load_curve(
     style.plain_axis(axes.xaxis)
     axes.set_xlim(left=0)
     axes.set_xlabel(f"open load, {'1,000 ' if divisor > 1 else ''}requests/s")
-    axes.set_ylabel(f"latency, {unit}")
+    axes.set_ylabel(f"latency, {unit.name}")
     hidden = len([name for name in names if classes is None or name in classes]) - len(shown)
     said = "bands: 95 % intervals" + (f"; {hidden} more classes not drawn" if hidden else "")
     if any(e.value is None for each in estimates.values() for e in each):
@@ -114,7 +115,7 @@ def _limits(
     for place, name in enumerate(shown):
         for quantity, limit in curve.limits.get(name, {}).items():
             if quantity in quantities:
-                label = f"target: {quantity.replace('p999', 'p99.9')} of {style.shown(name, width)}"
+                label = f"target: {Quantity(quantity).shown} of {style.shown(name, width)}"
                 colour = style.COLOURS[place] if len(shown) > 1 else style.INK
                 axes.axhline(limit * scale, color=colour, linewidth=1.1, linestyle=(0, (5, 2)), label=label)
                 drawn.append(limit * scale)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.result import Result, StageTimes
-from tailrace.report.figures import TIME_UNITS, number, time_unit
+from tailrace.plan.columns import STAGES
+from tailrace.report.figures import time_text, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-STAGES = ("network", "controller", "lane", "media")
 FAR_APART = 8.0
 """Ratio of the longest bar to the shortest from which on bars show shares: seconds would leave the short ones blank."""
 MOST_CLASSES = 6
@@ -60,15 +60,15 @@ def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: 
         return figure
     totals = [bar.total_s for bar in bars]
     shares = max(totals) > FAR_APART * min(totals)
-    unit = time_unit([max(totals)])
+    unit = unit_of("time", [max(totals)])
     for place, bar in enumerate(bars):
-        scale = 100 / bar.total_s if shares else 1 / TIME_UNITS[unit]
+        scale = 100 / bar.total_s if shares else 1 / unit.size
         _stacked(axes, place, bar, scale)
         if not shares:
             axes.text(
                 bar.total_s * scale,
                 place,
-                f" {written(bar.total_s)}",
+                f" {time_text(bar.total_s)}",
                 va="center",
                 fontsize=style.SMALL_PT[width],
                 color=style.INK,
@@ -79,8 +79,8 @@ def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: 
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="y", length=0)
     style.plain_axis(axes.xaxis)
-    axes.set_xlim(0, 100 if shares else 1.14 * max(totals) / TIME_UNITS[unit])
-    axes.set_xlabel("share of the latency, %" if shares else f"mean time, {unit}")
+    axes.set_xlim(0, 100 if shares else 1.14 * max(totals) / unit.size)
+    axes.set_xlabel("share of the latency, %" if shares else f"mean time, {unit.name}")
     hidden = len(chosen) - min(len(chosen), MOST_CLASSES)
     stage_legend(figure, width, f"{hidden} more classes not drawn" if hidden else "")
     return figure
@@ -118,8 +118,8 @@ def stacked_time(
         if len(seconds) != len(labels):
             raise ValueError(f"part {name!r} has {len(seconds)} values for {len(labels)} labels")
         totals = [total + each for total, each in zip(totals, seconds, strict=True)]
-    unit = time_unit([max(totals, default=0.0)])
-    scales = [100 / total if shares and total else 1 / TIME_UNITS[unit] for total in totals]
+    unit = unit_of("time", [max(totals, default=0.0)])
+    scales = [100 / total if shares and total else 1 / unit.size for total in totals]
     base = [0.0] * len(labels)
     for place, (name, seconds) in enumerate(parts_s.items()):
         heights = [each * scale for each, scale in zip(seconds, scales, strict=True)]
@@ -138,15 +138,9 @@ def stacked_time(
     axes.grid(axis="x", visible=False)
     style.plain_axis(axes.yaxis)
     axes.set_xlabel(axis_label)
-    axes.set_ylabel("share of the time, %" if shares else f"time per request, {unit}")
+    axes.set_ylabel("share of the time, %" if shares else f"time per request, {unit.name}")
     style.legend(figure, [axes], width)
     return figure
-
-
-def written(seconds: float) -> str:
-    """A time in its own unit, to three digits."""
-    unit = time_unit([seconds])
-    return f"{number(seconds / TIME_UNITS[unit])} {unit}"
 
 
 def _bar(label: str, stages: Mapping[str, StageTimes]) -> Bar | None:
@@ -161,7 +155,7 @@ def _bar(label: str, stages: Mapping[str, StageTimes]) -> Bar | None:
 
 def _label(bar: Bar, shares: bool, several: bool) -> str:
     name, said = bar.label.rsplit("\n", 1)
-    said = f"{said}, {written(bar.total_s)}" if shares else said
+    said = f"{said}, {time_text(bar.total_s)}" if shares else said
     return f"{style.shown(name, 'narrow')}\n{said}" if several else said
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.measure.estimate import Estimate
+from tailrace.report.figures import cut
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -109,10 +110,8 @@ def title(axes: Axes, text: str, width: Width) -> None:
 
 def shown(text: str, width: Width) -> str:
     """A name from outside, as it may stand in a picture: clipped, on one line, and never taken for a formula."""
-    most = LONGEST_NAME[width]
     flat = "".join(character if character.isprintable() else " " for character in text)
-    flat = flat if len(flat) <= most else f"{flat[: most - 1].rstrip()}…"
-    return flat.replace("$", r"\$")
+    return cut(flat, LONGEST_NAME[width]).replace("$", r"\$")
 
 
 def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -> None:

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from tailrace.report.figures import TIME_UNITS, time_unit
+from tailrace.report.figures import cut, key_text, key_unit, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.report.terminal.sweep import knees, lines, shown_value
-from tailrace.study.sweep import Point, Sweep
+from tailrace.study.lines import Point, knees, lines
+from tailrace.study.sweep import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 WIDTH: Width = "wide"
-MANY_TICKS = 9
+MOST_TICKS = 12
+"""Values from which on a logarithmic axis has ticks of its own."""
 DECADE = 8.0
 """Ratio of the largest to the smallest value from which on an axis is logarithmic."""
 
@@ -26,21 +26,21 @@ DECADE = 8.0
 def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     """Two panels, throughput above and p99 below, with bands of the 95 % intervals."""
     figure, (above, below) = style.canvas(WIDTH, 6.4, rows=2, sharex=True)
-    drawn = list(lines(sweep, class_name))
+    drawn = list(lines(sweep.points, class_name))
     every = [point for _, points in drawn for point in points]
-    p99 = [point.reading.estimate(class_name, "p99").value for point in every]
-    unit = time_unit([value for value in p99 if value is not None])
+    p99 = [point.evidence.estimate(class_name, "p99").value for point in every]
+    unit = unit_of("time", p99)
     places, ticks, key_unit, scale = _places(sweep, every)
-    bends = dict(knees(sweep, class_name))
+    bends = dict(knees(sweep.points, class_name))
     for number, (label, points) in enumerate(drawn):
         look = style.line(number)
         _line(above, points, places, class_name, "rate", 1.0, label, look)
-        _line(below, points, places, class_name, "p99", 1 / TIME_UNITS[unit], label, look)
+        _line(below, points, places, class_name, "p99", 1 / unit.size, label, look)
         bend = bends.get(label)
         if bend is not None and bend.value is not None and ticks is None:
             below.axvline(bend.value / scale, color=look.colour, linestyle=":", linewidth=1.2)
     above.set_ylabel("throughput, requests/s")
-    below.set_ylabel(f"p99 latency, {unit}")
+    below.set_ylabel(f"p99 latency, {unit.name}")
     below.set_xlabel(f"{sweep.keys[0]}{f', {key_unit}' if key_unit else ''}")
     _scale(below, p99, "y")
     _overloaded(below, every, places)
@@ -54,7 +54,7 @@ def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     said = [f"class {style.shown(class_name, 'narrow')}", "bands: 95 % intervals"]
     if any(bend.value is not None for bend in bends.values()) and ticks is None:
         said.append("dotted: p99 doubled")
-    if any(point.reading.overloaded for point in every):
+    if any(point.evidence.overloaded for point in every):
         said.append("×: overloaded")
     style.legend(figure, [above], WIDTH, "; ".join(said))
     figure.align_ylabels()
@@ -71,7 +71,9 @@ def _line(
     label: str,
     look: style.Line,
 ) -> None:
-    found = [(places[each.settings[0].value], each.reading.estimate(class_name, quantity)) for each in points]
+    found = [
+        (places[each.settings[0].value], each.evidence.estimate(class_name, quantity)) for each in points
+    ]
     found.sort(key=lambda each: each[0])
     name = style.shown(label, "narrow")
     if all(estimate.value is None for _, estimate in found):
@@ -91,45 +93,29 @@ def _places(
     if len(numbers) < len(values):
         return (
             {value: float(place) for place, value in enumerate(values)},
-            [_clipped(shown_value(value, unit), 14) for value in values],
+            [cut(key_text(value, unit), 14) for value in values],
             "",
             1.0,
         )
-    if unit == "s":
-        best = time_unit(numbers)
-        return {v: float(v) / TIME_UNITS[best] for v in values}, None, best, TIME_UNITS[best]
-    if unit in ("B", "B/s") and min(numbers) >= 1000:
-        power = min(int(math.log10(max(numbers)) + 1e-9) // 3, 4)
-        size = 1000.0**power
-        return {v: float(v) / size for v in values}, None, ("", "k", "M", "G", "T")[power] + unit, size
-    return {value: float(value) for value in values}, None, unit, 1.0
+    best = key_unit(unit, numbers)
+    return {value: float(value) / best.size for value in values}, None, best.name, best.size
 
 
-def _scale(axes: Axes, values: Sequence[float | None], which: str) -> None:
-    """Logarithmic, with plain numbers, where the values span much."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
-
-    known = [value for value in values if value is not None and value > 0]
-    if len(known) < len([value for value in values if value is not None]) or not known:
+def _scale(axes: Axes, values: Sequence[float | None], which: Literal["x", "y"]) -> None:
+    """Logarithmic where the values span much."""
+    known = [value for value in values if value is not None]
+    if not known or min(known) <= 0:
         return
     axis = axes.xaxis if which == "x" else axes.yaxis
-    plain = FuncFormatter(lambda value, _: f"{value:,.12g}")
     if max(known) < DECADE * min(known) or (which == "x" and _is_even(known)):
-        axis.set_major_formatter(plain)
+        style.plain_axis(axis)
         if which == "y":
             axes.set_ylim(bottom=0)
-        return
-    (axes.set_xscale if which == "x" else axes.set_yscale)("log")
-    if which == "x" and len(set(known)) <= 12:
+    elif which == "x" and len(set(known)) <= MOST_TICKS:
         ticks = sorted(set(known))
-        step = -(-len(ticks) // MANY_TICKS)
-        axis.set_major_locator(FixedLocator(ticks[::step]))
-        axis.set_minor_locator(NullLocator())
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.4g}"))
+        style.power_axis(axis, ticks, [f"{tick:,.4g}" for tick in ticks])
     else:
-        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=20))
-        axis.set_major_formatter(plain)
-        axis.set_minor_formatter(NullFormatter())
+        style.log_axis(axis)
 
 
 def _is_even(values: Sequence[float]) -> bool:
@@ -141,11 +127,7 @@ def _is_even(values: Sequence[float]) -> bool:
 
 def _overloaded(axes: Axes, points: Sequence[Point], places: dict[object, float]) -> None:
     """Crosses at the upper edge for what the server cannot carry."""
-    places_over = sorted({places[point.settings[0].value] for point in points if point.reading.overloaded})
+    places_over = sorted({places[point.settings[0].value] for point in points if point.evidence.overloaded})
     if places_over:
         high = axes.get_xaxis_transform()
         axes.plot(places_over, [0.96] * len(places_over), "x", color=style.INK, transform=high, markersize=7)
-
-
-def _clipped(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import json
-
-from rich.console import Console, Group, RenderableType
-from rich.constrain import Constrain
-from rich.padding import Padding
+from rich.console import RenderableType
 from rich.text import Text
 
-from tailrace.report.figures import TIME_UNITS, number, time_unit
-from tailrace.report.terminal.layout import WIDEST, as_text, heading, plain_table
+from tailrace.report.figures import unit_of
+from tailrace.report.table import Cell, Head, Table
+from tailrace.report.terminal.layout import heading, shown
 from tailrace.study.journey import Journey, Stop, Trip
 
 LEAST_SHARE = 0.005
@@ -22,69 +19,58 @@ TABLE_COLUMNS = 54
 WAIT, SERVICE = ".", "#"
 
 
-def journey_answer(journey: Journey, width: int) -> RenderableType:
+def parts(journey: Journey, width: int) -> list[RenderableType]:
     """All trips for a terminal of that many columns."""
-    width = min(width, WIDEST)
-    parts: list[RenderableType] = [Text(journey.title, style="bold"), Text()]
     count = len(journey.trips)
-    parts.append(
-        Text(
-            f"The slowest {f'{count} ' if count > 1 else ''}of {journey.requests:,} requests. "
-            f"In the time line {WAIT} is waiting and {SERVICE} service; ahead is how many were there on arrival, in "
-            "service or waiting."
-        )
+    introduction = (
+        f"The slowest {f'{count} ' if count > 1 else ''}of {journey.requests:,} requests. In the time line {WAIT} is "
+        f"waiting and {SERVICE} service; ahead is how many were there on arrival, in service or waiting."
     )
+    found: list[RenderableType] = [Text(journey.title, style="bold"), Text(), Text(introduction)]
     for place, trip in enumerate(journey.trips, start=1):
-        parts += _trip(place, trip, width)
-    parts += [Text(), Text(f"Method: tailrace {journey.version}, seed {journey.seed}, replication 8.")]
-    return Constrain(Group(*parts), width)
-
-
-def journey_text(journey: Journey, console: Console | None = None) -> str:
-    """The same as text: for a console of 80 columns without colours if none is given."""
-    return as_text(lambda width: [journey_answer(journey, width)], console)
-
-
-def journey_json(journey: Journey) -> str:
-    """The same as one JSON document, in SI units."""
-    return json.dumps(journey.as_dict(), indent=2, allow_nan=False) + "\n"
+        found += _trip(place, trip, width)
+    return [*found, Text(), Text(f"Method: tailrace {journey.version}, seed {journey.seed}, replication 8.")]
 
 
 def _trip(place: int, trip: Trip, width: int) -> list[RenderableType]:
-    unit = time_unit([trip.latency_s])
-    size = TIME_UNITS[unit]
+    unit = unit_of("time", [trip.latency_s])
     waited = sum(stop.wait_s for stop in trip.stops)
-    lines = [
+    stays = [stop for stop in trip.stops if stop.wait_s + stop.service_s >= LEAST_SHARE * trip.latency_s]
+    line = max(width - TABLE_COLUMNS, NARROWEST)
+    rows: list[list[Cell]] = [
+        [
+            stop.station,
+            stop.stage,
+            "" if stop.ahead is None else f"{stop.ahead:,}",
+            *(unit.number(value) for value in (stop.after_s, stop.wait_s, stop.service_s)),
+            _line(stop, trip.latency_s, line),
+        ]
+        for stop in stays
+    ]
+    heads: list[Head | str] = [
+        "station",
+        "stage",
+        "ahead",
+        f"at, {unit.name}",
+        "wait",
+        "service",
+        Head("", "text"),
+    ]
+    found: list[RenderableType] = [
         *heading(
-            f"{place}. {trip.name}, {trip.kind} of {trip.size_bytes:,} bytes: {number(trip.latency_s / size, 4)} {unit}"
+            f"{place}. {trip.name}, {trip.kind} of {trip.size_bytes:,} bytes: {unit.text(trip.latency_s, 4)}"
         ),
         Text(
             f"  Client {trip.client}, arrived at {trip.arrival_s:.6f} s; "
             f"{100 * waited / trip.latency_s:.0f} % of the time it waited."
         ),
+        *shown(Table.of(heads, rows).grouped("stage"), width),
     ]
-    shown = [stop for stop in trip.stops if stop.wait_s + stop.service_s >= LEAST_SHARE * trip.latency_s]
-    table = plain_table("station", "ahead", f"at, {unit}", "wait", "service", "")
-    line = max(width - TABLE_COLUMNS, NARROWEST)
-    stage = ""
-    for stop in shown:
-        if stop.stage != stage:
-            stage = stop.stage
-            table.add_row(Text(stage, style="italic"))
-        table.add_row(
-            Text(f"  {stop.station}"),
-            "" if stop.ahead is None else f"{stop.ahead:,}",
-            *(number(value / size, 3) for value in (stop.after_s, stop.wait_s, stop.service_s)),
-            Text(_line(stop, trip.latency_s, line)),
-        )
-    table.columns[0].max_width = 20
-    table.columns[5].justify = "left"
-    lines.append(Padding(table, (0, 0, 0, 2)))
-    left = len(trip.stops) - len(shown)
+    left = [stop for stop in trip.stops if stop not in stays]
     if left:
-        seconds = sum(stop.wait_s + stop.service_s for stop in trip.stops if stop not in shown)
-        lines.append(Text(f"  {left} shorter stops, {number(seconds / size)} {unit} in all."))
-    return lines
+        seconds = sum(stop.wait_s + stop.service_s for stop in left)
+        found.append(Text(f"  {len(left)} shorter stops, {unit.text(seconds)} in all."))
+    return found
 
 
 def _line(stop: Stop, whole_s: float, width: int) -> str:

@@ -1,51 +1,34 @@
-"""How is a table laid out on a terminal? Without lines, in as many columns as there are, with notes below."""
+"""How does a terminal show it? Tables without lines, in as many columns as there are, with notes below them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from io import StringIO
 
+from rich import table as rich
 from rich.console import Console, Group, RenderableType
 from rich.constrain import Constrain
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
-from tailrace.measure.estimate import Estimate
-from tailrace.report.figures import FEW_DIGITS, MOST_DIGITS, interval_figure
+from tailrace.report.figures import FEW_DIGITS, MOST_DIGITS, aligned
+from tailrace.report.table import Head, Table
 
 WIDEST = 100
 """Columns beyond which no answer spreads."""
+SHORTEST_NAME = 8
+"""Columns that a name keeps where there is no room."""
+STYLES = {"met": "green", "missed": "bold red", "undecided": "yellow", "overloaded": "bold red"}
+"""How verdicts are coloured."""
 
 
-def as_text(show: Callable[[int], Sequence[RenderableType]], console: Console | None = None) -> str:
+def text_of(show: Callable[[int], Sequence[RenderableType]], console: Console | None = None) -> str:
     """What is shown in so many columns, as text for a console: one of 80 columns without colours if none is given."""
     console = console or Console(file=StringIO(), width=80, color_system=None)
     width = min(console.width, WIDEST)
     with console.capture() as captured:
         console.print(Constrain(Group(*show(width)), width))
     return "".join(f"{line.rstrip()}\n" for line in captured.get().splitlines())
-
-
-class Footnotes:
-    """Marks for what is not known, one for each reason, and the reasons under the table."""
-
-    def __init__(self) -> None:
-        self._marks: dict[str, str] = {}
-
-    def mark(self, reason: str) -> str:
-        """The mark of a reason: a raised number."""
-        count = str(len(self._marks) + 1).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        return self._marks.setdefault(reason, count)
-
-    def lines(self) -> list[RenderableType]:
-        """A line for each reason."""
-        return [hanging(mark, reason) for reason, mark in self._marks.items()]
-
-    def figure(self, estimate: Estimate, digits: int) -> tuple[str, str]:
-        """Value and half-width; with a mark where there is no interval, or no value at all."""
-        value, half = interval_figure(estimate, digits)
-        return (value, half) if estimate.has_interval else (value + self.mark(estimate.method), "")
 
 
 def heading(text: str) -> list[RenderableType]:
@@ -55,32 +38,75 @@ def heading(text: str) -> list[RenderableType]:
 
 def hanging(mark: str, text: str) -> RenderableType:
     """Prose that hangs beside its mark."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid = rich.Table.grid(padding=(0, 1, 0, 0))
     grid.add_column(no_wrap=True)
     grid.add_column()
     grid.add_row(Text(mark), Text(text))
     return Padding(grid, (0, 0, 0, 2))
 
 
-def plain_table(first: str, *others: str) -> Table:
-    """A table without lines: names at the left, figures to the right of them."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in (first, *others):
-        table.add_column(Text(name), no_wrap=True, overflow="ellipsis", justify="right")
-    table.columns[0].justify = "left"
-    return table
+def listed(title: str, texts: Iterable[str]) -> list[RenderableType]:
+    """Prose below a title, an item each; nothing where there is none."""
+    items = [hanging("-", text) for text in texts]
+    return [*heading(title), *items] if items else []
 
 
-def fitted(build: Callable[[int], tuple[Table, Footnotes]], width: int) -> Sequence[RenderableType]:
-    """The table with all its digits, or with few if that is too wide; then the names in its first column give way."""
+def under(title: str, given: Table, width: int) -> list[RenderableType]:
+    """A table below a title; nothing where it has no rows."""
+    return [*heading(title), *shown(given, width)] if given.rows else []
+
+
+def shown(given: Table, width: int) -> list[RenderableType]:
+    """The table with all its digits, or with few if that is too wide; then the longest names give way."""
     console = Console(width=10_000, file=StringIO())
-    room = width - 2
     for digits in (MOST_DIGITS, FEW_DIGITS):
-        table, notes = build(digits)
-        excess = console.measure(table).maximum - room
+        written = given.written(digits)
+        drawn = _drawn(given, written.rows)
+        excess = console.measure(drawn).maximum - (width - 2)
         if excess <= 0:
             break
     else:
-        names = console.measure(Group(*table.columns[0].cells)).maximum
-        table.columns[0].max_width = max(names - excess, 8)
-    return [Padding(table, (0, 0, 0, 2)), *notes.lines()]
+        names = [
+            column for column, head in zip(drawn.columns, given.heads, strict=True) if head.kind == "name"
+        ]
+        widths = [console.measure(Group(column.header, *column.cells)).maximum for column in names]
+        while excess > 0 and max(widths) > SHORTEST_NAME:
+            widths[widths.index(max(widths))] -= 1
+            excess -= 1
+        for column, size in zip(names, widths, strict=True):
+            column.max_width = size
+    return [Padding(drawn, (0, 0, 0, 2)), *(hanging(mark, reason) for mark, reason in written.notes)]
+
+
+def _drawn(given: Table, rows: Sequence[Sequence[tuple[str, str]]]) -> rich.Table:
+    drawn = rich.Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for text, head in zip(_headings(given.heads), given.heads, strict=True):
+        side = "right" if head.kind == "figure" else "left"
+        drawn.add_column(Text(text), no_wrap=True, overflow="ellipsis", justify=side)  # type: ignore[arg-type]
+    columns = [
+        aligned(column) if head.kind == "figure" else [text for text, _ in column]
+        for column, head in zip(zip(*rows, strict=True), given.heads, strict=False)
+    ]
+    groups = given.groups or [""] * len(rows)
+    group = ""
+    for mine, *cells in zip(groups, *columns, strict=True):
+        if mine != group:
+            group = mine
+            drawn.add_row(Text(group, style="italic"))
+        texts = [
+            Text(cell, style=STYLES.get(cell, "") if head.kind == "verdict" else "")
+            for cell, head in zip(cells, given.heads, strict=True)
+        ]
+        if group:
+            texts[0] = Text("  ").append_text(texts[0])
+        drawn.add_row(*texts)
+    return drawn
+
+
+def _headings(heads: Sequence[Head]) -> list[str]:
+    """The headings; one that stands over several columns is written once."""
+    above = ["", *(head.over for head in heads)]
+    return [
+        f"{head.over if head.over != left else ''}\n{head.text}" if head.over else head.text
+        for left, head in zip(above, heads, strict=False)
+    ]

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
-from dataclasses import asdict
-from importlib.metadata import version
-from typing import Any
 
 from rich.console import Console, RenderableType
 from rich.padding import Padding
-from rich.table import Table
+from rich.table import Table as Grid
 from rich.text import Text
 
 from tailrace.fit.latencies import Distance
 from tailrace.fit.resemblance import Likeness
-from tailrace.report.figures import TIME_UNITS, aligned, interval_figure, number, percent, time_unit
+from tailrace.quantity import Quantity
+from tailrace.report.figures import change_text, number, percent, time_text, unit_of
 from tailrace.report.sentences import CAUTION
-from tailrace.report.terminal.answer import LATENCIES
-from tailrace.report.terminal.layout import as_text, hanging, heading, plain_table
+from tailrace.report.table import Cell, Table, unknown
+from tailrace.report.terminal.layout import hanging, heading, text_of, under
 from tailrace.trace.profile import Profile
 from tailrace.units import write
 
@@ -29,23 +26,20 @@ def profile_text(
     name: str, profile: Profile, likeness: Likeness | None = None, console: Console | None = None
 ) -> str:
     """All that is known of a trace, as text for a console: for one of 80 columns without colours if none is given."""
-    parts: list[RenderableType] = [Text(name, style="bold"), Text(), _table(profile), *_remarks(profile)]
-    parts += [*_sizes(profile), *_bursts(profile), *_touched(profile)]
-    if likeness is not None:
-        parts += _likeness(likeness)
-    return as_text(lambda _: parts, console)
 
+    def show(width: int) -> list[RenderableType]:
+        return [
+            Text(name, style="bold"),
+            Text(),
+            _table(profile),
+            *_remarks(profile),
+            *_sizes(profile, width),
+            *_bursts(profile, width),
+            *_touched(profile, width),
+            *(_likeness(likeness, width) if likeness is not None else []),
+        ]
 
-def profile_json(name: str, profile: Profile, likeness: Likeness | None = None) -> str:
-    """All that is known of a trace as one JSON document, in SI units."""
-    document: dict[str, Any] = {"tailrace": version("tailrace"), "trace": name, **profile.as_dict()}
-    if likeness is not None:
-        document["simulated"] = {
-            "trace": likeness.trace.as_dict(),
-            "resembling": likeness.resembling.as_dict(),
-            "distance": None if likeness.distance is None else asdict(likeness.distance),
-        }
-    return json.dumps(document, indent=2, allow_nan=False) + "\n"
+    return text_of(show, console)
 
 
 def distance_sentence(distance: Distance) -> str:
@@ -64,7 +58,7 @@ def _table(profile: Profile) -> RenderableType:
         rows.append((name, "–" if value is None else text(value)))
 
     known("requests", facts.rows, lambda value: f"{value:,}")
-    known("duration", facts.duration_s, _time)
+    known("duration", facts.duration_s, lambda value: time_text(value, 4))
     known("rate, /s", profile.rate_per_s, lambda value: number(value, 5))
     known("clients", facts.clients, lambda value: f"{value:,}")
     known("reads, %", profile.read_share, percent)
@@ -79,10 +73,10 @@ def _table(profile: Profile) -> RenderableType:
     rows.append(("popularity: Zipf exponent (95 % interval)", zipf))
     if fitted is not None:
         rows.append(("  largest misfit of that law, %", percent(fitted.misfit)))
-    table = Table.grid(padding=(0, 2, 0, 0))
+    grid = Grid.grid(padding=(0, 2, 0, 0))
     for name, value in rows:
-        table.add_row(Text(name), Text(value))
-    return Padding(table, (0, 0, 0, 2))
+        grid.add_row(Text(name), Text(value))
+    return Padding(grid, (0, 0, 0, 2))
 
 
 def _remarks(profile: Profile) -> list[RenderableType]:
@@ -103,71 +97,58 @@ def _remarks(profile: Profile) -> list[RenderableType]:
     return [Text(), *(hanging("-", remark) for remark in remarks)] if remarks else []
 
 
-def _sizes(profile: Profile) -> list[RenderableType]:
-    sizes, rows = profile.facts.sizes, profile.facts.rows
-    if sizes is None:
-        return []
-    table = plain_table("size", "share, %")
-    common = sorted(sizes, key=lambda each: -each[1])
-    for size, count in sorted(common[:MOST_SIZES]):
-        table.add_row(Text(_bytes(size)), percent(count / rows))
-    if len(common) > MOST_SIZES:
-        table.add_row(
-            Text(f"{len(common) - MOST_SIZES} others"), percent(sum(c for _, c in common[MOST_SIZES:]) / rows)
-        )
-    return [*heading("Sizes"), Padding(table, (0, 0, 0, 2))]
-
-
-def _bursts(profile: Profile) -> list[RenderableType]:
-    if not profile.dispersion:
-        return []
-    table = plain_table("windows of", "number", "index of dispersion")
-    for each in profile.dispersion:
-        table.add_row(Text(_time(each.window_s)), f"{each.windows:,}", number(each.index, 4))
-    return [
-        *heading("Bursts (variance over mean of the requests in a window; Poisson arrivals: 1)"),
-        Padding(table, (0, 0, 0, 2)),
+def _sizes(profile: Profile, width: int) -> list[RenderableType]:
+    common = sorted(profile.facts.sizes or (), key=lambda each: -each[1])
+    rows = [
+        (_bytes(size), percent(count / profile.facts.rows)) for size, count in sorted(common[:MOST_SIZES])
     ]
+    if len(common) > MOST_SIZES:
+        others = sum(count for _, count in common[MOST_SIZES:])
+        rows.append((f"{len(common) - MOST_SIZES} others", percent(others / profile.facts.rows)))
+    return under("Sizes", Table.of(["size", "share, %"], rows), width)
 
 
-def _touched(profile: Profile) -> list[RenderableType]:
-    if not profile.touched:
-        return []
-    table = plain_table("until", "touched so far", "in this tenth")
-    for place, each in enumerate(profile.touched, 1):
-        until = f"{place} tenths" if each.until_s is None else _time(each.until_s)
-        table.add_row(Text(until), _bytes(each.so_far_bytes), _bytes(each.in_period_bytes))
-    return [*heading("Working set, in items of 16 KiB"), Padding(table, (0, 0, 0, 2))]
+def _bursts(profile: Profile, width: int) -> list[RenderableType]:
+    rows = [
+        (time_text(each.window_s, 4), f"{each.windows:,}", number(each.index, 4))
+        for each in profile.dispersion
+    ]
+    title = "Bursts (variance over mean of the requests in a window; Poisson arrivals: 1)"
+    return under(title, Table.of(["windows of", "number", "index of dispersion"], rows), width)
 
 
-def _likeness(likeness: Likeness) -> list[RenderableType]:
+def _touched(profile: Profile, width: int) -> list[RenderableType]:
+    rows = [
+        (
+            f"{place} tenth{'s' * (place > 1)}" if each.until_s is None else time_text(each.until_s, 4),
+            _bytes(each.so_far_bytes),
+            _bytes(each.in_period_bytes),
+        )
+        for place, each in enumerate(profile.touched, 1)
+    ]
+    heads = ["until", "touched so far", "in this tenth"]
+    return under("Working set, in items of 16 KiB", Table.of(heads, rows), width)
+
+
+def _likeness(likeness: Likeness, width: int) -> list[RenderableType]:
     answers = likeness.trace, likeness.resembling
     if not all(answer.classes for answer in answers):
         which = "the trace" if not answers[0].classes else "the class that resembles it"
         return [*heading("Simulated"), Text(f"  The server is overloaded by {which}; no latency is quoted.")]
-    figures = [answer.classes[0].all.latency_s for answer in answers]
-    unit = time_unit(each.value for column in figures for each in column.values() if each.value is not None)
-    table = plain_table(f"latency, {unit}", "trace", "resembling", "difference, %")
-    columns = [
-        aligned([interval_figure(column[key].scaled(1 / TIME_UNITS[unit])) for key in LATENCIES])
-        for column in figures
-    ]
-    for key, recorded, drawn in zip(LATENCIES, *columns, strict=True):
-        one, two = figures[0][key].value, figures[1][key].value
-        apart = "–" if one is None or two is None else f"{100 * (two / one - 1):+.1f}".replace("-", "−")
-        table.add_row(Text(LATENCIES[key]), recorded, drawn, apart)
+    recorded, drawn = (answer.classes[0].all.latency_s for answer in answers)
+    unit = unit_of("time", [each.value for column in (recorded, drawn) for each in column.values()])
+    rows: list[list[Cell]] = []
+    for name in recorded:
+        one, two = recorded[name].value, drawn[name].value
+        apart = unknown() if one is None or two is None else change_text(two / one - 1)
+        rows.append([Quantity(name).shown, unit.of(recorded[name]), unit.of(drawn[name]), apart])
+    given = Table.of([f"latency, {unit.name}", "trace", "resembling", "difference, %"], rows)
     said = [Text(), Text(distance_sentence(likeness.distance))] if likeness.distance is not None else []
     return [
-        *heading("Simulated: the trace, and the class that resembles it"),
-        Padding(table, (0, 0, 0, 2)),
+        *under("Simulated: the trace, and the class that resembles it", given, width),
         *said,
         Text(CAUTION),
     ]
-
-
-def _time(seconds: float) -> str:
-    unit = time_unit([seconds])
-    return f"{number(seconds / TIME_UNITS[unit], 4)} {unit}"
 
 
 def _bytes(size: float) -> str:

@@ -5,34 +5,32 @@ from __future__ import annotations
 import json
 
 from rich.console import Console, RenderableType
-from rich.table import Table
 from rich.text import Text
 
 from tailrace.crew.store import Study
-from tailrace.report.terminal.layout import Footnotes, as_text, fitted, hanging, heading, plain_table
+from tailrace.report.table import Column, Head, Table, table_of
+from tailrace.report.terminal.layout import heading, listed, shown, text_of
+
+STUDIES: tuple[Column[Study], ...] = (
+    Column(Head("scenario", "name"), lambda each: each.title),
+    Column(Head("study", "text"), lambda each: each.name),
+    Column(Head("begun (UTC)", "text"), lambda each: each.begun[:16]),
+    Column(Head("state", "text"), lambda each: "finished" if each.finished else "begun"),
+    Column(Head("runs"), lambda each: f"{each.tasks:,}"),
+    Column(Head("requests"), lambda each: f"{each.requests:,}"),
+)
+"""What is known of a study in a store."""
 
 
 def studies_text(studies: list[Study], tasks: int, console: Console | None = None) -> str:
     """A row a study."""
 
-    def build(_: int) -> tuple[Table, Footnotes]:
-        table = plain_table("scenario", "study", "begun (UTC)", "state", "runs", "requests")
-        for each in studies:
-            table.add_row(
-                Text(each.title),
-                each.name,
-                each.begun[:16],
-                "finished" if each.finished else "begun",
-                f"{each.tasks:,}",
-                f"{each.requests:,}",
-            )
-        for place in (1, 2, 3):
-            table.columns[place].justify = "left"
-        return table, Footnotes()
+    def show(width: int) -> list[RenderableType]:
+        none = [Text("No study is in it.")]
+        every = shown(table_of(STUDIES, studies), width) if studies else none
+        return [*every, Text(), Text(f"{tasks:,} finished runs in all.")]
 
-    none = [Text("No study is in it.")]
-    count = Text(f"{tasks:,} finished runs in all.")
-    return as_text(lambda width: [*(fitted(build, width) if studies else none), Text(), count], console)
+    return text_of(show, console)
 
 
 def study_text(study: Study, console: Console | None = None) -> str:
@@ -44,15 +42,16 @@ def study_text(study: Study, console: Console | None = None) -> str:
     parts.append(
         Text(f"Begun {study.begun} UTC, {state}. {study.tasks:,} runs, {study.requests:,} requests.")
     )
-    parts += heading("Asked for")
-    for key, value in study.asked.items():
-        if key not in ("digests", "decided"):
-            parts.append(hanging("-", f"{key}: {value if isinstance(value, str) else json.dumps(value)}"))
+    asked = {key: value for key, value in study.asked.items() if key not in ("digests", "decided")}
+    parts += listed(
+        "Asked for",
+        [f"{key}: {value if isinstance(value, str) else json.dumps(value)}" for key, value in asked.items()],
+    )
 
     def show(width: int) -> list[RenderableType]:
         return [*parts, *heading("Rows"), *_rows(study.rows, width)] if study.rows else parts
 
-    return as_text(show, console)
+    return text_of(show, console)
 
 
 def exported(study: Study) -> str | None:
@@ -73,10 +72,8 @@ def _rows(rows: list[dict[str, object]], width: int) -> list[RenderableType]:
         if size <= room:
             chosen.append(name)
             room -= size
-    table = plain_table(*(name.rpartition(".")[2] for name in chosen))
-    for row in rows:
-        table.add_row(*(Text(_cell(row.get(name))) for name in chosen))
-    return [table]
+    heads = [name.rpartition(".")[2] for name in chosen]
+    return shown(Table.of(heads, [[_cell(row.get(name)) for name in chosen] for row in rows]), width)
 
 
 def _cell(value: object) -> str:

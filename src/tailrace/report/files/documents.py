@@ -1,0 +1,78 @@
+"""What do programs get? Each answer as one JSON document: plain mappings and lists, in SI units."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib.metadata import version
+from math import isfinite
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from tailrace.fit.calibration import Calibration
+    from tailrace.fit.law_fit import FittedLaw
+    from tailrace.fit.resemblance import Likeness
+    from tailrace.forecast.result import Theory
+    from tailrace.trace.profile import Profile
+
+
+class Documented(Protocol):
+    """An answer that knows its own document."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units."""
+
+
+def as_json(found: Documented | Mapping[str, Any]) -> str:
+    """One JSON document. Raises ValueError for a number that JSON does not know."""
+    content = found if isinstance(found, Mapping) else found.as_dict()
+    return json.dumps(content, indent=2, allow_nan=False) + "\n"
+
+
+def theory_document(title: str, digest: str, theory: Theory) -> dict[str, Any]:
+    """What closed forms say of a scenario."""
+    return {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
+
+
+def profile_document(name: str, profile: Profile, likeness: Likeness | None = None) -> dict[str, Any]:
+    """All that is known of a trace, and how the class that resembles it differs."""
+    document: dict[str, Any] = {"tailrace": version("tailrace"), "trace": name, **profile.as_dict()}
+    if likeness is not None:
+        document["simulated"] = {
+            "trace": likeness.trace.as_dict(),
+            "resembling": likeness.resembling.as_dict(),
+            "distance": None if likeness.distance is None else asdict(likeness.distance),
+        }
+    return document
+
+
+def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
+    """The fit of a drive."""
+    return {
+        "tailrace": version("tailrace"),
+        "measured": name,
+        "by": fitted.by,
+        "parameters": [
+            asdict(each) | ({} if isfinite(each.high) else {"high": None}) for each in fitted.parameters
+        ],
+        "residuals": [asdict(each) for each in fitted.residuals],
+        "spread": fitted.spread,
+        "singular_values": list(fitted.singular_values),
+        "warnings": list(fitted.warnings),
+    }
+
+
+def laws_document(name: str, laws: Sequence[FittedLaw]) -> dict[str, Any]:
+    """Fitted laws, the best first."""
+    listed = [
+        {
+            "law": law.name,
+            "parameters": law.parameters,
+            "aic": law.aic,
+            "distance": law.distance,
+            "service": law.service,
+        }
+        for law in laws
+    ]
+    return {"tailrace": version("tailrace"), "measured": name, "criterion": "AIC", "laws": listed}

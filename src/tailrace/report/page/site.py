@@ -1,0 +1,65 @@
+"""How is a page made? From a template that needs nothing else: no network, no script, no other file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from tailrace.report.pictures import style
+from tailrace.report.pictures.save import inline_svg
+from tailrace.report.pictures.style import Width
+from tailrace.report.table import Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+VARIABLES = {
+    "light": {"ink": style.INK, "faint": style.FAINT, "grid": style.GRID, "paper": style.PAPER}
+    | {f"line{place}": colour for place, colour in enumerate(style.COLOURS)},
+    "dark": {
+        "ink": style.DARK_INK,
+        "faint": style.DARK_FAINT,
+        "grid": style.DARK_GRID,
+        "paper": style.DARK_PAPER,
+    }
+    | {f"line{place}": colour for place, colour in enumerate(style.DARK_COLOURS)},
+}
+"""Colours by the name of the style variable that stands for each in the pictures."""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A picture of a page: how it is drawn, what it shows in words, and its numbers.
+
+    ``name`` is an identifier that no other picture of the page has, and the name of the file where it becomes one.
+    """
+
+    name: str
+    figure: Callable[[Width], Figure]
+    alternative: str
+    caption: str
+    numbers: tuple[tuple[str, Table], ...]
+
+    def svg(self, width: Width) -> Markup:
+        """The picture as a part of a page."""
+        # The names in it were escaped when it was written.
+        return Markup(inline_svg(self.figure(width), f"{self.name}-{width}"))
+
+
+def page(template: str, context: dict[str, Any], folder: Path | None = None) -> str:
+    """A template of this folder filled in, or one of another folder that builds on those here."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    here = Path(__file__).parent
+    environment = Environment(
+        loader=FileSystemLoader([folder or here, here]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(variables=VARIABLES, **context)

@@ -1,0 +1,41 @@
+"""What does a terminal show of a result? The one way from any result to text."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from rich.console import Console, RenderableType
+
+from tailrace.report.terminal.layout import text_of
+
+MODULES = {
+    "Result": "answer",
+    "Theory": "theory",
+    "Comparison": "compare",
+    "Journey": "journey",
+    "Sweep": "sweep",
+    "Headroom": "headroom",
+    "Relief": "relief",
+}
+"""The module of this package whose ``parts`` show each kind of result, by the name of its class."""
+
+
+def parts(found: object, width: int) -> list[RenderableType]:
+    """A whole result for a terminal of that many columns.
+
+    Raises:
+        KeyError: nothing shows such a thing.
+    """
+    module: Any = import_module(f"tailrace.report.terminal.{MODULES[type(found).__name__]}")
+    shown: list[RenderableType] = module.parts(found, width)
+    return shown
+
+
+def as_text(found: object, console: Console | None = None) -> str:
+    """A whole result as text for a console: for one of 80 columns without colours if none is given.
+
+    Raises:
+        KeyError: nothing shows such a thing.
+    """
+    return text_of(lambda width: parts(found, width), console)
