@@ -15,7 +15,7 @@ from tailrace.cli import app
 from tailrace.fit.calibration import calibrate
 from tailrace.fit.latencies import distance, distances, latencies
 from tailrace.fit.law_fit import fit_laws
-from tailrace.fit.measured import STARTS, Point, media_of, read_points
+from tailrace.fit.measured import STARTS, MeasuredPoint, media_of, read_points
 from tailrace.fit.predicted import closed_form, simulated
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.physics.seek import mean_seek_s, three_point_curve
@@ -38,7 +38,7 @@ def drive(kind):
 def points(sizes, depths, kinds=(True, False)):
     conditions = [(size, depth, read) for size in sizes for depth in depths for read in kinds]
     return [
-        Point(line, depth, None, size, read, {"mean": 1.0})
+        MeasuredPoint(line, depth, None, size, read, {"mean": 1.0})
         for line, (size, depth, read) in enumerate(conditions)
     ]
 
@@ -46,7 +46,7 @@ def points(sizes, depths, kinds=(True, False)):
 def measured(conditions, truth, seed, noise=0.05):
     values = np.exp(truth + np.random.default_rng(seed).normal(0, noise, truth.size))
     return [
-        Point(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
+        MeasuredPoint(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
         for each, value in zip(conditions, values, strict=True)
     ]
 
@@ -83,8 +83,8 @@ def test_of_rates_one_server_answers_as_mm1_and_the_wait_grows_smoothly_through_
 
 def test_at_a_low_rate_a_drive_takes_as_long_as_one_request_alone_and_carries_the_rate():
     true = drive("spinning")
-    alone = np.exp(closed_form(true, [Point(1, 1, None, 8192, True, {"mean": 1.0})]))[0]
-    slow = Point(1, None, 1.0, 8192, True, {"mean": 1.0, "throughput": 1.0})
+    alone = np.exp(closed_form(true, [MeasuredPoint(1, 1, None, 8192, True, {"mean": 1.0})]))[0]
+    slow = MeasuredPoint(1, None, 1.0, 8192, True, {"mean": 1.0, "throughput": 1.0})
     assert np.exp(closed_form(true, [slow])) == pytest.approx([alone, 1.0], rel=0.01)
 
 
@@ -97,7 +97,7 @@ def test_writes_are_measured_when_the_buffer_of_a_flash_drive_is_full():
     # the 500,000 /s of the command processor, so with 32 writes of 4 KiB there the buffer fills, if slowly
     carried = 64 * 4 / (600e-6 + 16384 / 800e6 + 3e-3 / 1024)
     assert 0.7 * 5e5 < carried < 0.85 * 5e5
-    writes = [Point(1, 32, None, 4096, False, {"mean": 1.0, "throughput": 1.0})]
+    writes = [MeasuredPoint(1, 32, None, 4096, False, {"mean": 1.0, "throughput": 1.0})]
     mean, throughput = np.exp(simulated(drive("flash"), writes, 1, "compiled"))
     assert mean == pytest.approx(32 / carried, rel=0.03)
     assert throughput == pytest.approx(32 / mean)
@@ -148,12 +148,12 @@ def test_a_drive_measured_at_rates_is_found_as_one_at_queue_depths():
     pytest.importorskip("numba")
     true = drive("spinning")
     conditions = [
-        Point(line, None, rate, size, True, {"mean": 1.0, "p90": 1.0})
+        MeasuredPoint(line, None, rate, size, True, {"mean": 1.0, "p90": 1.0})
         for line, (rate, size) in enumerate((rate, size) for rate in (10.0, 60.0) for size in (8192, 1048576))
     ]
     truth = np.exp(simulated(true, conditions, 99, "compiled", 20_000)).reshape(-1, 2)
     values = [
-        Point(
+        MeasuredPoint(
             each.line,
             None,
             each.rate_per_s,

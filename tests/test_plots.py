@@ -24,7 +24,7 @@ from tailrace.crew.crew import Crew
 from tailrace.errors import SettingError
 from tailrace.fit.calibration import Calibration, calibrate
 from tailrace.fit.law_fit import fit_laws
-from tailrace.fit.measured import STARTS, Point, media_of
+from tailrace.fit.measured import STARTS, MeasuredPoint, media_of
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import QUANTILES
 from tailrace.report.figures import byte_size
@@ -78,7 +78,9 @@ def fitted() -> Calibration:
     """A drive fitted to some points of what closed forms say, latencies and rates."""
     drive = media_of(STARTS["spinning"], "spinning")
     points = [
-        Point(0, depth, None, size, read, {"mean": 0.01 * depth + size / 1e8, "throughput": 90.0 + depth})
+        MeasuredPoint(
+            0, depth, None, size, read, {"mean": 0.01 * depth + size / 1e8, "throughput": 90.0 + depth}
+        )
         for depth in (1, 16)
         for size in (8192, 1 << 20)
         for read in (True, False)

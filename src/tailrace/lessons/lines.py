@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
+from tailrace.answer.result import Result
+from tailrace.lessons.lesson import Drawing
+from tailrace.lessons.trials import figures
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import number
 from tailrace.report.pictures import style
@@ -14,6 +17,8 @@ from tailrace.report.table import Cell, Head, Table, unknown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+_Place = TypeVar("_Place", int, float)
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,25 @@ class Series:
     exact: tuple[float, ...] | None = None
 
 
+def latencies(
+    label: str,
+    quantity: str,
+    answers: Mapping[_Place, Result],
+    places: Sequence[_Place],
+    exact: Callable[[_Place], float] | None = None,
+    *,
+    name: str | None = None,
+    factor: float = 1.0,
+) -> Series:
+    """Mean or quantile of a class, the first without a name, at places of which ``factor`` times the value is shown."""
+    return Series(
+        label,
+        tuple(factor * place for place in places),
+        tuple(figures(answers[place], name).latency_s[quantity] for place in places),
+        None if exact is None else tuple(exact(place) for place in places),
+    )
+
+
 @dataclass(frozen=True)
 class Panel:
     """Series on one vertical axis; ``factor`` brings them from SI into the unit that the label names."""
@@ -36,14 +60,27 @@ class Panel:
     logarithmic: bool = True
 
 
-def lines(
+def drawing(
+    name: str,
     panels: Sequence[Panel],
     x_label: str,
+    alternative: str,
+    caption: str,
     written: Callable[[float], str] | None = None,
     logarithmic: bool = False,
-) -> Callable[[Width], Figure]:
-    """The panels one above the other over a common axis: with a label at each place, or logarithmic, or linear."""
+) -> Drawing:
+    """Panels one above the other as a picture of a lesson, with their numbers.
 
+    The common axis has a label at each place where ``written`` makes one, or is ``logarithmic``, or linear.
+    """
+    several = sum(len(panel.series) for panel in panels) > 1
+    numbers = (f"Points of the line{'s' if several else ''}", _table(panels, x_label))
+    return Drawing(name, _lines(panels, x_label, written, logarithmic), alternative, caption, (numbers,))
+
+
+def _lines(
+    panels: Sequence[Panel], x_label: str, written: Callable[[float], str] | None, logarithmic: bool
+) -> Callable[[Width], Figure]:
     def drawn(width: Width) -> Figure:
         figure_, axes = style.canvas(width, 2.9 * len(panels) + 1.2, rows=len(panels), sharex=True)
         place = 0
@@ -73,7 +110,7 @@ def lines(
     return drawn
 
 
-def table(panels: Sequence[Panel], x_label: str, written: Callable[[float], str] = number) -> Table:
+def _table(panels: Sequence[Panel], x_label: str) -> Table:
     """The numbers of these lines, a row for each place."""
     columns = [(panel, one) for panel in panels for one in panel.series]
     places = sorted({x for _, one in columns for x in one.x})
@@ -85,7 +122,7 @@ def table(panels: Sequence[Panel], x_label: str, written: Callable[[float], str]
             cells.append(unknown() if at is None else one.found[at].scaled(panel.factor))
             if one.exact is not None:
                 cells.append("–" if at is None else number(one.exact[at] * panel.factor, 4))
-        rows.append((written(place), *cells))
+        rows.append((number(place), *cells))
     head: list[Head | str] = [x_label]
     for panel, one in columns:
         head.append(f"{one.label}, {_unit(panel)}")

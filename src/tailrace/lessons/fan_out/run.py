@@ -8,8 +8,8 @@ from math import log1p
 
 from tailrace import theory
 from tailrace.answer.result import Result
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import SERVICE_S, keeping, station
+from tailrace.lessons.servers import SERVICE_S, keeping, station
+from tailrace.lessons.trials import Claim, Trials, agrees, figures, known
 from tailrace.measure.estimate import Estimate
 
 PARTS = (1, 2, 4, 8, 16, 32, 64)
@@ -27,11 +27,11 @@ class FanOut:
         return figures(self.of[parts]).latency_s[quantity]
 
 
-def run(effort: Effort) -> FanOut:
+def run(trials: Trials) -> FanOut:
     """Carry out the runs."""
     return FanOut(
         {
-            parts: effort.answer(
+            parts: trials.answer(
                 station(parts) + keeping(1, f"{parts * UNIT_KIB} KiB"), 4000 + 16_000 // parts
             )
             for parts in PARTS

@@ -1,1 +1,10 @@
-"""What does an answer look like as a picture? Figures for screens, pages and paper, in one style."""
+"""What does an answer look like as a picture? Figures for screens, pages and paper, in one style.
+
+A module a question; `tailrace.plots` hands their functions on. A function takes answers and a ``width`` ("wide" for a
+page, "narrow" for a telephone) and returns a ``Figure`` from `style.canvas`, never by pyplot. Colours, markers, dashes
+and sizes come from `style`, names from outside pass through ``style.shown``, estimates through ``style.figures``, and
+no two lines or bars differ by colour alone. `save` makes files, and SVG for a page whose colours are the page's.
+
+To add a picture: look at it at both widths, and add it to ``every_figure`` of `tests/test_plots.py`, which measures its
+texts.
+"""
