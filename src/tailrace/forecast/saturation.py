@@ -10,6 +10,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.choice import at_hand, runner
+from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.result import Saturation
 from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
@@ -93,8 +94,16 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             alone, all_ = both[0, 0, mine], service[mine]
             if known is not None:
                 alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
+            elif bank.dies is not None and visits[mine].any():
+                stretch = stretch_of_dies(_at_any_load(scenario), seed, bank.first)
+                alone, all_ = alone * stretch, all_ * stretch
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
     return Load(tuple(stations.banks), share, background, arms_by_run)
+
+
+def _at_any_load(scenario: Scenario) -> Scenario:
+    """The scenario without its load factor, which changes no mix of classes where nothing is rebuilt beside them."""
+    return scenario if scenario.background else scenario.model_copy(update={"load": 1.0})
 
 
 def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[float, float]:
