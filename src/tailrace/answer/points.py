@@ -63,7 +63,7 @@ class Points:
     def overloaded(self, scenario: Scenario) -> str | None:
         """The station that cannot carry the load by what is asked of it, or None."""
         binding = self.load(scenario).binding
-        return binding.station if binding is not None and binding.load_factor <= 1.0 else None
+        return binding.station if binding is not None and binding.is_exceeded else None
 
     def tasks(self, scenario: Scenario, numbers: range, requests: int) -> list[Task]:
         """Replications of a scenario."""

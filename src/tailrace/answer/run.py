@@ -196,7 +196,7 @@ class Study:
     def asked_too_much(self) -> Overload | None:
         """The overload that the demands show before any run; None if they show none."""
         binding = self.load.binding
-        if binding is None or binding.load_factor > 1.0:
+        if binding is None or not binding.is_exceeded:
             return None
         bank = next(bank for bank in self.load.banks if bank.name == binding.station)
         return self._overload(bank, binding.load_factor, "before the run")
@@ -431,7 +431,8 @@ def _of_datasheets(scenario: Scenario) -> tuple[str, ...]:
 def _notes(load: Load) -> tuple[str, ...]:
     if not load.arms_by_run:
         return ()
+    arms = [bank.arm is not None and share > 0.0 for bank, share in zip(load.banks, load.share, strict=True)]
     return (
-        "What the arms can carry was found by a run with all queue slots taken: it depends on how many requests "
-        "they can choose from.",
+        "What the arms can carry was found by a run with all queue slots taken, to within "
+        f"{100 * float(load.error[arms].max()):.1g} %: it depends on how many requests they can choose from.",
     )

@@ -54,7 +54,7 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
     known = zip(load.banks, load.share, strict=True)
     used = {bank.name: float(share) for bank, share in known if share > 0.0}
     binding = load.binding
-    if binding is not None and binding.load_factor <= 1.0:
+    if binding is not None and binding.is_exceeded:
         return Theory(binding, used, {}, failure_notes(scenario, {}))
     try:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)

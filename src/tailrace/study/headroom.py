@@ -259,7 +259,7 @@ class _Search:
         if scenario is None:
             return None
         load = self._points.load(scenario)
-        if load.binding is not None and load.binding.load_factor <= 1:
+        if load.binding is not None and load.binding.is_exceeded:
             return False
         theory = theory_of(scenario, self._points.seed, load)
         ratios = []

@@ -99,12 +99,15 @@ def _binding(theory: Theory) -> str:
     if saturation is None:
         return "No class is open: the load follows the server and saturates nothing."
     place = f"{saturation.station} ({saturation.stage})"
-    if saturation.load_factor <= 1:
+    if saturation.is_exceeded:
         return (
             f"Overloaded: at {place} the largest load that can be carried is "
-            f"{rounded_down(saturation.load_factor)} times this. No latency is quoted."
+            f"{rounded_down(saturation.low)} times this. No latency is quoted."
         )
-    return f"First to saturate: {place}, at {rounded_down(saturation.load_factor)} times this load."
+    if saturation.load_factor <= 1:
+        low, high = number(saturation.low, 4), number(saturation.high, 4)
+        return f"At its edge: {place} saturates between {low} and {high} times this load."
+    return f"First to saturate: {place}, at {rounded_down(saturation.low)} times this load."
 
 
 def _figures(theory: ClassTheory) -> list[tuple[str, float | None, bool]]:
