@@ -76,7 +76,7 @@ class Load:
         left = np.maximum(1.0 - self.background * scale, 0.0)
         factor = np.divide(left, grows, out=np.full(left.shape, np.inf), where=grows > 0.0)
         factor[left == 0.0] = 0.0
-        return factor
+        return np.asarray(factor)
 
 
 def offered_load(scenario: Scenario, seed: int) -> Load:
@@ -103,13 +103,13 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             operations = visits[slots.first : slots.first + slots.count].sum()
             waiting = round(slots.servers * visits[mine].sum() / operations)
             mix = _at_any_load(scenario)
-            beside = alone = saturated_service(mix, seed, bank.first, waiting)
+            beside = apart = saturated_service(mix, seed, bank.first, waiting)
             if both[1, 1, mine].any():
-                alone = saturated_service(mix, seed, bank.first, slots.servers, with_rebuilds=False)
+                apart = saturated_service(mix, seed, bank.first, slots.servers, with_rebuilds=False)
             share[place], background[place] = _fullest(
-                bank, both[0, 1, mine] * alone.mean_s, visits[mine] * beside.mean_s
+                bank, both[0, 1, mine] * apart.mean_s, visits[mine] * beside.mean_s
             )
-            error[place] = max(alone.error, beside.error)
+            error[place] = max(apart.error, beside.error)
         elif bank.discipline == Discipline.BULK:
             if visits[bank.first] > 0.0:
                 each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
