@@ -20,7 +20,7 @@ from tailrace.forecast.estimate import estimate
 from tailrace.forecast.saturation import offered_load
 from tailrace.hardware.flash import FlashCost, remarks
 from tailrace.physics.flash import overprovisioning_of_amplification, write_amplification
-from tailrace.plan.build import build_plan
+from tailrace.plan.build import build_plan, sample_demands
 from tailrace.plan.columns import DETACH, GIVE, TAKE, TAKE_RANKED, VISIT, Stage
 from tailrace.scenario import Scenario, parse
 from tailrace.scenario.reading.parts import Part, catalogue
@@ -223,6 +223,25 @@ def test_dies_of_a_capacity_are_as_many_as_capacity_and_spare_take() -> None:
     assert Flash(**keys).physical_dies == 16  # 15.6
     assert Flash(**keys, overprovisioning=0.28, condition="steady").physical_dies == 20
     assert Flash(**{**keys, "capacity": 4 * 10**12}).physical_dies == 63  # 62.5
+
+
+@pytest.mark.parametrize("part", ["flash-four-lanes", "flash-serial-6"])
+def test_what_writes_ask_of_the_dies_is_what_the_amplification_says(part: str) -> None:
+    # Derived: a page written is programmed once, and with each of A - 1 copies read and programmed; all use the bus.
+    case = parse(
+        f'[server]\nlanes = "{part}"\nmedia = {{part = "{part}", count = 1}}\n[[workload]]\nname = "booking"\n'
+        f'rate = "1000 /s"\n{WRITE_4K}\n'
+    )
+    pool = case.server.pools[0]
+    assert isinstance(pool.media, Flash)
+    cost = FlashCost.of(pool.media, pool.lanes)
+    bus_s, program_s = cost.width / cost.channel_rate, cost.program_s + cost.erases * cost.erase_s
+    page_s = (1 + cost.copies) * (bus_s + program_s) + cost.copies * (cost.cell_read_s + bus_s)
+    for seed in (1, 2, 3):
+        stations, demands = sample_demands(case, seed)
+        die = next(bank for bank in stations.banks if bank.name == "die")
+        asked_s = demands["booking"].service_s[die.first : die.first + die.count].sum()
+        assert asked_s == pytest.approx(page_s / cost.units_per_program, rel=1e-3)
 
 
 # Write amplification

@@ -112,7 +112,7 @@ class Bench:
         """The overload that the demands show before any run; None if they show none."""
         load = self.load(scenario)
         binding = load.binding
-        if binding is None or binding.load_factor > 1.0:
+        if binding is None or not binding.is_exceeded:
             return None
         bank = next(bank for bank in load.banks if bank.name == binding.station)
         return _overload(scenario, bank, binding.load_factor, "before the run")

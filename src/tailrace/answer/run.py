@@ -21,6 +21,7 @@ from tailrace.crew.crew import Crew, Interrupted
 from tailrace.crew.progress import Watch
 from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.failures import failure_notes
+from tailrace.forecast.saturation import Load
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import combined
@@ -116,7 +117,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
             *(replay_notes(scenario, sample.replications) if len(sample) else ()),
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
             *disagreements(theory, classes, len(sample)),
-            *(_OF_ARMS if load.arms_by_run else ()),
+            *_of_arms(load),
             *cache_notes(scenario, bench.seed),
             *_of_datasheets(scenario),
         ),
@@ -124,10 +125,15 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     )
 
 
-_OF_ARMS = (
-    "What the arms can carry was found by a run with all queue slots taken: it depends on how many requests they can "
-    "choose from.",
-)
+def _of_arms(load: Load) -> Iterator[str]:
+    if load.arms_by_run:
+        arms = [
+            bank.arm is not None and share > 0.0 for bank, share in zip(load.banks, load.share, strict=True)
+        ]
+        yield (
+            "What the arms can carry was found by a run with all queue slots taken, to within "
+            f"{100 * float(load.error[arms].max()):.1g} %: it depends on how many requests they can choose from."
+        )
 
 
 def _unsettled(evidence: Evidence) -> Iterator[str]:

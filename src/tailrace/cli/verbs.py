@@ -146,7 +146,7 @@ def estimate(
 
             put(estimate_text(scenario.title, theory, Console(highlight=False)))
         saturation = theory.saturation
-        if saturation is not None and saturation.load_factor <= 1.0:
+        if saturation is not None and saturation.is_exceeded:
             raise typer.Exit(EXIT_CODES["overloaded"])
 
 

@@ -107,7 +107,7 @@ def load_curve(
     saturation = estimate(scenario, seed).saturation
     factor = 1.0 if saturation is None else saturation.load_factor
     factors = {share * factor for share in shares}
-    if saturation is None or saturation.load_factor > 1.0:
+    if saturation is None or not saturation.is_exceeded:
         factors.add(1.0)
     variants = [
         (

@@ -256,7 +256,7 @@ class _Search:
         if scenario is None:
             return None
         load = self._bench.load(scenario)
-        if load.binding is not None and load.binding.load_factor <= 1:
+        if load.binding is not None and load.binding.is_exceeded:
             return False
         theory = theory_of(scenario, self._bench.seed, load)
         ratios = []

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from tailrace.physics.seek import falls_at_boundary
 from tailrace.scenario.tables.drives import Drives
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 from tailrace.scenario.tables.quantity import DataRate, RotationRate, Share, Size, Time, TimeOrZero, Whole
@@ -36,15 +37,12 @@ class TwoPieceSeek(Model):
     far: tuple[TimeOrZero, TimeOrZero] = Field(description="c and e of c + e·d.")
 
     def findings(self) -> Iterator[Finding]:
-        """The curve must lie on the drive and never fall."""
+        """The curve must lie on the drive and not fall where its pieces meet, but for what a fit may."""
         if self.boundary >= self.cylinders:
             accepted = f"a whole number from 1 to {self.cylinders - 1}"
             yield Finding(("boundary",), "beyond the longest seek", accepted, (("cylinders",),))
-        elif (
-            self.far[0] + self.far[1] * self.boundary
-            < self.near[0] + self.near[1] * (self.boundary - 1) ** 0.5
-        ):
-            accepted = "a far piece that starts no lower than the near one ends"
+        elif falls_at_boundary(self.boundary, self.near, self.far):
+            accepted = "a far piece that starts no lower than the near one ends, within a hundredth"
             yield Finding(("far",), "the curve falls at the boundary", accepted, (("near",), ("boundary",)))
 
 
