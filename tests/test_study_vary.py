@@ -47,6 +47,11 @@ def test_a_range_of_quantities_without_a_step_has_ten_values_with_both_ends() ->
     assert len(values("workload.booking.rate=10%..105% of saturation")) == 10
 
 
+def test_the_seed_is_no_key_to_vary() -> None:
+    with pytest.raises(SettingError, match=r"vary run\.seed: all points see the same random numbers.*--seed"):
+        axes_of(["run.seed=1,2,3"])
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

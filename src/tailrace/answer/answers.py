@@ -97,6 +97,8 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     if any(math.isinf(each.off_by) for each in sample.doubts.values()) and scenario.run.requests is None:
         # What fills has to be full within the warm-up: nothing can be said before, so that may cost more.
         budget *= FILLING
+    if asked.length.longest is not None:
+        budget = min(budget, asked.length.longest)
     if doubtful and requests < budget:
         asked.requests = min(2 * requests, budget)
         return None

@@ -115,7 +115,8 @@ def station_results(load: Load, sample: Sample) -> tuple[StationResult, ...]:
                 bank.discipline.name.lower(),
                 float(busy[place]) / seconds / bank.loaded / bank.servers if has_queue else None,
                 None if np.isnan(share) else share,
-                float(waiting[place]) / seconds / bank.loaded if has_queue else None,
+                # The integral of a wait that is none may lie a rounding below 0.
+                max(float(waiting[place]), 0.0) / seconds / bank.loaded if has_queue else None,
                 bank.paces,
             )
         )

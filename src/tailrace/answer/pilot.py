@@ -60,7 +60,7 @@ class Length:
     """Requests in each replication of an answer, and their number.
 
     ``bars`` say what the answer must show of each quantile, after what a pilot supported. ``overload`` is what was
-    found before the answer; then there is none.
+    found before the answer; then there is none. ``longest`` is how long it may become, whatever is doubtful.
     """
 
     requests: int
@@ -68,6 +68,7 @@ class Length:
     bars: Bars = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     overload: Overload | None = None
+    longest: int | None = None
 
 
 @dataclass

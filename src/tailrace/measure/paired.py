@@ -36,7 +36,7 @@ def paired_sections(first: Sectioned, second: Sectioned, level: float = 0.95) ->
         )
     n = min(first.n, second.n)
     if first.value is None or second.value is None:
-        reason = f"first: {first.reason}" if first.reason else f"second: {second.reason}"
+        reason = f"first: {first.reason}" if first.value is None else f"second: {second.reason}"
         return Paired(Estimate.unknown(n, reason), Estimate.unknown(n, reason))
     difference = interval_about(
         second.value - first.value, second.deviations - first.deviations, n, level, "paired differences"

@@ -106,7 +106,7 @@ class QuantileSpread:
         if fewest >= minimum:
             return ""
         where = f"beyond p{100 * self.p:.6g} in replication {int(self.excursions.argmin())}"
-        return f"{fewest} excursions {where}, {minimum} needed"
+        return f"{fewest} excursion{'s' if fewest != 1 else ''} {where}, {minimum} needed"
 
 
 def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> Estimate:

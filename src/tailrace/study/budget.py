@@ -37,6 +37,7 @@ def within_budget(
     left = (seconds - bench.crew.tally.elapsed_s) * bench.crew.executors.width
     factor = min(1.0, max(left, 0.0) / total) if total > 0 else 1.0
     return [
-        replace(length, requests=max(int(length.requests * factor), min(SHORTEST, length.requests)))
+        replace(length, requests=requests, longest=requests if factor < 1.0 else None)
         for length in wanted
+        for requests in (max(int(length.requests * factor), min(SHORTEST, length.requests)),)
     ]

@@ -188,10 +188,12 @@ def _lengths(session: Session, scenarios: Sequence[Scenario], seconds: float | N
     kept = session.decided("requests")
     wanted = lengths(bench, scenarios, POINT)
     if kept is None:
-        kept = session.decide(
-            "requests", [each.requests for each in within_budget(bench, scenarios, wanted, seconds)]
-        )
-    return [replace(length, requests=requests) for length, requests in zip(wanted, kept, strict=True)]
+        cut = within_budget(bench, scenarios, wanted, seconds)
+        kept = session.decide("requests", [[each.requests, each.longest] for each in cut])
+    return [
+        replace(length, requests=requests, longest=longest)
+        for length, (requests, longest) in zip(wanted, kept, strict=True)
+    ]
 
 
 def budget_seconds(budget: str | float | None) -> float | None:

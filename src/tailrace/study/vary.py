@@ -191,6 +191,11 @@ def axes_of(vary: Mapping[str, object] | Iterable[str]) -> list[Axis]:
     else:
         axes = [Axis.of(text) for text in vary]
     keys = [axis.key for axis in axes]
+    if "run.seed" in keys:
+        raise SettingError(
+            "vary run.seed: all points see the same random numbers, so that they can be compared; accepted: another "
+            "seed for all of them, by --seed"
+        )
     twice = next((key for key in keys if keys.count(key) > 1), None)
     if twice is not None:
         raise SettingError(f"vary {twice} is given twice; accepted: each key once")
