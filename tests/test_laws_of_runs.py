@@ -173,7 +173,7 @@ def test_throughput_is_rate_times_size_in_every_answer(name: str) -> None:
     result = simulate(scenario, seed=1, engine=ENGINE)
     assert result.classes
     for each in result.classes:
-        (size,) = (part.size for part in scenario.workload_named(each.name).request_size)
+        (size,) = (part.size for part in scenario.workload_named(each.name).sizes)
         for figures in (each.all, *each.kinds.values()):
             assert figures.rate_per_s.value is not None
             assert figures.throughput_bytes_per_s.value == pytest.approx(

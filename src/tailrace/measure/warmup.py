@@ -179,7 +179,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     )
     window, size = steady_window(rounds.mean(axis=0)), float(np.abs(rounds).mean())
     cut_share = None if cut is None else cut / n
-    found = [drift([series[start:n] for series in series_per_replication])]
+    found: list[tuple[str, float]] = []
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
         changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
@@ -195,6 +195,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
         averages = rounds.mean(axis=0)
         if agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
             found.append((f"fifths of what is measured differ by {extent:.0%}", extent))
+    found = found or [drift([series[start:n] for series in series_per_replication])]
     reason, off_by = max(found, key=lambda each: each[1])
     return Transient(not reason, cut_share, window, reason, off_by)
 
