@@ -67,8 +67,8 @@ request_size = "4 KiB"
     assert shares * 99 == pytest.approx([0, 0, 1, 99], abs=1e-3)
     assert seek.seek_times_s(shares[1:] - shares[0], cost.curve)[0] == pytest.approx(0.7 * MS)
     latency = observe(parse(text, overrides=["server.media.capacity='10 MB'"]), 400).latency_s
-    # One cylinder: a switch of heads or none, then a turn at most, then 0.04 ms of transfer.
-    assert latency.max() < (0.7 + 10 + 0.05) * MS
+    # One cylinder: a switch of heads or none, then a turn at most, 0.04 ms of transfer and 0.04 ms for the command.
+    assert latency.max() < (0.7 + 10 + 0.09) * MS
 
 
 def test_heads_beside_cylinders_are_refused() -> None:

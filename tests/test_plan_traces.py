@@ -66,6 +66,7 @@ seek_average = "8 ms"
 seek_full = "16 ms"
 write_settle = "2 ms"
 outer_rate = "100 MB/s"
+command_rate = "20000 /s"
 """
 GENERIC = """
 [server.media]
@@ -374,6 +375,7 @@ def test_a_read_from_a_spinning_drive() -> None:
     chunk, stations = planned(on(SPINNING, LANES), *placed(f"{2 * address + 64 * KIB} B", "8 KiB"))
     assert trace(chunk, stations, 0) == path("""
         take queue slots 1, 1
+        visit command processor 1, 50
         visit arm 1, 81.92
         visit lane out 1, 8.192
         give queue slots 1, 1
@@ -386,6 +388,7 @@ def test_a_large_read_from_a_spinning_drive_leaves_it_in_pieces_that_continue_ea
     chunk, stations = planned(on(SPINNING, LANES), *settings)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         split 3
         branch 3
         visit arm 0, 163.84
@@ -412,6 +415,7 @@ def test_a_write_to_a_spinning_drive_crosses_the_lane_first_and_settles() -> Non
     chunk, stations = planned(on(SPINNING, LANES), WRITES)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         visit lane in 0, 8.192
         visit arm 0, 81.92
         give queue slots 0, 1
@@ -480,9 +484,10 @@ def test_a_stage_that_follows_a_law_is_one_station_visited_once_the_lanes_by_eac
 
 
 def test_a_law_of_the_lanes_is_passed_within_the_queue_slot() -> None:
-    assert first_trace(on(SPINNING, LAW_STAGES))[2:5] == path("""
+    assert first_trace(on(SPINNING, LAW_STAGES))[2:6] == path("""
         take queue slots 0, 1
         visit lane, 30
+        visit command processor 0, 50
         visit arm 0, 81.92""")
 
 

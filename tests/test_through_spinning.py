@@ -44,6 +44,7 @@ kind = "spinning"
 capacity = "{capacity}"
 rpm = "{rpm} rpm"
 outer_rate = "{rate}"
+command_rate = "1e12 /s"
 scheduling = "arrival order"
 {seek}
 [[workload]]
@@ -167,6 +168,7 @@ seek_adjacent = "0.6 ms"
 seek_average = "8.5 ms"
 seek_full = "17 ms"
 outer_rate = "100 MB/s"
+command_rate = "1e12 /s"
 scheduling = "shortest seek first"
 queue_slots = 1000
 age_limit = "100000 s"
@@ -191,7 +193,7 @@ def second_seeks(scenario: Scenario, replication: int) -> tuple[np.ndarray, np.n
     drives, targets = [], []
     while sum(each.size for each in drives) < count:
         steps = plan.closed[0].next_chunk().steps
-        visit = steps.op == VISIT
+        visit = (steps.op == VISIT) & (steps.arg >= arm.first) & (steps.arg < arm.first + arm.count)
         assert steps.access is not None
         drives.append(steps.arg[visit] - arm.first)
         targets.append(steps.access.target[visit])

@@ -11,7 +11,16 @@ from pydantic import Discriminator, Field, Tag
 from tailrace.physics.seek import falls_at_boundary
 from tailrace.scenario.tables.drives import Drives
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import DataRate, RotationRate, Share, Size, Time, TimeOrZero, Whole
+from tailrace.scenario.tables.quantity import (
+    DataRate,
+    RequestRate,
+    RotationRate,
+    Share,
+    Size,
+    Time,
+    TimeOrZero,
+    Whole,
+)
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
 
@@ -92,6 +101,10 @@ class Spinning(Drives):
     inner_rate: DataRate = Field(
         default_factory=lambda earlier: earlier["outer_rate"],
         description="Media rate at the inner edge; by default the outer rate.",
+    )
+    command_rate: RequestRate = Field(
+        default=25_000.0,
+        description="Commands that the drive's processor takes per time; by default one in 40 us.",
     )
     queue_slots: Whole = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
     scheduling: Scheduling = Field(
