@@ -327,7 +327,19 @@ DRIVE = spinning(
 SPINNING = f"""
 [server.lanes]
 rate = "12 Gbit/s"
+<<<<<<< HEAD
 {DRIVE}
+=======
+[server.media]
+kind = "spinning"
+capacity = "1 GB"
+rpm = "6000 rpm"
+seek_curve = [{share = 0.0, time = "1 ms"}, {share = 1.0, time = "11 ms"}]
+write_settle = "1.3 ms"
+outer_rate = "100 MB/s"
+command_rate = "1000 /s"
+scheduling = "arrival order"
+>>>>>>> physics
 [server.layout]
 stripe_unit = "1 MiB"
 """
@@ -358,7 +370,7 @@ span = "8 KiB"
     lane = 8192 / 1.2e9
     settle = 1.3e-3 if kind == WRITE else 0.0
     begin = observed.completion_s - 8192 / 100e6 - (lane if kind == READ else 0.0)
-    ready = observed.arrival_s + (lane if kind == WRITE else 0.0)
+    ready = observed.arrival_s + 1e-3 + (lane if kind == WRITE else 0.0)
     # The same sector comes under the head a whole number of turns apart.
     turns = (begin - begin[0]) * 100
     assert turns == pytest.approx(np.round(turns), abs=1e-6)
@@ -383,7 +395,7 @@ request_size = "1 MiB"
 """
     )
     observed = observe(scenario, 50)
-    rest = observed.latency_s - 1048576 / 100e6 - 131072 / 1.2e9
+    rest = observed.latency_s - 1e-3 - 1048576 / 100e6 - 131072 / 1.2e9
     # what is left is seek (up to 11 ms) and rotation (up to 10 ms)
     assert rest.min() >= -1e-9
     assert rest.max() < 21e-3

@@ -34,6 +34,7 @@ LANES = """
 [server.lanes]
 rate = "10 Gbit/s"
 """
+<<<<<<< HEAD
 FLASH = "\n" + flash(
     count=2,
     capacity="1 GB",
@@ -57,6 +58,44 @@ SPINNING = "\n" + spinning(
     outer_rate="100 MB/s",
 )
 GENERIC = "\n" + generic("constant", "90 us", count=2, capacity="1 GB")
+=======
+FLASH = """
+[server.media]
+kind = "flash"
+count = 2
+capacity = "1 GB"
+dies = 4
+channels = 2
+channel_rate = "1 GB/s"
+cell_read = "50 us"
+cell_program = "500 us"
+cell_erase = "5 ms"
+pages_per_block = 1000000
+buffer = "1 MiB"
+flush_after = "2 s"
+command_rate = "500000 /s"
+"""
+SPINNING = """
+[server.media]
+kind = "spinning"
+count = 2
+capacity = "1 GB"
+rpm = "6000 rpm"
+seek_adjacent = "1 ms"
+seek_average = "8 ms"
+seek_full = "16 ms"
+write_settle = "2 ms"
+outer_rate = "100 MB/s"
+command_rate = "20000 /s"
+"""
+GENERIC = """
+[server.media]
+kind = "generic"
+count = 2
+capacity = "1 GB"
+service = {law = "constant", value = "90 us"}
+"""
+>>>>>>> physics
 WORKLOAD = """
 [[workload]]
 name = "booking"
@@ -357,6 +396,7 @@ def test_a_read_from_a_spinning_drive() -> None:
     chunk, stations = planned(on(SPINNING, LANES), *placed(f"{2 * address + 64 * KIB} B", "8 KiB"))
     assert trace(chunk, stations, 0) == path("""
         take queue slots 1, 1
+        visit command processor 1, 50
         visit arm 1, 81.92
         visit lane out 1, 8.192
         give queue slots 1, 1
@@ -369,6 +409,7 @@ def test_a_large_read_from_a_spinning_drive_leaves_it_in_pieces_that_continue_ea
     chunk, stations = planned(on(SPINNING, LANES), *settings)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         split 3
         branch 3
         visit arm 0, 163.84
@@ -395,6 +436,7 @@ def test_a_write_to_a_spinning_drive_crosses_the_lane_first_and_settles() -> Non
     chunk, stations = planned(on(SPINNING, LANES), WRITES)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         visit lane in 0, 8.192
         visit arm 0, 81.92
         give queue slots 0, 1
@@ -463,9 +505,10 @@ def test_a_stage_that_follows_a_law_is_one_station_visited_once_the_lanes_by_eac
 
 
 def test_a_law_of_the_lanes_is_passed_within_the_queue_slot() -> None:
-    assert first_trace(on(SPINNING, LAW_STAGES))[2:5] == path("""
+    assert first_trace(on(SPINNING, LAW_STAGES))[2:6] == path("""
         take queue slots 0, 1
         visit lane, 30
+        visit command processor 0, 50
         visit arm 0, 81.92""")
 
 

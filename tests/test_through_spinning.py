@@ -45,6 +45,7 @@ kind = "spinning"
 capacity = "{capacity}"
 rpm = "{rpm} rpm"
 outer_rate = "{rate}"
+command_rate = "1e12 /s"
 scheduling = "arrival order"
 {seek}
 [[workload]]
@@ -164,7 +165,23 @@ def crowd(drives: int, requests: int) -> Scenario:
         "age_limit": "100000 s",
     }
     return parse(f"""
+<<<<<<< HEAD
 {spinning(count=drives, capacity="1 GB", outer_rate="100 MB/s", **rule)}
+=======
+[server.media]
+kind = "spinning"
+count = {drives}
+capacity = "1 GB"
+rpm = "7200 rpm"
+seek_adjacent = "0.6 ms"
+seek_average = "8.5 ms"
+seek_full = "17 ms"
+outer_rate = "100 MB/s"
+command_rate = "1e12 /s"
+scheduling = "shortest seek first"
+queue_slots = 1000
+age_limit = "100000 s"
+>>>>>>> physics
 [[workload]]
 name = "booking"
 clients = {requests}
@@ -186,7 +203,7 @@ def second_seeks(scenario: Scenario, replication: int) -> tuple[np.ndarray, np.n
     drives, targets = [], []
     while sum(each.size for each in drives) < count:
         steps = plan.closed[0].next_chunk().steps
-        visit = steps.op == VISIT
+        visit = (steps.op == VISIT) & (steps.arg >= arm.first) & (steps.arg < arm.first + arm.count)
         assert steps.access is not None
         drives.append(steps.arg[visit] - arm.first)
         targets.append(steps.access.target[visit])

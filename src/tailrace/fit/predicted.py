@@ -86,7 +86,8 @@ def _arm_table(media: Spinning, points: Sequence[MeasuredPoint], most: int) -> F
     transfer = np.array([each.size_bytes for each in points]) * 2 / (media.outer_rate + media.inner_rate)
     settle = np.array([0.0 if each.read else media.write_settle for each in points])
     service = positioning[np.minimum(depths, positioning.size) - 1][:, None] + transfer + settle
-    return np.asarray(depths[:, None] * service)
+    command_s = 1 / media.command_rate  # while the arm serves another, but for the first
+    return np.asarray(depths[:, None] * np.maximum(service, command_s) + command_s)
 
 
 @lru_cache(maxsize=64)

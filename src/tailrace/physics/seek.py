@@ -118,6 +118,17 @@ def pair_curve(shares: Sequence[float], times_s: Sequence[float]) -> SeekCurve:
     return _curve(edges, a, [0.0] * len(edges), c)
 
 
+def with_head_switch(curve: SeekCurve, cylinders: int, switch_s: float | None) -> SeekCurve:
+    """The curve for distances in cylinders, of which less than half of one is a switch of heads, in seconds.
+
+    None takes the time of the shortest seek, over one cylinder of so many.
+    """
+    stroke = max(cylinders - 1, 1)
+    time_s = seek_s(1 / stroke, *curve) if switch_s is None else switch_s
+    first = SeekCurve(*(np.array([value]) for value in (0.5 / stroke, time_s, 0.0, 0.0)))
+    return SeekCurve(*(np.concatenate(pair) for pair in zip(first, curve, strict=True)))
+
+
 def seek_s(share: float, edges: Floats, a: Floats, b: Floats, c: Floats) -> float:
     """Seek time in seconds over a share (0 .. 1) of the full stroke; 0 at share 0. Compiles unchanged."""
     if share == 0.0:

@@ -11,7 +11,16 @@ from pydantic import Discriminator, Field, Tag
 from tailrace.physics.seek import falls_at_boundary
 from tailrace.scenario.tables.drives import Drives
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import DataRate, RotationRate, Share, Size, Time, TimeOrZero, Whole
+from tailrace.scenario.tables.quantity import (
+    DataRate,
+    RequestRate,
+    RotationRate,
+    Share,
+    Size,
+    Time,
+    TimeOrZero,
+    Whole,
+)
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
 
@@ -78,11 +87,24 @@ class Spinning(Drives):
         default=None,
         description="A measured seek curve instead of the three seek times: points, or two pieces.",
     )
+    heads: Annotated[Whole, Field(ge=1, le=64)] | None = Field(
+        default=None,
+        description="Tracks of a cylinder, between which the arm only switches heads. Left out: as `cylinders` of a "
+        "seek curve says, else one.",
+    )
+    head_switch: TimeOrZero | None = Field(
+        default=None,
+        description="Time to go to another track of the same cylinder; by default that of the shortest seek.",
+    )
     write_settle: TimeOrZero = Field(default=0.0, description="What a seek takes longer before a write.")
     outer_rate: DataRate = Field(description="Media rate at the outer edge.")
     inner_rate: DataRate = Field(
         default_factory=lambda earlier: earlier["outer_rate"],
         description="Media rate at the inner edge; by default the outer rate.",
+    )
+    command_rate: RequestRate = Field(
+        default=25_000.0,
+        description="Commands that the drive's processor takes per time; by default one in 40 us.",
     )
     queue_slots: Whole = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
     scheduling: Scheduling = Field(
@@ -117,6 +139,16 @@ class Spinning(Drives):
                     yield Finding((name,), "given beside seek_curve", _SEEK_FORMS, (("seek_curve",),))
         if isinstance(self.seek_curve, tuple):
             yield from self._point_findings(self.seek_curve)
+        elif self.seek_curve is not None and self.heads is not None:
+            accepted = "either heads, or cylinders of the seek curve"
+            yield Finding(("heads",), "given beside cylinders", accepted, (("seek_curve", "cylinders"),))
+        if (
+            self.head_switch is not None
+            and self.heads is None
+            and not isinstance(self.seek_curve, TwoPieceSeek)
+        ):
+            accepted = "head_switch with heads, or with cylinders of a seek curve"
+            yield Finding(("head_switch",), "means nothing without cylinders", accepted, (("heads",),))
 
     def _three_point_findings(self) -> Iterator[Finding]:
         keys: tuple[KeyPath, ...] = (*((name,) for name in _SEEKS), ("seek_curve",))

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
-from tailrace.quantity import Quantity
+from tailrace.quantity import KINDS, LATENCIES, Quantity
 from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
 from tailrace.scenario.tables.quantity import (
     DataRate,
@@ -39,31 +39,26 @@ from tailrace.scenario.tables.step import (
 Limit = Time | None
 
 
-def _limit(what: str) -> Any:
+def _limit(quantity: Quantity) -> Any:
+    """The key of an upper limit, described in words."""
+    of = {"all": "requests", "read": "reads", "write": "writes"}[quantity.kind]
+    if quantity.probability is None:
+        what = "mean latency" if quantity.kind == "all" else f"mean latency of {of}"
+    elif quantity.probability == 0.5:
+        what = "median latency" if quantity.kind == "all" else f"median latency of {of}"
+    else:
+        what = f"latency of {100 * quantity.probability:.6g} % of the {of}"
     return Field(default=None, description=f"Upper limit of the {what}.")
 
 
 class Target(Model):
-    """What was promised to a class. At least one limit."""
+    """What was promised to a class. At least one limit; of latency by the statistics that every answer gives."""
 
-    mean: Limit = _limit("mean latency")
-    p50: Limit = _limit("median latency")
-    p90: Limit = _limit("latency of 90 % of the requests")
-    p95: Limit = _limit("latency of 95 % of the requests")
-    p99: Limit = _limit("latency of 99 % of the requests")
-    p999: Limit = _limit("latency of 99.9 % of the requests")
-    read_mean: Limit = _limit("mean latency of reads")
-    read_p50: Limit = _limit("median latency of reads")
-    read_p90: Limit = _limit("latency of 90 % of the reads")
-    read_p95: Limit = _limit("latency of 95 % of the reads")
-    read_p99: Limit = _limit("latency of 99 % of the reads")
-    read_p999: Limit = _limit("latency of 99.9 % of the reads")
-    write_mean: Limit = _limit("mean latency of writes")
-    write_p50: Limit = _limit("median latency of writes")
-    write_p90: Limit = _limit("latency of 90 % of the writes")
-    write_p95: Limit = _limit("latency of 95 % of the writes")
-    write_p99: Limit = _limit("latency of 99 % of the writes")
-    write_p999: Limit = _limit("latency of 99.9 % of the writes")
+    # One key for each kind of request and statistic of the one list of these.
+    for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
+        __annotations__[_quantity] = Limit
+        vars()[_quantity] = _limit(_quantity)
+    del _quantity
     rate: RequestRate | None = Field(
         default=None, description="Lower limit of the requests completed per time."
     )
