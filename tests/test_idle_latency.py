@@ -322,24 +322,13 @@ DRIVE = spinning(
     seek_curve='[{share = 0.0, time = "1 ms"}, {share = 1.0, time = "11 ms"}]',
     write_settle="1.3 ms",
     outer_rate="100 MB/s",
+    command_rate="1000 /s",
     scheduling="arrival order",
 )
 SPINNING = f"""
 [server.lanes]
 rate = "12 Gbit/s"
-<<<<<<< HEAD
 {DRIVE}
-=======
-[server.media]
-kind = "spinning"
-capacity = "1 GB"
-rpm = "6000 rpm"
-seek_curve = [{share = 0.0, time = "1 ms"}, {share = 1.0, time = "11 ms"}]
-write_settle = "1.3 ms"
-outer_rate = "100 MB/s"
-command_rate = "1000 /s"
-scheduling = "arrival order"
->>>>>>> physics
 [server.layout]
 stripe_unit = "1 MiB"
 """

@@ -34,7 +34,6 @@ LANES = """
 [server.lanes]
 rate = "10 Gbit/s"
 """
-<<<<<<< HEAD
 FLASH = "\n" + flash(
     count=2,
     capacity="1 GB",
@@ -56,46 +55,9 @@ SPINNING = "\n" + spinning(
     seek_full="16 ms",
     write_settle="2 ms",
     outer_rate="100 MB/s",
+    command_rate="20000 /s",
 )
 GENERIC = "\n" + generic("constant", "90 us", count=2, capacity="1 GB")
-=======
-FLASH = """
-[server.media]
-kind = "flash"
-count = 2
-capacity = "1 GB"
-dies = 4
-channels = 2
-channel_rate = "1 GB/s"
-cell_read = "50 us"
-cell_program = "500 us"
-cell_erase = "5 ms"
-pages_per_block = 1000000
-buffer = "1 MiB"
-flush_after = "2 s"
-command_rate = "500000 /s"
-"""
-SPINNING = """
-[server.media]
-kind = "spinning"
-count = 2
-capacity = "1 GB"
-rpm = "6000 rpm"
-seek_adjacent = "1 ms"
-seek_average = "8 ms"
-seek_full = "16 ms"
-write_settle = "2 ms"
-outer_rate = "100 MB/s"
-command_rate = "20000 /s"
-"""
-GENERIC = """
-[server.media]
-kind = "generic"
-count = 2
-capacity = "1 GB"
-service = {law = "constant", value = "90 us"}
-"""
->>>>>>> physics
 WORKLOAD = """
 [[workload]]
 name = "booking"

@@ -165,23 +165,7 @@ def crowd(drives: int, requests: int) -> Scenario:
         "age_limit": "100000 s",
     }
     return parse(f"""
-<<<<<<< HEAD
-{spinning(count=drives, capacity="1 GB", outer_rate="100 MB/s", **rule)}
-=======
-[server.media]
-kind = "spinning"
-count = {drives}
-capacity = "1 GB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "100 MB/s"
-command_rate = "1e12 /s"
-scheduling = "shortest seek first"
-queue_slots = 1000
-age_limit = "100000 s"
->>>>>>> physics
+{spinning(count=drives, capacity="1 GB", outer_rate="100 MB/s", command_rate="1e12 /s", **rule)}
 [[workload]]
 name = "booking"
 clients = {requests}
