@@ -22,7 +22,8 @@ from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.theory import interactive_response_s
 
-IN_ORDER = SPINNING.replace("shortest access first", "arrival order")
+IN_ORDER = SPINNING.replace('"shortest access first"', '"arrival order"\ncommand_rate = "1e12 /s"')
+"""Commands cost nothing, so that a block is what the platter makes of it."""
 SEQUENTIAL = f'pattern = "sequential"\nspan = "{CAPACITY_BYTES / 100:.0f} B"\n'
 OUTER, INNER = 180e6, 90e6
 SEEKS_S = (0.9e-3, 10e-3, 21e-3)
