@@ -21,7 +21,7 @@ from tailrace.report.files.answer import classes_table, stations_table
 from tailrace.report.page.words import promise_sentences
 from tailrace.report.pictures.distribution import latency_distribution
 from tailrace.report.table import Head, Table, noted, signed, unknown
-from tailrace.report.terminal.results import as_text
+from tailrace.report.terminal.results import MODULES, as_text
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
@@ -254,19 +254,14 @@ SHOWN: tuple[Shown, ...] = (
 def test_a_result_shows_itself_in_a_notebook_as_on_a_terminal(found: Shown) -> None:
     page = Calm(found._repr_html_())
     assert page.tags <= {"pre", "span"}
-    name = notebook.MODULES[type(found).__name__]
-    module = __import__(f"tailrace.report.terminal.{name}", fromlist=["parts"])
-    console = Console(file=StringIO(), width=100, color_system=None)
-    with console.capture() as captured:
-        console.print(*module.parts(found, 100), sep="\n")
-    assert page.text.split() == captured.get().split()
+    assert page.text.split() == as_text(found, Console(file=StringIO(), width=100, color_system=None)).split()
 
 
 def test_every_kind_of_result_that_says_so_can_be_shown() -> None:
     from tailrace.study.sweep import Sweep
 
     kinds = {type(each).__name__ for each in SHOWN} | {Sweep.__name__}
-    assert kinds == set(notebook.MODULES)
+    assert kinds == set(MODULES)
     assert {kind.__name__ for kind in Shown.__subclasses__()} == kinds
 
 

@@ -212,7 +212,6 @@ class _Study:
     name: str
     find: Callable[..., Any]
     document: Callable[[Any], dict[str, Any]]
-    text: Callable[..., str]
     rows: Callable[[Any], list[dict[str, Any]]]
 
     def answer(
@@ -230,6 +229,7 @@ class _Study:
 
         from tailrace.report.files.documents import as_json
         from tailrace.report.files.study import write_study
+        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
 
@@ -239,9 +239,9 @@ class _Study:
         with Watch(not quiet and sys.stderr.isatty()) as display:
             found = self.find(scenario, options=options, progress=display)
         document = as_json(self.document(found))
-        put(document if json else self.text(found, Console(highlight=False)))
+        put(document if json else as_text(found, Console(highlight=False)))
         if out is not None:
-            write_study(out, self.name, self.text(found), pd.DataFrame(self.rows(found)), document)
+            write_study(out, self.name, as_text(found), pd.DataFrame(self.rows(found)), document)
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 
@@ -267,14 +267,12 @@ def headroom(
         from functools import partial
 
         from tailrace.report.files.documents import headroom_document
-        from tailrace.report.terminal.results import as_text
         from tailrace.study.headroom import find_headroom, headroom_rows
 
         study = _Study(
             "headroom",
             partial(find_headroom, grow=grow, rule=rule.value),
             headroom_document,
-            as_text,
             headroom_rows,
         )
         options = _options(seed, store, workers, scheduler, engine)
@@ -297,10 +295,9 @@ def relief(
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
         from tailrace.report.files.documents import relief_document
-        from tailrace.report.terminal.results import as_text
         from tailrace.study.relief import find_relief, relief_rows
 
-        study = _Study("relief", find_relief, relief_document, as_text, relief_rows)
+        study = _Study("relief", find_relief, relief_document, relief_rows)
         options = _options(seed, store, workers, scheduler, engine)
         study.answer(file, settings, options, json, out, quiet)
 
