@@ -5,8 +5,8 @@ from __future__ import annotations
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.fan_out.run import PARTS, FanOut, exact_s
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.quantity import QUANTILES
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 
 AXIS = "parts of a request"
 SHARE_AXIS = "share of the requests that are done, %"

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.parts import SERVICE_S
 from tailrace.lessons.pooling.run import AT, COUNTS, LOADS, SERVERS, Pooling, exact_s
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 
 AXIS = "busy share of the servers, %"
 COUNT_AXIS = "servers at one queue"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from tailrace.answer.result import Figures
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.queue_depth.run import DEPTHS, QueueDepth
 from tailrace.report.pictures.curves import queue_depth_curve
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 from tailrace.report.table import Cell, Table
 from tailrace.study.curve import Curve
 

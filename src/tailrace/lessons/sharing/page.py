@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.sharing.run import LOADS, SMALL_BYTES, SMALL_RATES, Sharing, exact_s
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 
 AXIS = "load of the large requests, %"
 DRIVE_AXIS = "small reads a second"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from tailrace.answer.result import Figures
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.small_blocks.run import DEPTHS, LARGE, SIZES, SMALL, SmallBlocks
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures.curves import block_size_curve
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 from tailrace.report.pictures.stages import stacked_time
 from tailrace.report.table import Table
 from tailrace.study.curve import Curve

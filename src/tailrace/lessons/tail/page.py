@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from tailrace.answer.result import Result
 from tailrace.lessons.effort import figures, known
 from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.lines import Panel, Series, lines, table
 from tailrace.lessons.parts import SERVICE_S
 from tailrace.lessons.tail.run import LOADS, Tail, exact_s
+from tailrace.report.pictures.lines import Panel, Series, lines, table
 from tailrace.report.pictures.stages import stacked_time
 from tailrace.report.table import Head, Table
 

@@ -1,4 +1,4 @@
-"""Lines over one axis, panel by panel, as the lessons need them, with their table."""
+"""Lines over one axis, panel by panel, and their numbers as a table."""
 
 from __future__ import annotations
 
@@ -18,12 +18,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Series:
-    """What was found at each place, in SI units, and what theory says there, if it says anything."""
+    """What was found at each place, in SI units, and what theory says there, if it says anything.
+
+    ``ending`` follows the label, however much that is shortened; the look is that of its place, if none is given.
+    """
 
     label: str
     x: tuple[float, ...]
     found: tuple[Estimate, ...]
     exact: tuple[float, ...] | None = None
+    ending: str = ""
+    look: style.Line | None = None
+    theory: str = "exact value"
 
 
 @dataclass(frozen=True)
@@ -41,19 +47,21 @@ def lines(
     x_label: str,
     written: Callable[[float], str] | None = None,
     logarithmic: bool = False,
+    height_in: float | None = None,
 ) -> Callable[[Width], Figure]:
     """The panels one above the other over a common axis: with a label at each place, or logarithmic, or linear."""
 
     def drawn(width: Width) -> Figure:
-        figure_, axes = style.canvas(width, 2.9 * len(panels) + 1.2, rows=len(panels), sharex=True)
+        height = 2.9 * len(panels) + 1.2 if height_in is None else height_in
+        figure, axes = style.canvas(width, height, rows=len(panels), sharex=True)
         place = 0
         for panel, each in zip(panels, axes, strict=True):
             for one in panel.series:
-                look = style.line(place)
-                style.curve(each, one.x, one.found, panel.factor, look, style.shown(one.label, width))
+                label = f"{style.shown(one.label, width)}{one.ending}".removeprefix(": ")
+                style.curve(each, one.x, one.found, panel.factor, one.look or style.line(place), label)
                 if one.exact is not None:
                     exact = [value * panel.factor for value in one.exact]
-                    each.plot(one.x, exact, color=style.FAINT, linewidth=1.1, zorder=1.5, label="exact value")
+                    each.plot(one.x, exact, color=style.FAINT, linewidth=1.1, zorder=1.5, label=one.theory)
                 place += 1
             each.set_ylabel(panel.label)
             if panel.logarithmic:
@@ -67,8 +75,8 @@ def lines(
         elif logarithmic:
             style.log_axis(axes[-1].xaxis)
         axes[-1].set_xlabel(x_label)
-        style.legend(figure_, axes, width, "bands: 95 % intervals")
-        return figure_
+        style.legend(figure, axes, width, "bands: 95 % intervals")
+        return figure
 
     return drawn
 
