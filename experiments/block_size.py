@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from simulated import Runs, by_runs, row
-from tailrace.lessons.parts import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
+from tailrace.lessons.servers import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
 from tailrace.physics.seek import seek_times_s, three_point_curve
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style

@@ -16,12 +16,12 @@ from matplotlib.figure import Figure
 from scipy.stats import binomtest, t
 
 import drawn
+from parallel import Parallel
 from record import Record, arguments
-from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.fit.calibration import at_values, calibrate
 from tailrace.fit.correction import slopes
-from tailrace.fit.measured import STARTS, Media, Point, media_of
+from tailrace.fit.measured import STARTS, MeasuredPoint, Media, media_of
 from tailrace.fit.predicted import closed_form, simulated
 from tailrace.report.pictures import style
 
@@ -35,7 +35,7 @@ ENOUGH = {"closed form": (0.93, 0.97), "simulation": (34 / 40, 1.0)}
 """Share of the intervals that should hold the truth, as counted."""
 
 
-def points_of(kind: str, by_simulation: bool, shallow: bool = False) -> list[Point]:
+def points_of(kind: str, by_simulation: bool, shallow: bool = False) -> list[MeasuredPoint]:
     """Reads and writes of three sizes at four depths, or two where each point is a simulation."""
     sizes, depths = ((8192, 131072, 1048576), (1, 4, 16, 32))
     if kind == "flash":
@@ -46,20 +46,20 @@ def points_of(kind: str, by_simulation: bool, shallow: bool = False) -> list[Poi
         depths = depths[::2]
     conditions = [(size, depth, read) for size in sizes for depth in depths for read in (True, False)]
     return [
-        Point(line, depth, None, size, read, {"mean": 1.0})
+        MeasuredPoint(line, depth, None, size, read, {"mean": 1.0})
         for line, (size, depth, read) in enumerate(conditions, 2)
     ]
 
 
-def noisy(points: list[Point], truth: np.ndarray, noise: np.ndarray) -> list[Point]:
+def noisy(points: list[MeasuredPoint], truth: np.ndarray, noise: np.ndarray) -> list[MeasuredPoint]:
     """The points with what would have been measured at each."""
     return [
-        Point(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
+        MeasuredPoint(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
         for each, value in zip(points, np.exp(truth + noise), strict=True)
     ]
 
 
-def held_by_linear_theory(kind: str, points: list[Point], noise: np.ndarray) -> np.ndarray:
+def held_by_linear_theory(kind: str, points: list[MeasuredPoint], noise: np.ndarray) -> np.ndarray:
     """Whether each interval would hold the truth if the closed forms were linear: value and error by projection."""
     drive = media_of(STARTS[kind], kind)
     at = np.log([getattr(drive, name) for name in FITTED[kind]])
@@ -74,7 +74,7 @@ def held_by_linear_theory(kind: str, points: list[Point], noise: np.ndarray) -> 
 
 
 def fitted_back(
-    kind: str, points: list[Point], truth: np.ndarray, key: tuple[int, int], engine: Engine | None
+    kind: str, points: list[MeasuredPoint], truth: np.ndarray, key: tuple[int, int], engine: Engine | None
 ) -> list[dict[str, object]]:
     """One fit, a row for each parameter. ``key`` is the seed of the experiment and the number of the fit."""
     begun = time.process_time()
@@ -98,7 +98,7 @@ def fitted_back(
 
 
 def fits(
-    kind: str, count: int, options: Namespace, engine: Engine | None, crew: Workers
+    kind: str, count: int, options: Namespace, engine: Engine | None, crew: Parallel
 ) -> list[dict[str, object]]:
     """Fit again and again, each time to other noise."""
     drive = media_of(STARTS[kind], kind)
@@ -161,7 +161,7 @@ def main() -> None:
     by_form, by_run = (12, 1) if options.quick else (1000, 40)
     engine = choose_engine("auto", 10**9)
     rows = []
-    with Workers(1 if options.quick else available_cores()) as crew:
+    with Parallel(options.quick) as crew:
         for count, by in ((by_form, None), (by_run, engine)):
             for kind in FITTED:
                 rows += fits(kind, count, options, by, crew)

@@ -15,7 +15,7 @@ from studied import options
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.study.sweep import run_sweep
+from tailrace.study.sweep import sweep
 
 DIE_TB = 0.128
 CAPACITIES_TB = (0.48, 0.96, 1.92, 3.84, 7.68, 15.36)
@@ -63,8 +63,13 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     capacities = CAPACITIES_TB[::2] if quick else CAPACITIES_TB
     for link, keys in LINKS.items():
         for name, (size, pattern) in PATTERNS.items():
-            named = [(f"{each}", drive(keys, each, size, pattern, quick)) for each in capacities]
-            found = run_sweep(named, {"workload.scan.queue_depth": [512]}, options=options(seed, quick))
+            designs = [drive(keys, each, size, pattern, quick) for each in capacities]
+            found = sweep(
+                designs,
+                {"workload.scan.queue_depth": [512]},
+                names=[f"{each}" for each in capacities],
+                **options(seed, quick),
+            )
             for row in found.rows():
                 capacity = float(row["scenario"])
                 rows.append(

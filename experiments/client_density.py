@@ -15,7 +15,7 @@ from record import recorded
 from studied import FLASH, SPINNING, options, text
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse
-from tailrace.study.headroom import find_headroom
+from tailrace.study.headroom import headroom
 
 RATES = (500.0, 1000.0, 2000.0)
 SERVERS = {"60 spinning drives": (SPINNING, 60, "40 ms"), "12 flash drives": (FLASH, 12, "1 ms")}
@@ -32,7 +32,7 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     for name, (server, drives, limit) in SERVERS.items():
         for rate in RATES[-1:] if quick else RATES:
             scenario = parse(text(server, drives, 1, rate, limit, run))
-            found = find_headroom(scenario, "workload.booking.clients", options=options(seed, quick))
+            found = headroom(scenario, "workload.booking.clients", **options(seed, quick))
             rows.append(
                 {
                     "server": name,

@@ -17,9 +17,9 @@ from tailrace.report.pictures import style
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import parse
 from tailrace.study.compare import compare
-from tailrace.study.headroom import find_headroom
-from tailrace.study.relief import find_relief
-from tailrace.study.sweep import FIGURES, run_sweep
+from tailrace.study.headroom import headroom
+from tailrace.study.relief import relief
+from tailrace.study.sweep import sweep
 
 LIMIT, LIMIT_MS, RATE, CLIENTS = "20 ms", 20.0, 100.0, 40
 KEY = "workload.booking.clients"
@@ -34,16 +34,14 @@ def measured(seed: int, quick: bool) -> tuple[pd.DataFrame, str]:
     }
     how = options(seed, quick)
     first, second = designs.values()
-    said = [as_text(simulate(first, seed, workers=how.workers))]
-    rooms = {name: find_headroom(each, KEY, options=how) for name, each in designs.items()}
+    said = [as_text(simulate(first, seed, workers=how["workers"]))]
+    rooms = {name: headroom(each, KEY, **how) for name, each in designs.items()}
     said += [as_text(each) for each in rooms.values()]
-    said.append(as_text(find_relief(first, how)))
-    said.append(as_text(compare(first, second, names=list(designs), seed=seed, workers=how.workers)))
+    said.append(as_text(relief(first, **how)))
+    said.append(as_text(compare(first, second, names=list(designs), seed=seed, workers=how["workers"])))
     steps = "5..40 by *8" if quick else "5..2560 by *2"
-    swept = run_sweep(list(designs.items()), [f"{KEY}={steps}"], options=how)
-    frame = swept.frame()[
-        ["scenario", KEY, "verdict", *(f"{FIGURES['p99']}{end}" for end in ("", "_low", "_high"))]
-    ]
+    swept = sweep(list(designs.values()), [f"{KEY}={steps}"], names=list(designs), **how)
+    frame = swept.table[["scenario", KEY, "verdict", *(f"p99_s{end}" for end in ("", "_low", "_high"))]]
     frame = frame.rename(columns={KEY: "clients"})
     for name, room in rooms.items():
         mine = frame.scenario == name

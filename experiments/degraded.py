@@ -14,7 +14,7 @@ from record import recorded
 from studied import SPINNING, options, text
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse
-from tailrace.study.sweep import run_sweep
+from tailrace.study.sweep import sweep
 
 DRIVES, CAPACITY_TB = 9, 2.0
 RATES_MB = (5, 10, 20, 40, 60)
@@ -31,8 +31,8 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
         base = base.replace("[[workload]]", f"{layout}FAILED\n[[workload]]")
         states = {"all well": "", "one down": "failed = 1"}
         states |= {f"{each}": f'failed = 1\nrebuild_rate = "{each} MB/s"' for each in rates}
-        named = [(state, parse(base.replace("FAILED", keys))) for state, keys in states.items()]
-        found = run_sweep(named, {"load": [1]}, options=options(seed, quick))
+        designs = [parse(base.replace("FAILED", keys)) for keys in states.values()]
+        found = sweep(designs, {"load": [1]}, names=list(states), **options(seed, quick))
         for row in found.rows():
             rebuilding = row["scenario"] if row["scenario"].isdigit() else None
             hours = None if rebuilding is None else CAPACITY_TB * 1e6 / float(rebuilding) / 3600

@@ -16,7 +16,7 @@ from record import recorded
 from simulated import Runs, by_runs, row
 from tailrace import theory
 from tailrace.lessons.fan_out.run import UNIT_KIB
-from tailrace.lessons.parts import SERVICE_S, station
+from tailrace.lessons.servers import SERVICE_S, station
 from tailrace.quantity import QUANTILES
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse

@@ -14,15 +14,15 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from studied import FLASH, SPINNING, options, text
-from tailrace.answer.points import Length
-from tailrace.answer.readings import sections
-from tailrace.forecast.edge import scenario_at
+from tailrace.answer.answers import answered
+from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.report.pictures import style
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.study.headroom import find_headroom
-from tailrace.study.session import Options, Session
+from tailrace.study.headroom import headroom
+from tailrace.study.session import How, Session
 
 VALUES = 64
 STATION = """
@@ -97,26 +97,20 @@ def scenarios(quick: bool) -> list[Scenario]:
     return found
 
 
-def brute_force(scenario: Scenario, edge: float, values: int, options_: Options) -> tuple[float | None, int]:
+def brute_force(scenario: Scenario, edge: float, values: int, how: How) -> tuple[float | None, int]:
     """Where the figure crosses its limit, and the requests that this took."""
-    variants = Variants(scenario)
+    dial = Dial(Variants(scenario), KEY)
     grid = np.linspace(edge / values, edge, values, endpoint=False)
-    every = [scenario_at(variants, KEY, float(f"{value:.6g}"), variants.shape(KEY)) for value in grid]
-    run = scenario.run
-    with Session("brute force", scenario, {}, options_, None) as session:
+    every = [dial.at(float(f"{value:.6g}")) for value in grid]
+    with Session("brute force", scenario, {}, **how) as session:
         known = [each for each in every if each is not None]
-        lengths = [
-            None if session.points.overloaded(each) else Length(run.budget, run.replications)
-            for each in known
-        ]
-        readings = session.points.answers(known, lengths, "Brute force")
-        requests = session.bench.tally.requests
+        seen = answered(session.bench, known, lengths(session.bench, known, ANSWER))
+        requests = session.crew.tally.requests
     target = scenario.workload[0].target
     assert target is not None
     ((quantity, limit),) = target.limits
     found = [
-        None if reading.overloaded else sections(reading.outcomes, "booking", quantity, bar=0).value
-        for reading in readings
+        None if each.overloaded else each.sample.section("booking", quantity, None).value for each in seen
     ]
     # What is overloaded is beyond.
     ratios = [np.inf if value is None else value / limit for value in found]
@@ -132,7 +126,7 @@ def brute_force(scenario: Scenario, edge: float, values: int, options_: Options)
 def measured(seed: int, quick: bool) -> pd.DataFrame:
     rows = []
     for number, scenario in enumerate(scenarios(quick)):
-        found = find_headroom(scenario, KEY, options=options(seed, quick))
+        found = headroom(scenario, KEY, **options(seed, quick))
         assert found.saturating is not None
         values = 12 if quick else VALUES
         crossing, requests = brute_force(scenario, found.saturating, values, options(seed + 1, quick))

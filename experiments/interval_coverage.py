@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from scipy import stats
 
 import drawn
+from parallel import Parallel
 from record import recorded
 from simulated import label, one_station
 from tailrace.answer.run import simulate
-from tailrace.crew.workers import Workers, available_cores
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.physics.hyperexponential import two_phase_from_uniform
@@ -227,7 +227,7 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
             for first in range(0, runs, RUNS_A_TASK)
         ]
     found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}
-    with Workers(1 if quick else available_cores()) as crew:
+    with Parallel(quick) as crew:
         results = crew.run(carried_out, [(task, arguments) for *_, task, arguments in tasks])
         for (name, rule, count, *_), hits in zip(tasks, results, strict=True):
             found.setdefault((name, rule), []).append((count, hits))

@@ -43,7 +43,7 @@ replications = 4
 
 def study(store: Path, table: Path) -> None:
     """One study, to its end if it is left alone."""
-    frame = sweep(parse(SCENARIO), [VALUES], store=store, engine="reference")
+    frame = sweep(parse(SCENARIO), [VALUES], store=store, engine="reference").table
     frame.to_csv(table, index=False)
 
 

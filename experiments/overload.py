@@ -16,14 +16,14 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 import drawn
+from parallel import Parallel
 from record import SCENARIOS, recorded
 from simulated import one_station
 from tailrace.answer.run import simulate
-from tailrace.crew.workers import Workers, available_cores
 from tailrace.engine.choice import choose_engine
 from tailrace.forecast.saturation import offered_load
 from tailrace.measure.backlog import backlog_growth
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.scenario import Scenario
@@ -89,7 +89,7 @@ def judged(scenario: Scenario, seed: int, requests: int) -> str:
     engine = choose_engine("auto", 10**9)
     samples = []
     for number in range(REPLICATIONS):
-        sample = replicate(scenario, seed, number, requests, 50_000 + requests // 2, engine)
+        sample = replicate(scenario, seed, number, requests, engine)
         if not sample.complete:
             return "overloaded"
         samples.append(sample)
@@ -110,7 +110,7 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
         for station, requests, share in cells
         for run in range(runs)
     ]
-    with Workers(1 if quick else available_cores()) as crew:
+    with Parallel(quick) as crew:
         states = iter(list(crew.run(judged, tasks)))
     rows = []
     for station, requests, share in cells:

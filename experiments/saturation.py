@@ -13,7 +13,8 @@ from matplotlib.figure import Figure
 import drawn
 from record import SCENARIOS, recorded
 from simulated import Runs, by_runs, off, row
-from tailrace.answer.summary import figures
+from tailrace.answer.figures import figures
+from tailrace.answer.sample import Sample
 from tailrace.forecast.estimate import estimate
 from tailrace.measure.backlog import backlog_growth
 from tailrace.report.pictures import style
@@ -71,7 +72,7 @@ def measured(runs: Runs) -> pd.DataFrame:
             theory = estimate(loaded).classes.get("booking")
             samples = runs.samples(loaded, requests)
             backlog = backlog_growth([each.arrived for each in samples], [each.under_way for each in samples])
-            found = figures(loaded.workload[0], "all", samples)
+            found = figures(loaded.workload[0].name, "all", Sample(samples))
             for quantity in ("mean", "p99"):
                 value = None if theory is None else theory.mean_s if quantity == "mean" else theory.p99_s
                 known = {"simulated": None, "low": None, "high": None}

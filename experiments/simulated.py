@@ -7,15 +7,17 @@ from collections.abc import Callable, Iterable
 
 import pandas as pd
 
+from parallel import Parallel
+from tailrace.answer.figures import figures
 from tailrace.answer.result import Figures
-from tailrace.answer.summary import figures
-from tailrace.crew.workers import Workers, available_cores
+from tailrace.answer.sample import Sample
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.warmup import settled
 from tailrace.quantity import QUANTILES
-from tailrace.replicate.sample import Sample, replicate
+from tailrace.replicate.boiled import replicate
+from tailrace.replicate.replication import Replication
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -45,7 +47,7 @@ class Runs:
 
     def __init__(self, seed: int, quick: bool) -> None:
         self.seed, self.quick = seed, quick
-        self._crew = Workers(1 if quick else available_cores())
+        self._crew = Parallel(quick)
         self._engine = choose_engine("auto", 10**9)
 
     def __enter__(self) -> Runs:
@@ -55,10 +57,12 @@ class Runs:
     def __exit__(self, *details: object) -> None:
         self._crew.__exit__(*details)
 
-    def samples(self, scenario: Scenario, requests: int, replications: int = REPLICATIONS) -> list[Sample]:
+    def samples(
+        self, scenario: Scenario, requests: int, replications: int = REPLICATIONS
+    ) -> list[Replication]:
         """Independent replications, numbered behind those of a pilot, in order."""
         numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + replications)
-        tasks = [(scenario, self.seed, number, requests, 10**7, self._engine) for number in numbers]
+        tasks = [(scenario, self.seed, number, requests, self._engine, 10**7) for number in numbers]
         return list(self._crew.run(replicate, tasks))
 
     def figures(
@@ -66,7 +70,7 @@ class Runs:
     ) -> tuple[dict[str, Figures], bool]:
         """Figures of each class, by name, and whether all series were settled after the warm-up."""
         samples = self.samples(scenario, requests, replications)
-        found = {each.name: figures(each, "all", samples) for each in scenario.workload}
+        found = {each.name: figures(each.name, "all", Sample(samples)) for each in scenario.workload}
         steady = all(
             bool(settled([sample.warming_s[each.name] for sample in samples])) for each in scenario.workload
         )

@@ -20,14 +20,14 @@ from matplotlib.figure import Figure
 
 import drawn
 from record import SCENARIOS, Record, arguments
-from tailrace.answer.pool import Pool
-from tailrace.answer.summary import class_result
+from tailrace.answer.figures import class_result
+from tailrace.answer.sample import Sample
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.measure.section import mean_sections, quantile_spreads
 from tailrace.measure.warmup import settled
 from tailrace.plan.build import build_plan
 from tailrace.quantity import QUANTILES
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.scenario import Scenario
@@ -381,13 +381,13 @@ def summaries(quick: bool) -> pd.DataFrame:
     tracemalloc.stop()
     scenario, engine = load(SCENARIOS / "booking-flash-busy.toml"), choose_engine("auto", 10**9)
     requests = 5_000 if quick else 250_000
-    replicate(scenario, 7, 0, 1000, 10**6, engine)
+    replicate(scenario, 7, 0, 1000, engine, 10**6)
     started = time.perf_counter()
-    run = [replicate(scenario, 7, number, requests, 10**6, engine) for number in range(4)]
+    run = [replicate(scenario, 7, number, requests, engine, 10**6) for number in range(4)]
     run_s = time.perf_counter() - started
 
     def answered() -> None:
-        pool = Pool(run)
+        pool = Sample(run)
         for workload in scenario.workload:
             class_result(workload, pool)
             settled([sample.warming_s[workload.name] for sample in pool])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tailrace.crew.workers import available_cores
-from tailrace.study.session import Options
+from tailrace.crew.executors import available_cores
+from tailrace.study.session import How
 
 BOOKING = """
 [[workload]]
@@ -77,6 +77,6 @@ def text(server: str, drives: int, clients: int, rate_per_s: float, limit: str, 
     return f"{FRONT}{server.replace('COUNT', str(drives))}{workload}[run]\n{run}\n"
 
 
-def options(seed: int, quick: bool) -> Options:
+def options(seed: int, quick: bool) -> How:
     """All cores, unless it is a small version for tests."""
-    return Options(seed=seed, workers=1 if quick else available_cores())
+    return {"seed": seed, "workers": 1 if quick else available_cores()}

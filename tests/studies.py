@@ -1,14 +1,12 @@
 """Small scenarios and studies for tests."""
 
+from drives import generic
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 
-ONE_STATION = """
+ONE_STATION = f"""
 title = "Counter"
-[server.media]
-kind = "generic"
-servers = 2
-service = {law = "exponential", mean = "1 ms"}
+{generic("exponential", servers=2)}
 [[workload]]
 name = "booking"
 clients = 10
@@ -23,11 +21,8 @@ requests = 2000
 replications = 4
 """
 
-CLOSED = """
-[server.media]
-kind = "generic"
-servers = 4
-service = {law = "exponential", mean = "1 ms"}
+CLOSED = f"""
+{generic("exponential", servers=4)}
 [[workload]]
 name = "scan"
 queue_depth = 1

@@ -8,21 +8,19 @@ lane, coded 128b/130b.
 import pytest
 
 import tailrace
+from drives import generic, lanes, spinning
 from tailrace.report.sentences import binding_sentence
 from tailrace.scenario import parse
 
 LANE_3 = 8e9 * 128 / 130 / 8  # bytes/s
 PACKETS = 256 / 280  # a packet of 256 B costs 24 B more
 
-FLASH_LIKE = """
-[server.lanes]
-pcie_generation = 3
-width = 2
+
+def quick_drives(rate, uplink="", kind=""):
+    return f"""
+{lanes(pcie_generation=3)}
 {uplink}
-[server.media]
-kind = "generic"
-count = 32
-service = {{law = "constant", value = "1 us"}}
+{generic("constant", "1 us", count=32)}
 [[workload]]
 name = "manifests"
 rate = "{rate} /s"
@@ -33,20 +31,13 @@ requests = 2000
 replications = 2
 """
 
-SPINNING = """
+
+def slow_drives(rate, uplink):
+    return f"""
 [server.lanes]
 rate = "{rate}"
 {uplink}
-[server.media]
-kind = "spinning"
-count = 30
-capacity = "2 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "233 MB/s"
-queue_slots = 8
+{spinning(count=30, capacity="2 TB", outer_rate="233 MB/s", queue_slots=8)}
 [server.layout]
 stripe_unit = "2 TB"
 [[workload]]
@@ -61,12 +52,12 @@ replications = 2
 """
 
 
-def uplink(lanes, drives=8, generation=3):
-    return f"drives_per_adapter = {drives}\nadapter_generation = {generation}\nadapter_width = {lanes}"
+def uplink(width, drives=8, generation=3):
+    return f"drives_per_adapter = {drives}\nadapter_generation = {generation}\nadapter_width = {width}"
 
 
 @pytest.mark.parametrize(
-    ("lanes", "kind", "station", "bytes_per_s"),
+    ("width", "kind", "station", "bytes_per_s"),
     [
         (None, "read_share = 1.0", "lane out", 64 * LANE_3 * PACKETS),
         (None, "read_share = 0.0", "lane in", 64 * LANE_3 * PACKETS),
@@ -75,11 +66,11 @@ def uplink(lanes, drives=8, generation=3):
         (16, "read_share = 1.0", "lane out", 64 * LANE_3 * PACKETS),
     ],
 )
-def test_two_lanes_of_generation_3_or_the_uplink_of_eight_such_drives_bind(lanes, kind, station, bytes_per_s):
-    text = FLASH_LIKE.format(uplink=uplink(lanes) if lanes else "", kind=kind, rate=100_000)
+def test_two_lanes_of_generation_3_or_the_uplink_of_eight_such_drives_bind(width, kind, station, bytes_per_s):
+    text = quick_drives(100_000, uplink(width) if width else "", kind)
     binding = tailrace.estimate(parse(text)).saturation
     assert binding.load_factor * 100_000 * 65536 == pytest.approx(bytes_per_s, rel=0.03)
-    if lanes == 16:  # an uplink as wide as its lanes: both bind alike
+    if width == 16:  # an uplink as wide as its lanes: both bind alike
         assert binding.station in ("lane out", "adapter out")
     else:
         assert (binding.station, binding.stage) == (station, "lane")
@@ -91,7 +82,7 @@ def test_32_drives_on_two_lanes_of_generation_3_are_63_gb_per_s_before_packets()
 
 
 def test_a_run_beyond_the_uplink_says_so_in_words():
-    text = FLASH_LIKE.format(uplink=uplink(8), kind="", rate=1_000_000)
+    text = quick_drives(1_000_000, uplink(8))
     said = binding_sentence(tailrace.simulate(parse(text), seed=1))
     assert said.startswith("The adapters of the lane, outbound, cannot keep up (found before the run)")
     pooled = text.replace("[server.lanes]", '[[server.pool]]\nname = "data"\n[server.pool.lanes]')
@@ -113,7 +104,7 @@ def test_thirty_spinning_drives_in_sequence_are_bound_by_themselves_their_links_
     rate, up, station, bytes_per_s
 ):
     """P6: about 7 GB/s from the drives, each read by a client of its own; less through what is slower."""
-    result = tailrace.simulate(parse(SPINNING.format(rate=rate, uplink=up)), seed=1)
+    result = tailrace.simulate(parse(slow_drives(rate, up)), seed=1)
     moved = result.class_named("cameras").all.throughput_bytes_per_s.value
     busiest = max((s for s in result.stations if s.discipline != "token"), key=lambda s: s.utilisation or 0)
     assert busiest.name == station

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from tailrace.lessons import LESSONS
-from tailrace.lessons.effort import Effort
 from tailrace.lessons.give import give
+from tailrace.lessons.trials import Trials
 from tailrace.report.page.page import report_page
 from tailrace.scenario.reading.read import load
 from tailrace.study.account import account
@@ -80,7 +80,7 @@ def test_every_report_prints_with_its_pictures_and_numbers(browser, pages) -> No
 def test_every_lesson_fits_every_width_is_legible_and_prints(browser, name: str, tmp_path: Path) -> None:
     pytest.importorskip("numba")
     page = tmp_path / f"{name}.html"
-    found = give(name, Effort(engine="compiled", replications=2, share=0.02))[page.name]
+    found = give(name, Trials(engine="compiled", replications=2, share=0.02))[page.name]
     assert isinstance(found, str)
     page.write_text(found, encoding="utf-8")
     assert_calm_at_every_width(browser, page)

@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,11 +10,12 @@ from scipy import stats
 from scipy.stats import binomtest
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.fit.calibration import calibrate
 from tailrace.fit.latencies import distance, distances, latencies
 from tailrace.fit.law_fit import fit_laws
-from tailrace.fit.measured import STARTS, Point, media_of, read_points
+from tailrace.fit.measured import STARTS, MeasuredPoint, media_of, read_points
 from tailrace.fit.predicted import closed_form, simulated
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.physics.seek import mean_seek_s, three_point_curve
@@ -36,7 +38,7 @@ def drive(kind):
 def points(sizes, depths, kinds=(True, False)):
     conditions = [(size, depth, read) for size in sizes for depth in depths for read in kinds]
     return [
-        Point(line, depth, None, size, read, {"mean": 1.0})
+        MeasuredPoint(line, depth, None, size, read, {"mean": 1.0})
         for line, (size, depth, read) in enumerate(conditions)
     ]
 
@@ -44,7 +46,7 @@ def points(sizes, depths, kinds=(True, False)):
 def measured(conditions, truth, seed, noise=0.05):
     values = np.exp(truth + np.random.default_rng(seed).normal(0, noise, truth.size))
     return [
-        Point(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
+        MeasuredPoint(each.line, each.queue_depth, None, each.size_bytes, each.read, {"mean": float(value)})
         for each, value in zip(conditions, values, strict=True)
     ]
 
@@ -81,8 +83,8 @@ def test_of_rates_one_server_answers_as_mm1_and_the_wait_grows_smoothly_through_
 
 def test_at_a_low_rate_a_drive_takes_as_long_as_one_request_alone_and_carries_the_rate():
     true = drive("spinning")
-    alone = np.exp(closed_form(true, [Point(1, 1, None, 8192, True, {"mean": 1.0})]))[0]
-    slow = Point(1, None, 1.0, 8192, True, {"mean": 1.0, "throughput": 1.0})
+    alone = np.exp(closed_form(true, [MeasuredPoint(1, 1, None, 8192, True, {"mean": 1.0})]))[0]
+    slow = MeasuredPoint(1, None, 1.0, 8192, True, {"mean": 1.0, "throughput": 1.0})
     assert np.exp(closed_form(true, [slow])) == pytest.approx([alone, 1.0], rel=0.01)
 
 
@@ -95,7 +97,7 @@ def test_writes_are_measured_when_the_buffer_of_a_flash_drive_is_full():
     # the 500,000 /s of the command processor, so with 32 writes of 4 KiB there the buffer fills, if slowly
     carried = 64 * 4 / (600e-6 + 16384 / 800e6 + 3e-3 / 1024)
     assert 0.7 * 5e5 < carried < 0.85 * 5e5
-    writes = [Point(1, 32, None, 4096, False, {"mean": 1.0, "throughput": 1.0})]
+    writes = [MeasuredPoint(1, 32, None, 4096, False, {"mean": 1.0, "throughput": 1.0})]
     mean, throughput = np.exp(simulated(drive("flash"), writes, 1, "compiled"))
     assert mean == pytest.approx(32 / carried, rel=0.03)
     assert throughput == pytest.approx(32 / mean)
@@ -146,12 +148,12 @@ def test_a_drive_measured_at_rates_is_found_as_one_at_queue_depths():
     pytest.importorskip("numba")
     true = drive("spinning")
     conditions = [
-        Point(line, None, rate, size, True, {"mean": 1.0, "p90": 1.0})
+        MeasuredPoint(line, None, rate, size, True, {"mean": 1.0, "p90": 1.0})
         for line, (rate, size) in enumerate((rate, size) for rate in (10.0, 60.0) for size in (8192, 1048576))
     ]
     truth = np.exp(simulated(true, conditions, 99, "compiled", 20_000)).reshape(-1, 2)
     values = [
-        Point(
+        MeasuredPoint(
             each.line,
             None,
             each.rate_per_s,
@@ -238,8 +240,7 @@ def test_a_law_needs_values_that_differ():
 
 def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_from_others():
     scenario = parse(
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
-        '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
+        f'{generic("exponential")}\n[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
     )
     samples = latencies(scenario, 3, 4000, engine="reference")
     rng = np.random.default_rng(2)
@@ -254,7 +255,7 @@ def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_
 
 def test_distances_of_designs_name_the_nearer_one_and_the_overloaded():
     text = (
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 ms"}\n'
+        f"{generic('exponential')}\n"
         '[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n[run]\nseed = 4\n'
     )
     designs = [parse(text), parse(text, overrides=['server.media.service.mean="1.5 ms"'])]
@@ -360,6 +361,24 @@ def test_the_verb_ranks_laws_of_raw_latencies(tmp_path):
     assert "the gamma law fits best" in " ".join(done.stdout.split())
     assert tomllib.loads(part.read_text())["media"]["service"]["law"] == "gamma"
     assert png.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("kind", ["generic", "flash"])
+def test_what_is_written_is_read_back_whatever_the_file_is_called(tmp_path: Path, kind: str) -> None:
+    raw, part = tmp_path / 'run "a" \\ x.csv', tmp_path / "part.toml"
+    if kind == "generic":
+        values = np.random.default_rng(1).gamma(4, 25e-6, 200)
+        raw.write_text("took\n" + "\n".join(map(str, values)))
+    else:
+        conditions = [(4096, 1, 80e-6), (4096, 32, 105e-6), (4096, 128, 200e-6), (131072, 1, 150e-6)]
+        rows = [f"{depth},{size},read,{mean}" for size, depth, mean in conditions]
+        raw.write_text("\n".join(["queue_depth,size,kind,mean", *rows, "1,131072,read,151e-6"]))
+    options = ("--closed-form", "--fit", "cell_read,channel_rate") if kind == "flash" else ()
+    done = run(raw, "--media", kind, "--write", part, *options)
+    assert done.exit_code == 0, done.stderr
+    read = tomllib.loads(part.read_text())
+    assert raw.name in read["title"]
+    assert read["media"]["kind"] == kind
 
 
 @pytest.mark.parametrize(

@@ -5,16 +5,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drives import generic
 from tailrace.answer.run import simulate
 from tailrace.errors import ScenarioError
 from tailrace.hardware.service import service_times
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.law import Empirical
 
-SCENARIO = """
-[server.media]
-kind = "generic"
-service = {law = "empirical", LAW}
+SCENARIO = f"""
+{generic(service='{law = "empirical", LAW}')}
 [[workload]]
 name = "booking"
 rate = "50 /s"

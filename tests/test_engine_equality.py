@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from drives import lanes
 from plans import (
     ANYWHERE,
     FAR_S,
@@ -561,9 +562,7 @@ slow_factor = 3.0
 @pytest.mark.parametrize("drive", FLASH_DRIVES)
 def test_engines_agree_on_flash_drives_in_every_form(drive: str, clients: str) -> None:
     scenario = parse(f"""
-[server.lanes]
-pcie_generation = 3
-width = 2
+{lanes(pcie_generation=3)}
 [server.media]
 kind = "flash"
 count = 3

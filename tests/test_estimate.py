@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 import tailrace
+from drives import flash, generic
 from tailrace import theory
 from tailrace.answer.agreement import disagreements, standard_errors
 from tailrace.cli import app
@@ -18,18 +19,15 @@ from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.plan.build import sample_demands
 from tailrace.scenario import parse
-from through import ENGINE, SHARED, found, one_station, samples, shared_scenario, standard_error
+from through import ENGINE, SHARED, found, observe, one_station, samples, shared_scenario, standard_error
 
 SCENARIOS = sorted((SHARED / "scenarios").glob("*.toml"))
 EXPONENTIAL = '{law = "exponential", mean = "1 ms"}'
 
-CLOSED = """
+CLOSED = f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
-[server.media]
-kind = "generic"
-count = 2
-service = {law = "exponential", mean = "4 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
+{generic("exponential", "4 ms", count=2)}
 [[workload]]
 name = "booking"
 clients = 5
@@ -37,22 +35,21 @@ think_time = "10 ms"
 request_size = "8 KiB"
 """
 
-FLASH = """
-[server.media]
-kind = "flash"
-count = 4
-capacity = "1 TB"
-dies = 16
-channels = 4
-channel_rate = "1 GB/s"
-cell_read = "60 us"
-cell_program = "600 us"
-cell_erase = "4 ms"
-page = "16 KiB"
-pages_per_block = 1024
-write_amplification = 1.0
-buffer = "8 MiB"
-command_rate = "500000 /s"
+DRIVES = flash(
+    count=4,
+    dies=16,
+    channels=4,
+    channel_rate="1 GB/s",
+    cell_read="60 us",
+    cell_program="600 us",
+    cell_erase="4 ms",
+    page="16 KiB",
+    pages_per_block=1024,
+    write_amplification=1.0,
+    buffer="8 MiB",
+)
+FLASH = f"""
+{DRIVES}
 [[workload]]
 name = "booking"
 request_size = "8 KiB"
@@ -187,6 +184,58 @@ def test_what_is_not_to_be_trusted_is_said() -> None:
     assert not known.exact_mean
     calm = estimate(shared_scenario("booking-flash")).classes["booking"]
     assert calm.caution is None
+
+
+RANKED = """
+[server.controller]
+cores = 2
+per_request = "20 us"
+per_completion = "10 us"
+per_disk_operation = "10 us"
+[server.media]
+kind = "generic"
+count = 8
+discipline = "fcfs"
+service = {law = "exponential", mean = "100 us"}
+[[workload]]
+name = "bulk"
+rate = "20000 /s"
+request_size = "4 KiB"
+priority = 1
+[[workload]]
+name = "urgent"
+rate = "20000 /s"
+request_size = "4 KiB"
+priority = 0
+"""
+
+
+def test_priorities_count_at_every_station_of_several() -> None:
+    if ENGINE == "reference":
+        pytest.skip("needs the compiled engine")
+    known = estimate(parse(RANKED), 1).classes
+    observed = observe(parse(RANKED), 300_000)
+    for number, name in enumerate(("bulk", "urgent")):
+        simulated = observed.latency_s[observed.class_index == number][20_000:].mean()
+        assert known[name].mean_s == pytest.approx(simulated, rel=0.03)
+        assert known[name].caution is None
+    assert (known["bulk"].mean_s or 0) > 1.5 * (known["urgent"].mean_s or math.inf)
+
+
+def test_priorities_that_no_formula_knows_are_said() -> None:
+    copying = parse(
+        RANKED.replace('per_request = "20 us"', 'per_request = "20 us"\ncopy_rate = "0.5 GB/s"')
+        .replace('"4 KiB"\npriority = 1', '"64 KiB"\npriority = 1')
+        .replace("20000", "2000")
+    )
+    assert "priorities at cores" in (estimate(copying, 1).classes["urgent"].caution or "")
+    closed = parse(
+        RANKED.replace(
+            'rate = "20000 /s"\nrequest_size = "4 KiB"\npriority = 1',
+            'queue_depth = 4\nrequest_size = "4 KiB"\npriority = 1',
+        )
+    )
+    assert "priorities" in (estimate(closed, 1).classes["urgent"].caution or "")
 
 
 def test_a_write_buffer_in_short_supply_is_said() -> None:

@@ -163,7 +163,10 @@ def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_t
     still = frame[~moves]
     assert ((still.simulated / still.closed_form - 1).abs() < 0.004).all()
     flash = frame[frame.way.str.startswith("flash")]
-    assert ((flash.simulated / flash.closed_form - 1).abs() < 1e-6).all()
+    apart = (flash.simulated / flash.closed_form - 1).abs()
+    assert (apart[flash.quantity == "mean_s"] < 1e-6).all()
+    # a window holds one completion more or less, of some four hundred
+    assert (apart < 3e-3).all()
     each = frame.pivot_table("simulated", ["way", "size_bytes"], "quantity").reset_index()
     assert (each.throughput_bytes_per_s / (each.rate_per_s * each.size_bytes) - 1).abs().max() < 1e-5
     rate = each.set_index(["way", "size_bytes"]).rate_per_s
@@ -221,7 +224,7 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
         r"^\| (.+?) \| `python experiments/(\w+)\.py` \| (.+?) \| (.+?) \|$", text, re.MULTILINE
     )
     found = {name: (asked, pictures) for asked, name, _, pictures in rows}
-    other = {"contents", "drawn", "record", "redraw", "simulated", "studied", "trace_of"}
+    other = {"contents", "drawn", "parallel", "record", "redraw", "simulated", "studied", "trace_of"}
     assert set(found) == {path.stem for path in (ROOT / "experiments").glob("*.py")} - other
     for name, (asked, pictures) in found.items():
         assert asked == contents.question(name)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from drives import flash
 from tailrace.answer.run import simulate
 from tailrace.engine.observations import Observations
 from tailrace.errors import ScenarioError
@@ -19,7 +20,7 @@ from tailrace.forecast.estimate import estimate
 from tailrace.forecast.saturation import offered_load
 from tailrace.hardware.flash import FlashCost, remarks
 from tailrace.physics.flash import overprovisioning_of_amplification, write_amplification
-from tailrace.plan.build import build_plan
+from tailrace.plan.build import build_plan, sample_demands
 from tailrace.plan.columns import DETACH, GIVE, TAKE, TAKE_RANKED, VISIT, Stage
 from tailrace.scenario import Scenario, parse
 from tailrace.scenario.reading.parts import Part, catalogue
@@ -222,6 +223,25 @@ def test_dies_of_a_capacity_are_as_many_as_capacity_and_spare_take() -> None:
     assert Flash(**keys).physical_dies == 16  # 15.6
     assert Flash(**keys, overprovisioning=0.28, condition="steady").physical_dies == 20
     assert Flash(**{**keys, "capacity": 4 * 10**12}).physical_dies == 63  # 62.5
+
+
+@pytest.mark.parametrize("part", ["flash-four-lanes", "flash-serial-6"])
+def test_what_writes_ask_of_the_dies_is_what_the_amplification_says(part: str) -> None:
+    # Derived: a page written is programmed once, and with each of A - 1 copies read and programmed; all use the bus.
+    case = parse(
+        f'[server]\nlanes = "{part}"\nmedia = {{part = "{part}", count = 1}}\n[[workload]]\nname = "booking"\n'
+        f'rate = "1000 /s"\n{WRITE_4K}\n'
+    )
+    pool = case.server.pools[0]
+    assert isinstance(pool.media, Flash)
+    cost = FlashCost.of(pool.media, pool.lanes)
+    bus_s, program_s = cost.width / cost.channel_rate, cost.program_s + cost.erases * cost.erase_s
+    page_s = (1 + cost.copies) * (bus_s + program_s) + cost.copies * (cost.cell_read_s + bus_s)
+    for seed in (1, 2, 3):
+        stations, demands = sample_demands(case, seed)
+        die = next(bank for bank in stations.banks if bank.name == "die")
+        asked_s = demands["booking"].service_s[die.first : die.first + die.count].sum()
+        assert asked_s == pytest.approx(page_s / cost.units_per_program, rel=1e-3)
 
 
 # Write amplification
@@ -741,19 +761,19 @@ def test_each_further_bit_in_a_cell_makes_a_write_slower_within_the_published_fa
     row = FLASH_VALUES["F1"]
 
     def write_s(place: int) -> float:
-        program, erase = np.mean(row["program_us"][place]), np.mean(row["erase_ms"][place])
+        read, program = f"{row['read_us'][place][0]} us", f"{np.mean(row['program_us'][place])} us"
+        erase = f"{np.mean(row['erase_ms'][place])} ms"
+        drive = flash(
+            dies=8,
+            channels=4,
+            cell_read=read,
+            cell_program=program,
+            cell_erase=erase,
+            command_rate="1000000 /s",
+        )
         work = 'queue_depth = 1\nrequest_size = "16 KiB"\nread_share = 0.0\ndurable = true'
         case = parse(f"""
-[server.media]
-kind = "flash"
-capacity = "1 TB"
-dies = 8
-channels = 4
-channel_rate = "1.2 GB/s"
-cell_read = "{row["read_us"][place][0]} us"
-cell_program = "{program} us"
-cell_erase = "{erase} ms"
-command_rate = "1000000 /s"
+{drive}
 [[workload]]
 name = "booking"
 {work}

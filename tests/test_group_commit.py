@@ -8,6 +8,7 @@ import pytest
 from scipy.optimize import brentq
 from typer.testing import CliRunner
 
+from drives import generic, spinning
 from plans import collect, detach, plan, rows, split, station, stations, visit
 from tailrace import theory
 from tailrace.answer.run import simulate
@@ -195,18 +196,10 @@ def test_demands_within_a_collected_stretch_are_shared() -> None:
 
 def test_a_write_of_a_log_on_an_arm_takes_a_turn() -> None:
     """The next page in turn has passed below the head when the write of the last one is answered: 60 / 7200 s."""
-    turning = parse("""
+    turning = parse(f"""
 [server.controller]
 cores = 4
-[server.media]
-kind = "spinning"
-capacity = "2 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
-inner_rate = "100 MB/s"
+{spinning(capacity="2 TB", inner_rate="100 MB/s")}
 [[workload]]
 name = "booking"
 rate = "300 /s"
@@ -266,9 +259,7 @@ def test_the_estimate_says_what_it_leaves_out() -> None:
 
 
 SHORT = f"""
-[server.media]
-kind = "generic"
-service = {CONSTANT}
+{generic(service=CONSTANT)}
 [[workload]]
 name = "booking"
 rate = "10 /s"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import controller, flash, generic, lanes, spinning
 from tailrace.engine.observations import Observations
 from tailrace.plan.columns import Stage
 from tailrace.scenario import parse
@@ -18,10 +19,8 @@ LINKS = published("links")
 KIB = 1024
 US = 1e-6
 
-SERVE_1_US = """
-[server.media]
-kind = "generic"
-service = {law = "constant", value = "1 us"}
+SERVE_1_US = f"""
+{generic("constant", "1 us")}
 """
 
 READ, WRITE = "read_share = 1.0", "read_share = 0.0"
@@ -232,14 +231,8 @@ transfer_piece = "32 KiB"
 @pytest.mark.parametrize("kind", [READ, WRITE])
 @pytest.mark.parametrize("size", [8 * KIB, 64 * KIB, 200 * KIB])
 def test_the_controller_costs_its_times_and_every_byte_copied_once(size: int, kind: str) -> None:
-    server = """
-[server.controller]
-cores = 4
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8 GB/s"
-variability = 0.0
+    server = f"""
+{controller()}
 """
     exact = 11 * US + size / 8e9
     one_operation = '[server.layout]\nstripe_unit = "1 MiB"\n'
@@ -248,15 +241,12 @@ variability = 0.0
 
 def test_a_request_over_several_drives_pays_for_each_operation_and_waits_for_the_slowest() -> None:
     # 256 KiB over four drives side by side: four times 1 us at the controller, 1 us at the media
-    server = """
+    server = f"""
 [server.controller]
 cores = 4
 per_disk_operation = "1 us"
 variability = 0.0
-[server.media]
-kind = "generic"
-count = 4
-service = {law = "constant", value = "1 us"}
+{generic("constant", "1 us", count=4)}
 [server.layout]
 stripe_unit = "64 KiB"
 """
@@ -270,30 +260,19 @@ def test_a_rate_limit_costs_nothing_to_one_who_keeps_below_it() -> None:
 
 # Flash
 
-FLASH = """
-[server.lanes]
-pcie_generation = 4
-width = 2
-[server.media]
-kind = "flash"
-count = 2
-capacity = "3.84 TB"
-dies = 64
-channels = 8
-channel_rate = "1.2 GB/s"
-cell_read = "65 us"
-cell_program = "700 us"
-cell_erase = "5 ms"
-page = "16 KiB"
-pages_per_block = {pages_per_block}
-command_rate = "500000 /s"
-buffer_time = "10 us"
+
+def flash_drives(pages_per_block: int) -> str:
+    return f"""
+{lanes()}
+{flash(count=2, capacity="3.84 TB", page="16 KiB", pages_per_block=pages_per_block, buffer_time="10 us")}
 [server.layout]
 stripe_unit = "1 MiB"
 """
+
+
 LANE_4X2 = 2 * LINKS["pcie_lane"]["gb_per_s"][3] * 1e9 * 256 / 280
 BUS = 1.2e9
-RARE_ERASES = FLASH.format(pages_per_block=1_000_000)
+RARE_ERASES = flash_drives(1_000_000)
 
 
 def test_a_small_read_from_flash_is_command_cell_bus_and_lane() -> None:
@@ -325,7 +304,7 @@ def test_a_small_write_to_flash_is_command_lane_and_buffer_whatever_goes_on_behi
 
 
 def test_a_durable_write_to_flash_is_command_lane_bus_and_program_and_now_and_then_an_erase() -> None:
-    observed = alone(FLASH.format(pages_per_block=4), 8 * KIB, WRITE, "durable = true", requests=1000)
+    observed = alone(flash_drives(4), 8 * KIB, WRITE, "durable = true", requests=1000)
     exact = 2 * US + 8192 / LANE_4X2 + 8192 / BUS + 700 * US
     erased = observed.latency_s > 3e-3
     # lane rate printed to five digits
@@ -337,17 +316,19 @@ def test_a_durable_write_to_flash_is_command_lane_bus_and_program_and_now_and_th
 
 # Spinning
 
-SPINNING = """
+DRIVE = spinning(
+    capacity="1 GB",
+    rpm="6000 rpm",
+    seek_curve='[{share = 0.0, time = "1 ms"}, {share = 1.0, time = "11 ms"}]',
+    write_settle="1.3 ms",
+    outer_rate="100 MB/s",
+    command_rate="1000 /s",
+    scheduling="arrival order",
+)
+SPINNING = f"""
 [server.lanes]
 rate = "12 Gbit/s"
-[server.media]
-kind = "spinning"
-capacity = "1 GB"
-rpm = "6000 rpm"
-seek_curve = [{share = 0.0, time = "1 ms"}, {share = 1.0, time = "11 ms"}]
-write_settle = "1.3 ms"
-outer_rate = "100 MB/s"
-scheduling = "arrival order"
+{DRIVE}
 [server.layout]
 stripe_unit = "1 MiB"
 """
@@ -378,7 +359,7 @@ span = "8 KiB"
     lane = 8192 / 1.2e9
     settle = 1.3e-3 if kind == WRITE else 0.0
     begin = observed.completion_s - 8192 / 100e6 - (lane if kind == READ else 0.0)
-    ready = observed.arrival_s + (lane if kind == WRITE else 0.0)
+    ready = observed.arrival_s + 1e-3 + (lane if kind == WRITE else 0.0)
     # The same sector comes under the head a whole number of turns apart.
     turns = (begin - begin[0]) * 100
     assert turns == pytest.approx(np.round(turns), abs=1e-6)
@@ -403,7 +384,7 @@ request_size = "1 MiB"
 """
     )
     observed = observe(scenario, 50)
-    rest = observed.latency_s - 1048576 / 100e6 - 131072 / 1.2e9
+    rest = observed.latency_s - 1e-3 - 1048576 / 100e6 - 131072 / 1.2e9
     # what is left is seek (up to 11 ms) and rotation (up to 10 ms)
     assert rest.min() >= -1e-9
     assert rest.max() < 21e-3
@@ -415,26 +396,20 @@ request_size = "1 MiB"
 def test_the_whole_way_of_a_read_and_of_a_write_is_the_sum_of_its_stages() -> None:
     # The flash box of the ready scenarios with constant processor times.
     server = (
-        """
+        f"""
 [server.network]
 ports = 2
 rate = "25 Gbit/s"
 round_trip = "60 us"
-[server.controller]
-cores = 16
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8 GB/s"
-variability = 0.0
+{controller(cores=16)}
 """
         + RARE_ERASES
     )
     network = 60 * US + (8192 + 6 * 90 + 72 + 90) / 3.125e9
-    controller = 10 * US + 8192 / 8e9
+    processor = 10 * US + 8192 / 8e9
     lane = 8192 / LANE_4X2
     read, write = alone(server, 8 * KIB, READ), alone(server, 8 * KIB, WRITE)
     for observed, media in ((read, 67 * US + 8192 / BUS), (write, 12 * US)):
         stages = [always(observed, stage) for stage in Stage]
-        assert stages == pytest.approx([network, controller, lane, media], rel=1e-5)
-        assert always(observed) == pytest.approx(network + controller + lane + media, rel=1e-5)
+        assert stages == pytest.approx([network, processor, lane, media], rel=1e-5)
+        assert always(observed) == pytest.approx(network + processor + lane + media, rel=1e-5)

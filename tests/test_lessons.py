@@ -6,41 +6,47 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
 from tailrace.cli import app
-from tailrace.lessons import LESSONS
-from tailrace.lessons.effort import Claim, Effort, agrees
+from tailrace.lessons import LESSONS, give
 from tailrace.lessons.lesson import claims_table, lesson_page
+from tailrace.lessons.trials import Claim, Trials, agrees
 from tailrace.measure.estimate import Estimate
 from tailrace.report.pictures.save import picture_bytes
 
 NAMES = list(LESSONS)
 
 
-def study(name: str) -> Any:
-    return import_module(f"tailrace.lessons.{name.replace('-', '_')}.run")
+def module(name: str, which: str) -> Any:
+    return import_module(f"tailrace.lessons.{name.replace('-', '_')}.{which}")
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_numbers(name: str) -> None:
     # One test for all that rests on a lesson's runs, so that they are carried out once, in whichever process.
     pytest.importorskip("numba")
-    found = study(name).run(Effort())
-    claims = study(name).claims(found)
+    found = module(name, "run").run(Trials())
+    claims = module(name, "run").claims(found)
     assert len(claims) >= 6
     assert [claim for claim in claims if not claim.holds] == []
     assert_ranges_are_narrow_enough_to_say_something(claims)
-    told = import_module(f"tailrace.lessons.{name.replace('-', '_')}.page").lesson(found)
+    told = module(name, "page").lesson(found)
     assert_stands_alone(lesson_page(name, LESSONS[name], told, claims, 7), len(told.drawings))
     for each in told.drawings:
         assert each.alternative
         assert picture_bytes(each.figure("wide"), "png").startswith(b"\x89PNG")
         for _, table in each.numbers:
             assert all(len(row) == len(table.heads) for row in table.rows)
+
+
+def test_every_folder_is_a_lesson_of_the_list() -> None:
+    folders = [folder.name for folder in Path(give.__file__).parent.iterdir() if (folder / "run.py").exists()]
+    assert sorted(folders) == sorted(name.replace("-", "_") for name in NAMES)
 
 
 def assert_ranges_are_narrow_enough_to_say_something(claims: Sequence[Claim]) -> None:
@@ -85,10 +91,10 @@ def test_a_lesson_without_a_name_lists_them_and_a_wrong_one_is_told_which_there_
 
 def test_both_engines_give_the_same_lesson_and_the_command_writes_it(tmp_path, monkeypatch) -> None:
     pytest.importorskip("numba")
-    lesson = study("fan-out")
+    lesson = module("fan-out", "run")
     monkeypatch.setattr(lesson, "PARTS", (1, 2, 64))
     small = {
-        engine: lesson.run(Effort(engine=engine, replications=4, share=0.05))
+        engine: lesson.run(Trials(engine=engine, replications=4, share=0.05))
         for engine in ("reference", "compiled")
     }
     assert {parts: [small[engine].latency_s(parts, "mean") for engine in small] for parts in (1, 2, 64)} == {

@@ -8,7 +8,18 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 
 from lindley import mm1_responses
-from tailrace.measure.paired import paired_mean, paired_quantile, paired_quantiles
+from tailrace.measure.paired import Paired, paired_sections
+from tailrace.measure.section import MINIMUM_EXCURSIONS, mean_sections, quantile_sections
+
+
+def paired_mean(first: list[np.ndarray], second: list[np.ndarray]) -> Paired:
+    return paired_sections(mean_sections(first), mean_sections(second))
+
+
+def paired_quantile(
+    first: list[np.ndarray], second: list[np.ndarray], p: float, excursions: int = MINIMUM_EXCURSIONS
+) -> Paired:
+    return paired_sections(*(quantile_sections(each, (p,), excursions)[p] for each in (first, second)))
 
 
 def test_the_difference_of_means_has_the_interval_of_the_paired_t_test() -> None:
@@ -28,9 +39,10 @@ def test_the_difference_of_means_has_the_interval_of_the_paired_t_test() -> None
 def test_a_design_that_multiplies_or_shifts_every_latency_is_known_exactly(
     first: np.ndarray, factor: float, shift: float
 ) -> None:
-    multiplied = paired_quantiles(list(first), list(factor * first), (0.5, 0.9), minimum_excursions=0)
-    assert all(pair.ratio.value == pytest.approx(factor) for pair in multiplied.values())
-    assert all(pair.ratio.half_width == pytest.approx(0, abs=1e-12) for pair in multiplied.values())
+    for p in (0.5, 0.9):
+        multiplied = paired_quantile(list(first), list(factor * first), p, 0).ratio
+        assert multiplied.value == pytest.approx(factor)
+        assert multiplied.half_width == pytest.approx(0, abs=1e-12)
     shifted = paired_mean(list(first), list(first + shift)).difference
     assert shifted.value == pytest.approx(shift, abs=1e-9)
     assert shifted.half_width == pytest.approx(0, abs=1e-9)
@@ -39,8 +51,8 @@ def test_a_design_that_multiplies_or_shifts_every_latency_is_known_exactly(
 @given(arrays(np.float64, (2, 4, 15), elements=st.floats(1, 100)))
 def test_exchanging_the_designs_turns_the_difference_round(both: np.ndarray) -> None:
     first, second = list(both[0]), list(both[1])
-    there = paired_quantiles(first, second, (0.9,), minimum_excursions=0)[0.9]
-    back = paired_quantiles(second, first, (0.9,), minimum_excursions=0)[0.9]
+    there = paired_quantile(first, second, 0.9, 0)
+    back = paired_quantile(second, first, 0.9, 0)
     assert back.difference.value == -there.difference.value
     assert back.difference.half_width == pytest.approx(there.difference.half_width, abs=1e-12)
     assert back.ratio.value == pytest.approx(1 / there.ratio.value)

@@ -11,10 +11,11 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 
 from lindley import mm1_responses
-from tailrace.measure.independent import independent_quantile
+from oracles.independent import independent_quantile
+from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import (
+    MINIMUM_EXCURSIONS,
     sectioned_mean,
-    sectioned_quantile,
     sectioned_quantiles,
     sectioned_ratio,
 )
@@ -24,6 +25,12 @@ SAMPLES = st.lists(
     min_size=2,
     max_size=8,
 )
+
+
+def sectioned_quantile(
+    samples: list[np.ndarray], p: float, level: float = 0.95, minimum_excursions: int = MINIMUM_EXCURSIONS
+) -> Estimate:
+    return sectioned_quantiles(samples, (p,), level, minimum_excursions)[p]
 
 
 def test_the_mean_of_equal_replications_has_the_classical_interval() -> None:

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from drives import generic
 from plans import plan, rows, station, stations, visit
 from tailrace.engine.reference import run_reference
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario import parse
 from through import ENGINE, observe, one_station
 
@@ -61,15 +62,13 @@ def test_dropping_what_is_in_flight_at_the_end_would_bias_p99() -> None:
 
 
 def test_every_request_that_arrives_in_the_window_is_measured() -> None:
-    scenario = parse("""
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+    scenario = parse(f"""
+{generic("exponential")}
 [[workload]]
 name = "booking"
 rate = "900 /s"
 request_size = "8 KiB"
 """)
-    sample = replicate(scenario, 3, 0, 5000, 10**6, ENGINE)
+    sample = replicate(scenario, 3, 0, 5000, ENGINE, 10**6)
     assert sample.kinds["booking"]["all"].requests == 4500
-    assert sample.warming_s["booking"].size == 5000
+    assert sample.issued["booking"] == 5000

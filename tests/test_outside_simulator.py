@@ -10,8 +10,9 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.arrays import FloatArray
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINE, ERRORS
@@ -22,28 +23,23 @@ POWER = 0.03
 REPLICATIONS = 24
 WARMUP = 0.1
 
-TANDEM = """
+TANDEM = f"""
 [server.controller]
-service = {law = "uniform", low = "0.2 ms", high = "1.2 ms"}
+service = {{law = "uniform", low = "0.2 ms", high = "1.2 ms"}}
 [server.lanes]
-service = {law = "constant", value = "0.3 ms"}
-[server.media]
-kind = "generic"
-servers = 2
-service = {law = "exponential", mean = "1.6 ms"}
+service = {{law = "constant", value = "0.3 ms"}}
+{generic("exponential", "1.6 ms", servers=2)}
 [[workload]]
 name = "booking"
 rate = "900 /s"
 request_size = "8 KiB"
 """
 
-PRIORITY = """
+PRIORITY = f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
 servers = 2
-[server.media]
-kind = "generic"
-service = {law = "uniform", low = "0.1 ms", high = "1.1 ms"}
+{generic(service='{law = "uniform", low = "0.1 ms", high = "1.1 ms"}')}
 [[workload]]
 name = "booking"
 rate = "700 /s"
@@ -62,7 +58,7 @@ def engine_figures(text: str, requests: int) -> dict[str, FloatArray]:
     scenario: Scenario = parse(text)
     found: dict[str, list[list[float]]] = {each.name: [] for each in scenario.workload}
     for number in range(REPLICATIONS):
-        sample = replicate(scenario, 3, number, requests, 10**9, ENGINE)
+        sample = replicate(scenario, 3, number, requests, ENGINE, 10**9)
         for name, rows in found.items():
             latency = sample.kinds[name]["all"].latency_s
             rows.append([float(latency.mean()), float(np.quantile(latency, 0.95))])

@@ -71,6 +71,20 @@ def test_published_curve_is_continuous_and_never_falls_over_cylinders() -> None:
     assert steps[PUBLISHED["seek_curve"]["boundary"] - 2] < 0.01e-3
 
 
+def test_a_published_curve_that_falls_a_little_where_its_pieces_meet_is_taken() -> None:
+    drive = PUBLISHED["seek_curve_with_a_step"]
+    n, boundary = drive["cylinders"], drive["boundary"]
+    near, far = ((v[0] * 1e-3, v[1] * 1e-3) for v in (drive["near_ms"], drive["far_ms"]))
+    curve = seek.two_piece_curve(n, boundary, near, far)
+    d = np.arange(n)
+    times_ms = seek.seek_times_s(d / (n - 1), curve) * 1e3
+    assert times_ms[drive["distances"]] == pytest.approx(drive["times_ms"], abs=0.6e-3)
+    assert times_ms[boundary] - times_ms[boundary - 1] == pytest.approx(-0.063, abs=1e-3)
+    weight = np.where(d == 0, n, 2 * (n - d)) / n**2
+    assert float(weight @ times_ms) == pytest.approx(drive["mean_ms"], abs=1.5e-3)
+    assert seek.mean_seek_s(curve) * 1e3 == pytest.approx(drive["mean_ms"], rel=1e-3)
+
+
 def test_mean_of_the_published_curve_is_the_published_mean() -> None:
     drive = PUBLISHED["seek_curve"]
     n = drive["cylinders"]
@@ -198,6 +212,7 @@ def test_measured_pairs_that_make_no_curve_are_refused(
         ((100, 50, (1e-3, 0), (1e-3, -1e-6)), "positive and rise"),
         ((100, 50, (1e-3, float("nan")), (1e-3, 0)), "positive and rise"),
         ((100, 50, (1e-3, 1e-3), (1e-3, 0)), "falls at the boundary"),
+        ((100, 50, (1e-3, 1e-3), (7.9e-3, 0)), "falls at the boundary"),  # from 8 ms, by more than 1 %
     ],
 )
 def test_two_pieces_that_make_no_curve_are_refused(arguments: tuple, says: str) -> None:

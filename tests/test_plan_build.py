@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from drives import controller, flash, lanes
 from tailrace.engine.reference import run_reference
 from tailrace.errors import ScenarioError
 from tailrace.plan.build import Plan, build_plan, needs_source_per_client, sample_demands
@@ -38,30 +39,19 @@ from tailrace.workload.streams import Streams
 SHARED = Path(__file__).parent.parent / "shared" / "scenarios"
 BUSY = SHARED / "booking-flash-busy.toml"
 
-FLASH = """
-[server.controller]
-cores = 4
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8 GB/s"
-[server.lanes]
-pcie_generation = 4
-width = 2
-[server.media]
-kind = "flash"
-count = 3
-capacity = "100 GB"
-dies = 5
-channels = 2
-channel_rate = "1.2 GB/s"
-cell_read = "65 us"
-cell_program = "700 us"
-cell_erase = "5 ms"
-command_rate = "500000 /s"
-pages_per_block = 64
-write_amplification = 2.48
-flush_after = "100 ms"
+DRIVES = flash(
+    count=3,
+    capacity="100 GB",
+    dies=5,
+    channels=2,
+    pages_per_block=64,
+    write_amplification=2.48,
+    flush_after="100 ms",
+)
+FLASH = f"""
+{controller(variability=None)}
+{lanes()}
+{DRIVES}
 [server.layout]
 stripe_unit = "64 KiB"
 [[workload]]

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from drives import controller, flash, generic, spinning
 from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
@@ -26,54 +27,37 @@ frame_payload = "1000 B"
 frame_overhead = "100 B"
 message_payload = "100 B"
 """
-CONTROLLER = """
-[server.controller]
-cores = 2
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8.192 GB/s"
-variability = 0.0
+CONTROLLER = f"""
+{controller(cores=2, copy_rate="8.192 GB/s")}
 """
 LANES = """
 [server.lanes]
 rate = "10 Gbit/s"
 """
-FLASH = """
-[server.media]
-kind = "flash"
-count = 2
-capacity = "1 GB"
-dies = 4
-channels = 2
-channel_rate = "1 GB/s"
-cell_read = "50 us"
-cell_program = "500 us"
-cell_erase = "5 ms"
-pages_per_block = 1000000
-buffer = "1 MiB"
-flush_after = "2 s"
-command_rate = "500000 /s"
-"""
-SPINNING = """
-[server.media]
-kind = "spinning"
-count = 2
-capacity = "1 GB"
-rpm = "6000 rpm"
-seek_adjacent = "1 ms"
-seek_average = "8 ms"
-seek_full = "16 ms"
-write_settle = "2 ms"
-outer_rate = "100 MB/s"
-"""
-GENERIC = """
-[server.media]
-kind = "generic"
-count = 2
-capacity = "1 GB"
-service = {law = "constant", value = "90 us"}
-"""
+FLASH = "\n" + flash(
+    count=2,
+    capacity="1 GB",
+    dies=4,
+    channels=2,
+    channel_rate="1 GB/s",
+    cell_read="50 us",
+    cell_program="500 us",
+    pages_per_block=1_000_000,
+    buffer="1 MiB",
+    flush_after="2 s",
+)
+SPINNING = "\n" + spinning(
+    count=2,
+    capacity="1 GB",
+    rpm="6000 rpm",
+    seek_adjacent="1 ms",
+    seek_average="8 ms",
+    seek_full="16 ms",
+    write_settle="2 ms",
+    outer_rate="100 MB/s",
+    command_rate="20000 /s",
+)
+GENERIC = "\n" + generic("constant", "90 us", count=2, capacity="1 GB")
 WORKLOAD = """
 [[workload]]
 name = "booking"
@@ -374,6 +358,7 @@ def test_a_read_from_a_spinning_drive() -> None:
     chunk, stations = planned(on(SPINNING, LANES), *placed(f"{2 * address + 64 * KIB} B", "8 KiB"))
     assert trace(chunk, stations, 0) == path("""
         take queue slots 1, 1
+        visit command processor 1, 50
         visit arm 1, 81.92
         visit lane out 1, 8.192
         give queue slots 1, 1
@@ -386,6 +371,7 @@ def test_a_large_read_from_a_spinning_drive_leaves_it_in_pieces_that_continue_ea
     chunk, stations = planned(on(SPINNING, LANES), *settings)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         split 3
         branch 3
         visit arm 0, 163.84
@@ -412,6 +398,7 @@ def test_a_write_to_a_spinning_drive_crosses_the_lane_first_and_settles() -> Non
     chunk, stations = planned(on(SPINNING, LANES), WRITES)
     assert trace(chunk, stations, 0) == path("""
         take queue slots 0, 1
+        visit command processor 0, 50
         visit lane in 0, 8.192
         visit arm 0, 81.92
         give queue slots 0, 1
@@ -480,9 +467,10 @@ def test_a_stage_that_follows_a_law_is_one_station_visited_once_the_lanes_by_eac
 
 
 def test_a_law_of_the_lanes_is_passed_within_the_queue_slot() -> None:
-    assert first_trace(on(SPINNING, LAW_STAGES))[2:5] == path("""
+    assert first_trace(on(SPINNING, LAW_STAGES))[2:6] == path("""
         take queue slots 0, 1
         visit lane, 30
+        visit command processor 0, 50
         visit arm 0, 81.92""")
 
 

@@ -16,14 +16,15 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace import journey, load, plots, simulate
 from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
-from tailrace.crew.workers import Workers
+from tailrace.crew.crew import Crew
 from tailrace.errors import SettingError
 from tailrace.fit.calibration import Calibration, calibrate
 from tailrace.fit.law_fit import fit_laws
-from tailrace.fit.measured import STARTS, Point, media_of
+from tailrace.fit.measured import STARTS, MeasuredPoint, media_of
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import QUANTILES
 from tailrace.report.figures import byte_size
@@ -35,10 +36,8 @@ from tailrace.scenario.reading.read import parse
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=3000", "run.replications=4"]
-CLOSED = """
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+CLOSED = f"""
+{generic("exponential")}
 [[workload]]
 name = "booking"
 queue_depth = 4
@@ -79,7 +78,9 @@ def fitted() -> Calibration:
     """A drive fitted to some points of what closed forms say, latencies and rates."""
     drive = media_of(STARTS["spinning"], "spinning")
     points = [
-        Point(0, depth, None, size, read, {"mean": 0.01 * depth + size / 1e8, "throughput": 90.0 + depth})
+        MeasuredPoint(
+            0, depth, None, size, read, {"mean": 0.01 * depth + size / 1e8, "throughput": 90.0 + depth}
+        )
         for depth in (1, 16)
         for size in (8192, 1 << 20)
         for read in (True, False)
@@ -144,20 +145,14 @@ def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_sa
     assert means == sorted(means)
 
 
-class Crew(Workers):
-    """Hands tasks out as a crew of processes does, and remembers how long they were."""
-
-    def run(self, task, arguments):
-        self.lengths = [scenario.run.requests for scenario, *_ in arguments]
-        return super().run(task, arguments)
-
-
-def test_a_curve_is_the_same_by_a_crew_that_gets_its_longest_points_first(points) -> None:
-    crew = Crew(1)
+def test_a_curve_is_the_same_by_a_crew_that_is_at_work_already(points) -> None:
     scenario = load(SCENARIOS / "one-station.toml")
-    again = plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, engine="reference", workers=crew)
+    with Crew(1) as crew:
+        again = plots.load_points(
+            scenario, shares=(0.3, 0.6), requests=1500, engine="reference", workers=crew
+        )
+        assert crew.tally.performed == sum(point.result.replications for point in again.points)
     assert again == points
-    assert crew.lengths == sorted(crew.lengths, reverse=True)
     assert [point.value for point in again.points] == sorted(point.value for point in again.points)
 
 

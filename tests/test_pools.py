@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import tailrace
+from drives import generic, spinning
 from tailrace.errors import ScenarioError
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan, sample_requests
@@ -11,7 +12,7 @@ from tailrace.plan.columns import VISIT
 from tailrace.report.sentences import binding_sentence
 from tailrace.scenario import parse
 
-POOLS = """
+POOLS = f"""
 [server.controller]
 cores = 4
 per_request = "5 us"
@@ -19,25 +20,13 @@ variability = 0
 
 [[server.pool]]
 name = "log"
-[server.pool.media]
-kind = "generic"
-count = 2
-capacity = "1 MiB"
-service = {law = "constant", value = "100 us"}
+{generic("constant", "100 us", name="server.pool.media", count=2, capacity="1 MiB")}
 
 [[server.pool]]
 name = "data"
 [server.pool.lanes]
 rate = "6 Gbit/s"
-[server.pool.media]
-kind = "spinning"
-count = 4
-capacity = "1 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
+{spinning(name="server.pool.media", count=4)}
 [server.pool.layout]
 stripe_unit = "1 MiB"
 
@@ -164,9 +153,7 @@ def test_with_several_pools_every_class_says_which():
 
 
 def test_a_class_can_name_no_pool_where_there_are_none():
-    text = POOLS[: POOLS.index("[[server.pool]]")] + (
-        '[server.media]\nkind = "generic"\nservice = {law = "constant", value = "1 ms"}\n'
-    )
+    text = POOLS[: POOLS.index("[[server.pool]]")] + (f"{generic()}\n")
     workload = '[[workload]]\nname = "a"\nrate = "1 /s"\nrequest_size = "4 KiB"\npool = "log"\n'
     (said,) = refused(text + workload)
     assert "workload.a.pool" in said

@@ -9,12 +9,14 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
-from tailrace.fit.resemblance import as_toml, likeness, resembling
+from tailrace.fit.resemblance import likeness, resembling
 from tailrace.measure.distance import relative_distance
 from tailrace.physics.zipf import scatter, zipf_law, zipf_rank
 from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.reading.toml import toml_text
 from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.trace_alone import trace_class
 from tailrace.trace import recording
@@ -24,18 +26,14 @@ from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.requests import RequestStream
 from tailrace.workload.streams import Streams
 
-BOOKING = """
-[server.media]
-kind = "generic"
-capacity = "1 TiB"
-servers = 8
-service = {law = "exponential", mean = "80 us"}
+BOOKING = f"""
+{generic("exponential", "80 us", capacity="1 TiB", servers=8)}
 [[workload]]
 name = "booking"
 clients = 40
 rate = "50 /s"
 read_share = 0.7
-request_size = [{size = "8 KiB", share = 0.8}, {size = "64 KiB", share = 0.2}]
+request_size = [{{size = "8 KiB", share = 0.8}}, {{size = "64 KiB", share = 0.2}}]
 span = "2 GiB"
 """
 
@@ -155,7 +153,9 @@ def test_surges_are_seen_in_long_windows_and_resembled(described):
     table = resembling(found, "again")
     assert "surge" in table
     again = described.drawn(
-        BOOKING + f"surge = {as_toml({'x': table['surge']}, '').split('x = ')[1]}", 200_000, seed=15
+        BOOKING + toml_text({"surge": table["surge"]}).replace("[surge]", "[workload.surge]"),
+        200_000,
+        seed=15,
     )
     for one, two in zip(found.dispersion[1:4], again.dispersion[1:4], strict=True):
         assert two.index == pytest.approx(one.index, rel=0.25)
@@ -189,7 +189,7 @@ def test_the_class_that_resembles_is_a_scenario_and_behaves_alike(described, tmp
     found = described.drawn(BOOKING + "popularity = 0.8\n", 30_000, seed=16)
     table = resembling(found, "again")
     server, _, _ = BOOKING.partition("[[workload]]")
-    text = as_toml(table, "from a trace")
+    text = toml_text({"workload": [table]}, "from a trace")
     assert parse(server + text).workload[0].clients == 40
     scenario = parse(BOOKING + "[run]\nrequests = 4000\nreplications = 4\n")
     _, trace = trace_class(tmp_path / "trace.csv")

@@ -8,6 +8,8 @@ from collections import OrderedDict
 import numpy as np
 import pytest
 
+from drives import generic
+from oracles.caches import lru_hit_ratio, static_hit_ratio
 from tailrace.answer.run import simulate
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
@@ -19,7 +21,6 @@ from tailrace.plan.columns import READ, Stage
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.theory import lru_hit_ratio, static_hit_ratio
 from tailrace.workload.requests import ITEM_BYTES, RequestStream
 from tailrace.workload.streams import Streams
 from through import ENGINES, exactly, observe, published
@@ -38,10 +39,7 @@ cores = 4
 [server.controller.read_cache]
 size = "{held * 16} KiB"
 {more}
-[server.media]
-kind = "generic"
-service = {{law = "constant", value = "1 ms"}}
-servers = 1000
+{generic(servers=1000)}
 [[workload]]
 name = "booking"
 {"" if "queue_depth" in workload or "think_time" in workload else 'rate = "1000 /s"'}
@@ -224,14 +222,11 @@ def test_what_fits_whole_is_always_found() -> None:
 
 def test_a_thousand_million_items_are_reckoned_without_listing_them() -> None:
     given = parse(
-        """
+        f"""
 [server.controller]
 cores = 4
-read_cache = {size = "64 GiB"}
-[server.media]
-kind = "generic"
-capacity = "20 TiB"
-service = {law = "constant", value = "1 ms"}
+read_cache = {{size = "64 GiB"}}
+{generic(capacity="20 TiB")}
 [[workload]]
 name = "booking"
 rate = "1000 /s"

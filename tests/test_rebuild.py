@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import tailrace
+from drives import generic
 from tailrace.engine.reference import run_reference
 from tailrace.plan.build import build_plan, sample_requests
 from tailrace.plan.columns import VISIT
@@ -11,12 +12,21 @@ from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 
 MB = 1e6
-BOX = """
-[server.media]
-kind = "generic"
-count = {drives}
-capacity = "{capacity}"
-service = {{law = "constant", value = "{service}"}}
+
+
+def written(
+    redundancy="single parity",
+    drives=9,
+    capacity="1 GB",
+    service="1 ms",
+    spares=1,
+    failed="[2]",
+    rate="10.48576 MB/s",
+    more="",
+    read_share=1.0,
+):
+    return f"""
+{generic("constant", service, count=drives, capacity=capacity)}
 [server.layout]
 redundancy = "{redundancy}"
 spares = {spares}
@@ -35,16 +45,7 @@ replications = 2
 
 
 def box(redundancy="single parity", **changed):
-    values = {
-        "drives": 9,
-        "capacity": "1 GB",
-        "service": "1 ms",
-        "spares": 1,
-        "failed": "[2]",
-        "rate": "10.48576 MB/s",
-    }
-    values |= {"more": "", "read_share": 1.0} | changed
-    return parse(BOX.format(redundancy=redundancy, **values))
+    return parse(written(redundancy, **changed))
 
 
 def operations(scenario):
@@ -94,11 +95,8 @@ def test_what_is_rebuilt_already_is_read_from_the_spare_and_the_rest_from_the_su
 
 
 def test_a_chunk_takes_its_reads_then_its_writes_on_an_idle_server():
-    text = BOX.replace("10 /s", "0.001 /s").replace('name = "booking"', 'name = "booking"\npriority = 1')
-    scenario = parse(
-        text.format(drives=9, capacity="1 GB", service="1 ms", spares=1, failed="[2]", rate="1.048576 MB/s", more="",
-                    redundancy="single parity", read_share=1.0)
-    )  # fmt: skip
+    text = written(rate="1.048576 MB/s").replace("10 /s", "0.001 /s")
+    scenario = parse(text.replace('name = "booking"', 'name = "booking"\npriority = 1'))
     plan = build_plan(scenario, seed=1, replication=0)
     assert (plan.classes, plan.priorities) == (("booking", "rebuild"), (1, 1))
     observed = run_reference(plan, requests=5)
@@ -137,10 +135,7 @@ def test_a_rebuild_faster_than_the_drives_is_an_overload_and_never_beats_the_bou
 
 
 def test_clients_wait_longer_during_a_rebuild_and_the_load_can_grow_only_into_what_is_left():
-    quiet = parse(BOX.replace('rebuild_rate = "{rate}"', "").format(
-        drives=9, capacity="1 GB", service="1 ms", spares=1, failed="[2]", more="",
-        redundancy="single parity", read_share=1.0,
-    ))  # fmt: skip
+    quiet = parse(written(rate="1 MB/s").replace('rebuild_rate = "1 MB/s"', ""))
     busy = box(rate="500 MB/s")  # each survivor busy for 48 % of the time
     means = [
         tailrace.simulate(each, seed=3).class_named("booking").all.latency_s["mean"].value
@@ -154,11 +149,8 @@ def test_clients_wait_longer_during_a_rebuild_and_the_load_can_grow_only_into_wh
 
 def test_survivors_of_a_degraded_group_bind_and_idle_drives_do_not_dilute_their_load():
     scenario = parse(
-        """
-        [server.media]
-        kind = "generic"
-        count = 16
-        service = {law = "constant", value = "5 ms"}
+        f"""
+{generic("constant", "5 ms", count=16)}
         [server.layout]
         redundancy = "single parity"
         group = 8
@@ -175,7 +167,4 @@ def test_survivors_of_a_degraded_group_bind_and_idle_drives_do_not_dilute_their_
 
 def test_a_class_cannot_have_the_name_of_the_rebuild():
     with pytest.raises(tailrace.ScenarioError, match="the name of a rebuild"):
-        parse(BOX.replace('"booking"', '"rebuild"').format(
-            drives=9, capacity="1 GB", service="1 ms", spares=1, failed="[2]", rate="1 MB/s", more="",
-            redundancy="single parity", read_share=1.0,
-        ))  # fmt: skip
+        parse(written().replace('"booking"', '"rebuild"'))

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drives import generic
 from tailrace.errors import ScenarioError
 from tailrace.hardware.geometry import Geometry
 from tailrace.hardware.rows import Touched, row_reads, row_writes
@@ -23,11 +24,7 @@ UNIT = 4096
 def server(drives, layout, unit=UNIT, capacity=None, more=""):
     capacity = capacity or 64 * unit
     return f"""
-    [server.media]
-    kind = "generic"
-    count = {drives}
-    capacity = "{capacity} B"
-    service = {{law = "constant", value = "1 ms"}}
+{generic(count=drives, capacity=f"{capacity} B")}
     [server.layout]
     stripe_unit = "{unit} B"
     {layout}

@@ -4,24 +4,26 @@ import numpy as np
 import pytest
 
 import tailrace
+from drives import controller, generic
 from tailrace.engine.reference import run_reference
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import GIVE, TAKE
 from tailrace.scenario import parse
 
-BOX = """
-[server.controller]
-cores = 2
-per_request = "10 us"
-per_disk_operation = "3 us"
-per_completion = "5 us"
-variability = 0
-[server.media]
-kind = "generic"
-count = {drives}
-capacity = "1 GB"
-service = {{law = "constant", value = "1 ms"}}
+CORES = controller(
+    cores=2, per_request="10 us", per_disk_operation="3 us", per_completion="5 us", copy_rate=None
+)
+
+SINGLE, DOUBLE = 'redundancy = "single parity"', 'redundancy = "double parity"'
+FOLDS = '\nparity_rate = "1 GB/s"'
+KIB = 1024 / 1e9  # seconds for a KiB at 1 GB/s
+
+
+def written(layout, read_share, drives=8, size="4 KiB", span=None):
+    return f"""
+{CORES}
+{generic(count=drives, capacity="1 GB")}
 [server.layout]
 stripe_unit = "64 KiB"
 {layout}
@@ -31,18 +33,12 @@ rate = "0.01 /s"
 request_size = "{size}"
 read_share = {read_share}
 start = "0 B"
-span = "{span}"
+span = "{span or size}"
 """
 
-SINGLE, DOUBLE = 'redundancy = "single parity"', 'redundancy = "double parity"'
-FOLDS = '\nparity_rate = "1 GB/s"'
-KIB = 1024 / 1e9  # seconds for a KiB at 1 GB/s
 
-
-def box(layout, read_share, drives=8, size="4 KiB", span=None):
-    return parse(
-        BOX.format(layout=layout, read_share=read_share, drives=drives, size=size, span=span or size)
-    )
+def box(*asked, **more):
+    return parse(written(*asked, **more))
 
 
 # One request at a time, always at address 0: data on drive 0 (single parity) or 1 (double parity), parity behind.
@@ -88,9 +84,7 @@ def test_one_request_on_an_idle_server_takes_the_sum_of_its_parts(
 )
 def test_eight_drives_of_180_per_second_carry_what_is_reckoned_with_at_70_per_cent_reads(redundancy, rate):
     """R3: N x / (r + (1 - r) p), derived from R1; here from the plan, and in a run with many clients at once."""
-    text = BOX.format(
-        layout=f'redundancy = "{redundancy}"', read_share=0.7, drives=8, size="4 KiB", span="6 GB"
-    )
+    text = written(f'redundancy = "{redundancy}"', 0.7, span="6 GB")
     text = text.replace("1 ms", "5.5556 ms").replace('span = "6 GB"', "").replace('start = "0 B"', "")
     if redundancy == "mirror":
         text = text.replace('span = "6 GB"', "")
@@ -106,7 +100,7 @@ def test_read_modify_writes_of_one_row_never_overlap_and_those_of_two_rows_do():
     """One row of seven units: with every write at it, each takes two rounds of 1 ms on its own."""
     for span, per_s in (("448 KiB", 500), ("896 KiB", 1000)):
         scenario = parse(
-            BOX.format(layout=SINGLE, read_share=0, drives=8, size="4 KiB", span=span)
+            written(SINGLE, 0, span=span)
             .replace('rate = "0.01 /s"', "queue_depth = 16")
             .replace('"10 us"', '"0 us"').replace('"3 us"', '"0 us"').replace('"5 us"', '"0 us"')
         )  # fmt: skip
@@ -137,15 +131,11 @@ def test_row_locks_are_taken_before_any_drive_one_in_each_branch_and_given_back(
 def test_64_cores_at_8_us_a_request_bind_before_32_drives():
     """P9: 64 / 8 us = 8,000,000 requests/s (common practice, no source, exact as an identity)."""
     scenario = parse(
-        """
+        f"""
         [server.controller]
         cores = 64
         per_request = "8 us"
-        [server.media]
-        kind = "generic"
-        count = 32
-        service = {law = "constant", value = "80 us"}
-        servers = 64
+{generic("constant", "80 us", count=32, servers=64)}
         [[workload]]
         name = "booking"
         rate = "1000000 /s"
@@ -157,15 +147,7 @@ def test_64_cores_at_8_us_a_request_bind_before_32_drives():
 
 
 def test_the_mirror_reads_from_copies_that_are_up_alike():
-    scenario = parse(
-        BOX.format(
-            layout='redundancy = "mirror"\ncopies = 3\nfailed = [1]',
-            read_share=1,
-            drives=6,
-            size="4 KiB",
-            span="1 GB",
-        )
-    )
+    scenario = box('redundancy = "mirror"\ncopies = 3\nfailed = [1]', 1, drives=6, span="1 GB")
     plan = build_plan(scenario, seed=1, replication=0, rows=20_000)
     (drive,) = [bank for bank in plan.stations.banks if bank.name == "drive"]
     drives = []

@@ -27,6 +27,7 @@ from tailrace.answer.result import (
 from tailrace.forecast.result import ClassTheory, Saturation, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict
+from tailrace.quantity import Quantity
 from tailrace.report.figures import (
     TIME_UNITS,
     aligned,
@@ -73,7 +74,7 @@ def figures(scale: float = 1.0, p999: Estimate | None = None) -> Figures:
 
 
 def promise(quantity: str, limit: float, found: Estimate, verdict: Verdict) -> TargetResult:
-    return TargetResult(quantity, limit, found, found, 0.95, verdict)
+    return TargetResult("booking", Quantity(quantity), limit, found, found, 0.95, verdict)
 
 
 BOOKING = ClassResult(
@@ -305,7 +306,9 @@ def test_the_interval_that_judges_stands_beside_that_of_95_percent_where_it_is_w
     judged = estimate(0.1712e-3, 0.0029e-3)
     targets = (
         replace(BOOKING.targets[0], judged=judged, level=0.975),
-        TargetResult("rate", 2000.0, estimate(2000, 3), estimate(2000, 4), 0.975, "undecided"),
+        TargetResult(
+            "booking", Quantity("rate"), 2000.0, estimate(2000, 3), estimate(2000, 4), 0.975, "undecided"
+        ),
     )
     result = replace(RESULT, classes=(replace(BOOKING, targets=targets),))
     for width in (80, 100):
@@ -424,7 +427,8 @@ any_figures = st.builds(
 names = st.text(st.characters(categories=["L", "N", "P", "S"]), min_size=1, max_size=64)
 any_target = st.builds(
     TargetResult,
-    st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]),
+    st.just("booking"),
+    st.sampled_from(["p99", "read_p999", "write_mean", "rate", "throughput"]).map(Quantity),
     magnitudes,
     estimates,
     estimates,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from drives import generic
 from tailrace.errors import SettingError
 from tailrace.report.page.page import report_page
 from tailrace.report.page.words import class_sentence, promise_sentences
@@ -19,11 +20,9 @@ from tailrace.study.account import Account, account, with_studies
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
 HOSTILE = """<script>alert(1)</script>"''&{{ 7 * 7 }}$x$"""
-CLOSED = """
+CLOSED = f"""
 title = "A closed class"
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+{generic("exponential")}
 [[workload]]
 name = "booking"
 queue_depth = 4

@@ -9,21 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drives import spinning
 from tailrace.errors import Problem, ScenarioError, TailraceError
 from tailrace.scenario import Scenario, parse, starter
 from tailrace.scenario.checks import checks
 from tailrace.scenario.reading.complaint import examine
 
-SPINNING = """
-[server.media]
-kind = "spinning"
-capacity = "2 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
-inner_rate = "100 MB/s"
+SPINNING = f"""
+{spinning(capacity="2 TB", inner_rate="100 MB/s")}
 [[workload]]
 name = "cameras"
 clients = 200

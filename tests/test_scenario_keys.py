@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from drives import generic
 from tailrace.errors import ScenarioError
 from tailrace.scenario import Scenario, parse, schema, starter
 from tailrace.scenario.reading import keys
@@ -195,13 +196,10 @@ def test_a_class_with_steps_or_a_trace_needs_no_request_size_in_the_schema():
     assert admitted({"name": "booking", "arrivals": "trace", "file": "monday.csv"})
     assert not admitted({"name": "booking", "arrivals": "poisson", "rate": "5 /s"})
     with pytest.raises(ScenarioError, match="request_size: missing"):
-        parse(
-            '[server.media]\nkind = "generic"\nservice = {law = "constant", value = "1 ms"}\n'
-            '[[workload]]\nname = "booking"\nrate = "5 /s"\n'
-        )
+        parse(f'{generic()}\n[[workload]]\nname = "booking"\nrate = "5 /s"\n')
     (row,) = rows("workload.NAME.request_size")
     assert row.default == ""
-    assert "with steps" in row.description
+    assert "has steps" in row.description
 
 
 def test_every_default_of_the_schema_is_one_that_the_reader_takes():

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy import integrate, stats
 
+from drives import spinning
 from tailrace.scenario import (
     Constant,
     Exponential,
@@ -41,20 +42,12 @@ from tailrace.scenario import (
     starter,
 )
 
-SPINNING = """
-[server.media]
-kind = "spinning"
-count = 24
-capacity = "2 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
+SPINNING = f"""
+{spinning(count=24, capacity="2 TB")}
 [[workload]]
 name = "manifests"
 queue_depth = 4
-request_size = [{size = "8 KiB", share = 0.75}, {size = "64 KiB", share = 0.25}]
+request_size = [{{size = "8 KiB", share = 0.75}}, {{size = "64 KiB", share = 0.25}}]
 """
 
 

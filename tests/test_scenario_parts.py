@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.errors import ScenarioError
 from tailrace.scenario import load, parse, schema
@@ -51,11 +52,7 @@ def shelf(directory, **files):
 def test_every_part_of_the_catalogue_fills_each_of_its_places(part):
     assert part.title
     for place in part.tables:
-        media = (
-            ""
-            if place == "media"
-            else '[server.media]\nkind = "generic"\nservice = {law = "constant", value = "1 ms"}\n'
-        )
+        media = "" if place == "media" else f"{generic()}\n"
         parse(f'[server.{place}]\npart = "{part.name}"\n{media}{WORKLOAD}')
 
 

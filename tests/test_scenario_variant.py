@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from drives import generic
 from tailrace.errors import ScenarioError
 from tailrace.scenario import load, parse
 from tailrace.scenario.reading.variant import Variants
@@ -12,7 +13,7 @@ from tailrace.scenario.tables.scenario import Scenario
 
 SCENARIOS = sorted((Path(__file__).parent.parent / "shared" / "scenarios").glob("*.toml"))
 
-PRICED = """
+PRICED = f"""
 [server]
 price = 3000
 [server.network]
@@ -30,12 +31,7 @@ drives_per_adapter = 8
 adapter_generation = 4
 adapter_width = 8
 price = 400
-[server.media]
-kind = "generic"
-count = 12
-service = {law = "constant", value = "100 us"}
-price = 700
-power = "12 W"
+{generic("constant", "100 us", count=12, price=700, power="12 W")}
 [[workload]]
 name = "booking"
 rate = "100 /s"

@@ -3,19 +3,15 @@
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.errors import ScenarioError
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.columns import READ
 from tailrace.scenario import parse
 from through import observe, shared_scenario
 
-GENERIC = """
-[server.media]
-kind = "generic"
-count = 4
-service = {law = "constant", value = "1 ms"}
-slow_drives = 1
-slow_factor = 5.0
+GENERIC = f"""
+{generic(count=4, slow_drives=1, slow_factor=5.0)}
 [server.layout]
 stripe_unit = "64 KiB"
 [[workload]]

@@ -6,6 +6,7 @@ Values and their sources: shared/published/spinning.toml.
 import numpy as np
 import pytest
 
+from drives import spinning
 from tailrace.engine.choice import runner
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
@@ -22,6 +23,26 @@ WRITES = "read_share = 0.0"
 LINK = '[server.lanes]\nrate = "12 Gbit/s"'
 LINK_RATE = 12e9 / 10
 """Bytes a second on a serial link of 12 Gbit/s, of which 8b/10b leaves eight tenths."""
+COMMAND_S = 1 / 25_000
+"""What a drive takes for a command where nothing is said of it."""
+
+OPEN_STREAM = """
+[server.media]
+kind = "spinning"
+capacity = "1 TB"
+rpm = "7200 rpm"
+seek_adjacent = "0.6 ms"
+seek_average = "8.5 ms"
+seek_full = "17 ms"
+outer_rate = "200 MB/s"
+read_ahead = "1 MiB"
+[[workload]]
+name = "booking"
+rate = "1000 /s"
+pattern = "sequential"
+request_size = "512 B"
+"""
+
 NEVER = 'age_limit = "100000 s"'
 
 
@@ -30,15 +51,7 @@ def drive(media: str = "", workload: str = "queue_depth = 1", lanes: str = "", c
     size = "" if "request_size" in workload else 'request_size = "4 KiB"'
     return parse(f"""
 {lanes}
-[server.media]
-kind = "spinning"
-count = {count}
-capacity = "1 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "200 MB/s"
+{spinning(count=count)}
 {media}
 [[workload]]
 name = "booking"
@@ -101,24 +114,19 @@ def test_an_age_limit_bounds_what_the_last_waits_and_costs_rate() -> None:
 
 def test_more_requests_than_slots_wait_outside_in_order_of_arrival() -> None:
     # One slot: whatever the rule, order of arrival
-    one = observe(drive("queue_slots = 1", "queue_depth = 8"), 400)
-    order = observe(drive('queue_slots = 8\nscheduling = "arrival order"', "queue_depth = 8"), 400)
-    assert one.completion_s == pytest.approx(order.completion_s, abs=1e-12)
+    at_once = 'command_rate = "1e12 /s"'
+    one = observe(drive(f"queue_slots = 1\n{at_once}", "queue_depth = 8"), 400)
+    order = observe(
+        drive(f'queue_slots = 8\n{at_once}\nscheduling = "arrival order"', "queue_depth = 8"), 400
+    )
+    assert one.completion_s == pytest.approx(order.completion_s, abs=1e-9)
 
 
 def test_thirty_drives_read_sequentially_as_fast_as_is_usual() -> None:
     # P6: read without a pause, two large requests ahead, so that each goes on where the last ended
     row = SPINNING["thirty_drives"]
     scenario = parse(f"""
-[server.media]
-kind = "spinning"
-count = {row["drives"]}
-capacity = "4 TB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "{row["rate_mb_per_s"]} MB/s"
+{spinning(count=row["drives"], capacity="4 TB", outer_rate=f"{row['rate_mb_per_s']} MB/s")}
 [server.layout]
 stripe_unit = "1 MiB"
 [[workload]]
@@ -127,7 +135,7 @@ pattern = "sequential"
 queue_depth = 4
 request_size = "60 MiB"
 """)
-    throughput = rate_per_s(scenario, 400) * 60 * 2**20
+    throughput = rate_per_s(scenario, 1500) * 60 * 2**20
     assert throughput == pytest.approx(row["sequential_gb_per_s"] * 1e9, rel=0.03)
 
 
@@ -139,12 +147,13 @@ def test_reads_after_a_pause_are_answered_by_what_was_read_ahead_in_their_transf
     stream = 'pattern = "sequential"\nrequest_size = "64 KiB"\nthink_time = "20 ms"\nthink = "constant"'
     ahead = observe(drive('read_ahead = "256 KiB"', stream, LINK), 200)
     assert ahead.service_s[0, Stage.MEDIA] > 64 * 1024 / 200e6
-    assert ahead.latency_s[1:] == pytest.approx(np.full(199, 64 * 1024 / LINK_RATE), rel=1e-6)
+    answer_s = COMMAND_S + 64 * 1024 / LINK_RATE
+    assert ahead.latency_s[1:] == pytest.approx(np.full(199, answer_s), rel=1e-6)
     # Without it the sector has come round: the rest of a turn, and the transfer from the platter
     turn_s = 1 / 120
-    rest_s = turn_s - (20e-3 + 64 * 1024 / LINK_RATE) % turn_s
+    rest_s = turn_s - (20e-3 + answer_s) % turn_s
     plain = observe(drive("", stream, LINK), 200)
-    expected_s = rest_s + 64 * 1024 / 200e6 + 64 * 1024 / LINK_RATE
+    expected_s = rest_s + 64 * 1024 / 200e6 + answer_s
     assert plain.latency_s[1:] == pytest.approx(np.full(199, expected_s), rel=1e-6)
 
 
@@ -153,14 +162,30 @@ def test_reads_after_a_pause_are_answered_by_what_was_read_ahead_in_their_transf
 
 def test_a_cached_write_takes_its_transfer_alone_and_a_durable_one_its_whole_way_to_the_platter() -> None:
     cached = observe(drive('write_cache = "64 MiB"', f'think_time = "1 s"\n{WRITES}', LINK), 300)
-    transfer_s = 4096 / LINK_RATE
-    assert cached.latency_s == pytest.approx(np.full(300, transfer_s), abs=1e-10)
+    answer_s = COMMAND_S + 4096 / LINK_RATE
+    assert cached.latency_s == pytest.approx(np.full(300, answer_s), abs=1e-10)
     durable = f'think_time = "1 s"\ndurable = true\n{WRITES}'
     with_cache = observe(drive('write_cache = "64 MiB"', durable, LINK), 300)
     without = observe(drive("", durable, LINK), 300)
     assert (with_cache.latency_s == without.latency_s).all()
     media_s = with_cache.service_s[:, Stage.MEDIA]
-    assert media_s.mean() == pytest.approx(8.5e-3 + 0.5 / 120 + 4096 / 200e6, rel=0.05)
+    assert media_s.mean() == pytest.approx(COMMAND_S + 8.5e-3 + 0.5 / 120 + 4096 / 200e6, rel=0.05)
+
+
+def test_no_drive_answers_more_requests_than_its_processor_takes_commands() -> None:
+    # 512 B in sequence, two at a time: 200 MB/s under the head would be 390,000 a second.
+    stream = 'pattern = "sequential"\nrequest_size = "512 B"\nqueue_depth = 2'
+    ahead = 'read_ahead = "1 MiB"'
+    assert rate_per_s(drive(ahead, stream), 6000) == pytest.approx(25_000, rel=1e-3)
+    # Without, each sector has passed when its command is taken: two come in a turn.
+    assert rate_per_s(drive("", stream), 6000) == pytest.approx(240, rel=0.01)
+    faster = drive(f'{ahead}\ncommand_rate = "100000 /s"', stream)
+    assert rate_per_s(faster, 6000) == pytest.approx(100_000, rel=0.01)
+    # By demands: the processor binds, at 25,000 a second.
+    opened = parse(OPEN_STREAM)
+    binding = offered_load(opened, 1).binding
+    assert binding is not None
+    assert (binding.station, binding.load_factor) == ("command processor", pytest.approx(25.0, rel=1e-6))
 
 
 def test_a_read_that_comes_while_a_write_is_destaged_waits_for_the_arm() -> None:

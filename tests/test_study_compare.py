@@ -12,18 +12,17 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
+from drives import generic
 from tailrace.cli import app
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 from tailrace.study.compare import Comparison, compare
 
-ONE = """
+ONE = f"""
 title = "TITLE"
 [server]
 price = 1000
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "MEAN"}
+{generic("exponential", "MEAN")}
 [[workload]]
 name = "booking"
 rate = "500 /s"

@@ -12,70 +12,67 @@ from pathlib import Path
 import pytest
 
 from studies import counter
-from tailrace.crew import bench as bench_module
-from tailrace.crew.bench import Bench, InterruptedStudyError, LostWorkersError
-from tailrace.crew.executors import Crew
-from tailrace.crew.progress import StudyProgress
+from tailrace.crew import crew as crew_module
+from tailrace.crew.crew import Crew, Interrupted, LostWorkersError
+from tailrace.crew.progress import Progress
 from tailrace.crew.store import Store
 from tailrace.errors import SettingError
-from tailrace.replicate.outcome import written
-from tailrace.replicate.tasks import Task
+from tailrace.replicate.task import Task
+from tailrace.replicate.written import written
 
 TESTS = Path(__file__).parent
 
 
 def bag(count: int = 6, requests: int = 1500) -> list[Task]:
     scenario = counter()
-    return [
-        Task(scenario, scenario.simulated_digest, 3, number, requests, "reference") for number in range(count)
-    ]
+    return [Task(scenario, 3, number, requests, "reference") for number in range(count)]
 
 
-def documents(bench: Bench, tasks: list[Task]) -> list[bytes]:
-    return [written(outcome) for outcome in bench.run(tasks, "Answer")]
+def documents(crew: Crew, tasks: list[Task]) -> list[bytes]:
+    return [written(each) for each in crew.run(tasks, "Answer")]
 
 
 @pytest.fixture(scope="module")
 def expected() -> list[bytes]:
     with Crew() as crew:
-        return documents(Bench(crew), bag())
+        return documents(crew, bag())
 
 
 def test_processes_give_the_same_outcomes_in_the_same_order(
     expected: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(crew_module, "WORTH_STARTING_S", 0.0)
     with Crew(2) as crew:
-        assert documents(Bench(crew), bag()) == expected
+        assert documents(crew, bag()) == expected
 
 
 def test_a_killed_process_costs_nothing_but_its_own_task(
     expected: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(crew_module, "WORTH_STARTING_S", 0.0)
     killed = []
-    with Crew(2) as crew:
 
-        def watch(progress: StudyProgress) -> None:
-            if progress.done == 3 and not killed:
-                process = next(iter(crew.executor()._processes))  # type: ignore[attr-defined]
-                os.kill(process, signal.SIGKILL)
-                killed.append(process)
+    def watch(progress: Progress) -> None:
+        if progress.done == 3 and not killed:
+            process = next(iter(crew.executors.executor()._processes))  # type: ignore[attr-defined]
+            os.kill(process, signal.SIGKILL)
+            killed.append(process)
 
-        assert documents(Bench(crew, watch=watch), bag()) == expected
+    with Crew(2, watch=watch) as crew:
+        assert documents(crew, bag()) == expected
     assert killed
 
 
 def test_workers_that_are_lost_again_and_again_end_the_study_with_an_error(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(bench_module, "WORTH_STARTING_S", 0.0)
-    monkeypatch.setattr(bench_module, "timed", end_the_process)
-    monkeypatch.setattr(bench_module, "MOST_LOSSES", 1)
+    monkeypatch.setattr(crew_module, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(crew_module, "timed", end_the_process)
+    monkeypatch.setattr(crew_module, "MOST_LOSSES", 1)
     with Crew(2) as crew:
-        crew.executor()
+        crew.executors.executor()
         with pytest.raises(LostWorkersError, match="lost 2 times"):
-            Bench(crew).run(bag(), "Answer")
+            crew.run(bag(), "Answer")
 
 
 def end_the_process(task: Task) -> None:
@@ -85,37 +82,50 @@ def end_the_process(task: Task) -> None:
 def test_what_the_store_has_is_not_done_again(
     expected: list[bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with Store(tmp_path / "a.store") as store, Crew() as crew:
-        first = Bench(crew, store)
-        assert documents(first, bag(4)) == expected[:4]
-        second = Bench(crew, store)
-        assert documents(second, bag(6)) == expected
+    with Store(tmp_path / "a.store") as store:
+        with Crew(store=store) as first:
+            assert documents(first, bag(4)) == expected[:4]
+        with Crew(store=store) as second:
+            assert documents(second, bag(6)) == expected
         assert (second.tally.found, second.tally.performed) == (4, 2)
 
 
 def test_an_interrupted_study_says_what_is_kept_and_goes_on(expected: list[bytes], tmp_path: Path) -> None:
-    def stop(progress: StudyProgress) -> None:
+    def stop(progress: Progress) -> None:
         if progress.done == 3:
             raise KeyboardInterrupt
 
-    with Store(tmp_path / "a.store") as store, Crew() as crew:
-        with pytest.raises(
-            InterruptedStudyError, match=r"3 of 6 .* kept in .*a\.store: the same command goes on"
-        ):
-            Bench(crew, store, stop).run(bag(), "Answer")
+    with Store(tmp_path / "a.store") as store:
+        kept = r"3 of 6 replications of the answer .* kept in .*a\.store: the same command goes on"
+        with Crew(store=store, watch=stop) as crew, pytest.raises(Interrupted, match=kept) as stopped:
+            crew.run(bag(), "Answer")
+        assert [written(each) for each in stopped.value.finished] == expected[:3]
         assert store.task_count() == 3
-        assert documents(Bench(crew, store), bag()) == expected
-    with Crew() as crew, pytest.raises(InterruptedStudyError, match="--store FILE would keep it"):
-        Bench(crew, None, stop).run(bag(), "Answer")
+        with Crew(store=store) as crew:
+            assert documents(crew, bag()) == expected
+    said = "--store FILE would keep it"
+    with Crew(watch=stop, unkept=said) as crew, pytest.raises(Interrupted, match=said):
+        crew.run(bag(), "Answer")
+
+
+def test_what_comes_after_the_one_that_ends_a_bag_is_not_asked_for(
+    expected: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(crew_module, "WORTH_STARTING_S", 0.0)
+    last = expected[2]
+    for workers in (1, 2):
+        with Crew(workers) as crew:
+            found = crew.run(bag(), "Answer", until=lambda each: written(each) == last)
+            assert [written(each) for each in found] == expected[:3]
 
 
 def test_an_error_in_a_task_comes_out_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(task: Task) -> None:
         raise ZeroDivisionError("told")
 
-    monkeypatch.setattr(bench_module, "timed", fail)
+    monkeypatch.setattr(crew_module, "timed", fail)
     with Crew() as crew, pytest.raises(ZeroDivisionError, match="told"):
-        Bench(crew).run(bag(2), "Answer")
+        crew.run(bag(2), "Answer")
 
 
 def test_no_workers_and_no_scheduler_are_said_at_once() -> None:
@@ -173,19 +183,19 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(expected: list[bytes
             assert time.monotonic() < deadline, "the scheduler did not start"
             assert workers[0].poll() is None
         address = json.loads(Path(address_file).read_text())["address"]
-        with Crew(1, address) as crew:
-            crew._client.wait_for_workers(2, timeout=60)
-            assert crew.width == 2
-            killed = []
+        killed = []
 
-            def watch(progress: StudyProgress) -> None:
-                if progress.done == 2 and not killed:
-                    workers[0].kill()
-                    killed.append(workers[0])
+        def watch(progress: Progress) -> None:
+            if progress.done == 2 and not killed:
+                workers[0].kill()
+                killed.append(workers[0])
 
-            assert documents(Bench(crew, watch=watch), bag()) == expected
+        with Crew(1, address, watch=watch) as crew:
+            crew.executors._client.wait_for_workers(2, timeout=60)
+            assert crew.executors.width == 2
+            assert documents(crew, bag()) == expected
             assert killed
-            assert crew.width == 1
+            assert crew.executors.width == 1
 
 
 @pytest.mark.filterwarnings("ignore")

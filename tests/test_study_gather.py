@@ -13,8 +13,9 @@ from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
 from tailrace.replicate import gather
+from tailrace.replicate.boiled import boil_down
 from tailrace.replicate.gather import Gathering, measured_from
-from tailrace.replicate.sample import Sample, boil_down
+from tailrace.replicate.replication import Replication, warming_means
 from through import shared_scenario
 
 
@@ -113,17 +114,17 @@ class Whole:
         return self._marks
 
 
-def sampled(scenario_name: str) -> tuple[Sample, Sample]:
+def sampled(scenario_name: str) -> tuple[Replication, Replication]:
     """What is kept block by block, and of the same requests as one block."""
     scenario = shared_scenario(scenario_name)
     run = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
     plan = build_plan(scenario, 3, 8)
     is_open = np.array([scenario.workload_named(name).is_open for name in plan.classes])
-    first = [bank.first for bank in plan.stations.banks]
-    kept = boil_down(run, 12_000, plan.classes, is_open, first)
+    closed = scenario.closed_requests
+    kept = boil_down(run, 12_000, plan, is_open, closed)
     again = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
     block = np.concatenate(list(again.blocks()))
-    return kept, boil_down(Whole(block, again.marks()), 12_000, plan.classes, is_open, first)
+    return kept, boil_down(Whole(block, again.marks()), 12_000, plan, is_open, closed)
 
 
 @pytest.mark.parametrize("name", ["mixed", "booking-flash-busy"])
@@ -131,24 +132,40 @@ def test_a_sample_is_what_the_columns_of_the_run_say(name: str) -> None:
     kept, whole = sampled(name)
     scenario = shared_scenario(name)
     observed = run_reference(build_plan(scenario, 3, 8), 12_000, marks=21)
-    begin = measured_from(12_000)
-    assert kept.window_s == whole.window_s == observed.arrival_s[-1] - observed.arrival_s[begin - 1]
+    begin = measured_from(12_000, scenario.closed_requests)
+    assert kept.window_s == whole.window_s
+    # whole bins, so wide that a thousand of them are hardly enough for the run, between the arrivals measured
+    width = 2.0 ** np.ceil(np.log2(observed.completion_s.max() / 2048) + 1e-9)
+    opens_s = np.ceil(observed.arrival_s[begin - 1] / width) * width
+    closes_s = np.floor(observed.arrival_s[-1] / width) * width
+    assert kept.window_s == closes_s - opens_s
+    passed = (observed.completion_s >= opens_s) & (observed.completion_s < closes_s)
     names = sorted(each.name for each in scenario.workload)
     is_open = np.array([scenario.workload_named(each).is_open for each in names])
     for number, each in enumerate(names):
         mine = observed.class_index == number
-        np.testing.assert_array_equal(kept.warming_s[each], observed.latency_s[mine])
+        np.testing.assert_array_equal(kept.kinds[each]["all"].latencies.every_s, observed.latency_s[mine])
+        np.testing.assert_array_equal(kept.warming_s[each], warming_means(observed.latency_s[mine]))
+        assert kept.issued[each] == np.count_nonzero(mine)
         for kind in kept.kinds[each]:
             chosen = mine & (np.arange(12_000) >= begin)
             if kind != "all":
                 chosen &= (observed.kind == READ) == (kind == "read")
-            part = kept.kinds[each][kind]
+            part, going = kept.kinds[each][kind], mine & passed
+            if kind != "all":
+                going = going & ((observed.kind == READ) == (kind == "read"))
+            assert part.completed == going.sum()
+            assert part.bytes_moved == observed.size_bytes[going].sum()
+            of_kind = mine if kind == "all" else mine & ((observed.kind == READ) == (kind == "read"))
+            inside = np.clip(observed.completion_s[of_kind], opens_s, closes_s)
+            inside -= np.clip(observed.arrival_s[of_kind], opens_s, closes_s)
+            assert part.under_way_s == pytest.approx(inside.sum(), rel=1e-6)
             np.testing.assert_array_equal(part.latency_s, observed.latency_s[chosen])
             assert part.requests == chosen.sum()
-            assert part.bytes_moved == observed.size_bytes[chosen].sum()
             # summed in another order than here
             np.testing.assert_allclose(part.stages.wait_s, observed.wait_s[chosen].sum(axis=0), rtol=1e-11)
     mine = is_open[observed.class_index]
     time_s = observed.marks.time_s[:, None]
     present = (observed.arrival_s[mine] <= time_s) & (observed.completion_s[mine] > time_s)
-    np.testing.assert_array_equal(kept.under_way, (present.sum(axis=1) + observed.marks.detached)[2:])
+    under_way = present.sum(axis=1) + (observed.marks.detached if is_open.all() else 0)
+    np.testing.assert_array_equal(kept.under_way, under_way[-kept.under_way.size :])

@@ -8,23 +8,21 @@ from rich.console import Console
 from scipy.optimize import brentq
 
 import tailrace
+from drives import generic
 from studies import closed, counter
 from tailrace.errors import SettingError
-from tailrace.forecast.edge import more_is_worse, saturating_value
-from tailrace.report.files.documents import headroom_document
+from tailrace.forecast.edge import saturating_value
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.headroom import Headroom, headroom
 from tailrace.theory import mmc_response_quantile
 
 # "Client machines of 2,000 requests/s on drives that do 16,000/s and 8,000,000/s in all": common practice, no source.
-DIVISION = """
-[server.media]
-kind = "generic"
-servers = 8
-service = {law = "constant", value = "SERVICE"}
+DIVISION = f"""
+{generic("constant", "SERVICE", servers=8)}
 [[workload]]
 name = "booking"
 rate = "2000 /s"
@@ -136,14 +134,14 @@ def test_a_limit_that_cannot_be_met_is_said_so() -> None:
     ],
 )
 def test_load_and_service_times_are_worse_when_more_and_resources_when_less(key: str, worse: bool) -> None:
-    assert more_is_worse(Variants(counter()), key) is worse
+    assert Dial(Variants(counter()), key).worse_upwards is worse
 
 
 def test_saturation_is_found_for_keys_that_are_not_proportional_to_the_load() -> None:
     variants = Variants(counter())
     # 1,000 requests a second on two servers saturate at 2 ms
-    assert saturating_value(variants, "server.media.service.mean") == pytest.approx(2e-3, rel=1e-5)
-    assert saturating_value(variants, "server.media.servers") == 1
+    assert saturating_value(Dial(variants, "server.media.service.mean")) == pytest.approx(2e-3, rel=1e-5)
+    assert saturating_value(Dial(variants, "server.media.servers")) == 1
 
 
 def test_what_is_no_number_is_refused() -> None:
@@ -159,4 +157,4 @@ def test_the_answer_fits_the_terminal(counted: Headroom, width: int) -> None:
     text = as_text(counted, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    json.dumps(headroom_document(counted), allow_nan=False)
+    json.dumps(counted.as_dict(), allow_nan=False)

@@ -10,7 +10,6 @@ from rich.console import Console
 import tailrace
 from studies import counter
 from tailrace.measure.estimate import student_quantile
-from tailrace.report.files.documents import relief_document
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import load
 from tailrace.scenario.reading.variant import Variants
@@ -130,4 +129,4 @@ def test_the_answer_fits_the_terminal(found: Relief, width: int) -> None:
     text = as_text(found, Console(file=StringIO(), width=width, color_system=None))
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    json.dumps(relief_document(found), allow_nan=False)
+    json.dumps(found.as_dict(), allow_nan=False)

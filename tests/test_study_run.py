@@ -4,21 +4,19 @@ import json
 
 import pytest
 
+from drives import flash, generic
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
-from tailrace.crew import workers
+from tailrace.crew import crew
 from tailrace.crew.progress import Progress
 from tailrace.forecast.saturation import offered_load
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import SHARED
 
-ONE_STATION = """
+ONE_STATION = f"""
 title = "Counter"
-[server.media]
-kind = "generic"
-servers = 2
-service = {law = "exponential", mean = "1 ms"}
+{generic("exponential", servers=2)}
 [[workload]]
 name = "booking"
 rate = "1000 /s"
@@ -32,19 +30,9 @@ requests = 4000
 replications = 4
 """
 
-ONE_SLOT = """
+ONE_SLOT = f"""
 title = "A drive that takes one request at a time"
-[server.media]
-kind = "flash"
-capacity = "1 TB"
-dies = 64
-channels = 8
-channel_rate = "1.2 GB/s"
-cell_read = "100 us"
-cell_program = "700 us"
-cell_erase = "5 ms"
-command_rate = "500000 /s"
-queue_slots = 1
+{flash(cell_read="100 us", queue_slots=1)}
 [[workload]]
 name = "booking"
 rate = "20000 /s"
@@ -84,7 +72,7 @@ def test_a_seed_is_drawn_and_reported_where_none_is_given() -> None:
 
 
 def test_any_number_of_workers_gives_the_same_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workers, "WORTH_STARTING_S", 0.0)
+    monkeypatch.setattr(crew, "WORTH_STARTING_S", 0.0)
     assert document(simulate(counter(), workers=2)) == document(simulate(counter(), workers=1))
 
 
@@ -217,11 +205,9 @@ def test_fewer_than_one_worker_is_refused() -> None:
         simulate(counter(), workers=0)
 
 
-REGULAR = """
+REGULAR = f"""
 title = "Cameras whose beats fall as they fall"
-[server.media]
-kind = "generic"
-service = {law = "constant", value = "9 ms"}
+{generic("constant", "9 ms")}
 [[workload]]
 name = "cameras"
 clients = 10

@@ -15,8 +15,9 @@ import pytest
 from studies import counter
 from tailrace.crew.store import Store
 from tailrace.errors import StoreError
-from tailrace.replicate.outcome import Outcome, read, written
-from tailrace.replicate.tasks import Key, Task, perform
+from tailrace.replicate.replication import Replication
+from tailrace.replicate.task import Key, Task, perform
+from tailrace.replicate.written import read, written
 
 KILLS = 30
 
@@ -24,19 +25,19 @@ STUDY = """
 import sys
 import studies
 from tailrace.study.sweep import sweep
-frame = sweep(studies.counter(), ["workload.booking.clients=2..14 by 2"], store=sys.argv[1], engine="reference")
-frame.to_csv(sys.argv[2], index=False)
+found = sweep(studies.counter(), ["workload.booking.clients=2..14 by 2"], store=sys.argv[1], engine="reference")
+found.table.to_csv(sys.argv[2], index=False)
 """
 
 
 @pytest.fixture(scope="module")
 def task() -> Task:
     scenario = counter()
-    return Task(scenario, scenario.simulated_digest, 3, 8, 2000, "reference")
+    return Task(scenario, 3, 8, 2000, "reference")
 
 
 @pytest.fixture(scope="module")
-def outcome(task: Task) -> Outcome:
+def outcome(task: Task) -> Replication:
     return perform(task)
 
 
@@ -44,22 +45,26 @@ def study(store: Path, table: Path) -> list[str]:
     return [sys.executable, "-c", STUDY, str(store), str(table)]
 
 
-def test_an_outcome_is_read_back_as_it_was_written(outcome: Outcome) -> None:
+def test_an_outcome_is_read_back_as_it_was_written(outcome: Replication) -> None:
     again = read(written(outcome))
     assert written(again) == written(outcome)
     for kind, part in outcome.kinds["booking"].items():
         other = again.kinds["booking"][kind]
-        assert (other.requests, other.total_s, other.excursions) == (
-            part.requests,
-            part.total_s,
-            part.excursions,
-        )
-        assert np.array_equal(other.own_s, part.own_s)
-        assert np.array_equal(other.spectrum.low, part.spectrum.low)
+        assert (other.requests, other.total_s) == (part.requests, part.total_s)
+        assert part.kept is not None
+        assert other.kept is not None
+        assert np.array_equal(other.kept.own_s, part.kept.own_s)
+        assert np.array_equal(other.kept.excursions, part.kept.excursions)
+        assert np.array_equal(other.kept.spectrum.low, part.kept.spectrum.low)
+        assert np.array_equal(other.stages.wait_s, part.stages.wait_s)
+        assert np.array_equal(other.slowest.service_s, part.slowest.service_s)
+    assert np.array_equal(again.stations.busy_s, outcome.stations.busy_s, equal_nan=True)
+    assert np.array_equal(again.warming_s["booking"], outcome.warming_s["booking"])
+    assert again.issued == outcome.issued
 
 
 def test_a_finished_task_is_found_by_all_that_decides_its_outcome(
-    tmp_path: Path, task: Task, outcome: Outcome
+    tmp_path: Path, task: Task, outcome: Replication
 ) -> None:
     with Store(tmp_path / "a.store") as store:
         store.keep(task.key, outcome, 0.5)
@@ -78,7 +83,7 @@ def test_a_finished_task_is_found_by_all_that_decides_its_outcome(
 
 
 def test_two_may_write_one_store_and_the_first_outcome_stays(
-    tmp_path: Path, task: Task, outcome: Outcome
+    tmp_path: Path, task: Task, outcome: Replication
 ) -> None:
     with Store(tmp_path / "a.store") as one, Store(tmp_path / "a.store") as two:
         one.keep(task.key, outcome, 0.5)
@@ -112,11 +117,13 @@ def test_a_database_of_somebody_else_is_refused_and_stays_as_it_is(tmp_path: Pat
     assert path.read_bytes() == before
 
 
-def test_a_damaged_store_is_refused_and_stays_as_it_is(tmp_path: Path, task: Task, outcome: Outcome) -> None:
+def test_a_damaged_store_is_refused_and_stays_as_it_is(
+    tmp_path: Path, task: Task, outcome: Replication
+) -> None:
     path = tmp_path / "a.store"
     with Store(path) as store:
         for number in range(40):
-            key = Key(task.digest, 3, number, 2000, "v")
+            key = Key(task.key.digest, 3, number, 2000, "v")
             store.keep(key, outcome, 0.1)
     content = bytearray(path.read_bytes())
     content[4096:-4096] = bytes(range(256)) * ((len(content) - 8192) // 256)
@@ -126,7 +133,7 @@ def test_a_damaged_store_is_refused_and_stays_as_it_is(tmp_path: Path, task: Tas
     assert path.read_bytes() == content
 
 
-def test_a_damaged_row_is_refused(tmp_path: Path, task: Task, outcome: Outcome) -> None:
+def test_a_damaged_row_is_refused(tmp_path: Path, task: Task, outcome: Replication) -> None:
     path = tmp_path / "a.store"
     with Store(path) as store:
         store.keep(task.key, outcome, 0.1)
@@ -156,26 +163,26 @@ def test_where_no_file_can_be_the_error_says_so(tmp_path: Path) -> None:
         Store(tmp_path / "a.store", must_exist=True)
 
 
-def test_a_full_disk_loses_nothing_that_was_kept(tmp_path: Path, task: Task, outcome: Outcome) -> None:
+def test_a_full_disk_loses_nothing_that_was_kept(tmp_path: Path, task: Task, outcome: Replication) -> None:
     path = tmp_path / "a.store"
     with Store(path) as store:
         # SQLite itself then says what it says of a full disk.
         store._file.execute("PRAGMA max_page_count = 12")
         with pytest.raises(StoreError, match="disk is full"):
-            fill(store, task.digest, outcome)
+            fill(store, task.key.digest, outcome)
         kept = store.task_count()
     assert kept > 0
     with Store(path) as store:
         assert store.task_count() == kept
-        store.keep(Key(task.digest, 3, 5000, 2000, "v"), outcome, 0.1)
+        store.keep(Key(task.key.digest, 3, 5000, 2000, "v"), outcome, 0.1)
 
 
-def fill(store: Store, digest: str, outcome: Outcome) -> None:
+def fill(store: Store, digest: str, outcome: Replication) -> None:
     for number in range(1000):
         store.keep(Key(digest, 3, number, 2000, "v"), outcome, 0.1)
 
 
-def test_deleting_a_study_keeps_what_others_use(tmp_path: Path, outcome: Outcome) -> None:
+def test_deleting_a_study_keeps_what_others_use(tmp_path: Path, outcome: Replication) -> None:
     with Store(tmp_path / "a.store") as store:
         for name, digests in (("one", ["a", "b"]), ("two", ["b", "c"])):
             store.begin(name, "sweep", "Counter", {})

@@ -7,18 +7,17 @@ import pytest
 import tailrace
 from studies import closed, counter
 from tailrace.answer.run import simulate
-from tailrace.crew.bench import InterruptedStudyError
-from tailrace.crew.progress import StudyProgress
+from tailrace.crew.crew import Interrupted
+from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
-from tailrace.report.files.documents import as_json, sweep_document
+from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
-from tailrace.report.lines import knees
 from tailrace.report.pictures.sweep import sweep_picture
 from tailrace.report.terminal.results import as_text
 from tailrace.study.knee import knee
-from tailrace.study.session import Options
-from tailrace.study.sweep import Sweep, run_sweep, sweep
+from tailrace.study.lines import knees
+from tailrace.study.sweep import Sweep, sweep
 from tailrace.theory import mmc_response_mean
 
 VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
@@ -26,11 +25,11 @@ VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
 
 @pytest.fixture(scope="module")
 def found() -> Sweep:
-    return run_sweep([("counter", counter())], VARY, options=Options(engine="reference"))
+    return sweep(counter(), VARY, names=["counter"], engine="reference")
 
 
 def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
-    frame = found.frame()
+    frame = found.table
     assert len(frame) == 6
     assert list(frame["workload.booking.clients"]) == [5, 5, 10, 10, 15, 15]
     point = frame[(frame["workload.booking.clients"] == 10) & (frame["server.media.servers"] == 2)].iloc[0]
@@ -44,7 +43,7 @@ def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
 
 
 def test_the_mean_over_the_sweep_is_that_of_theory(found: Sweep) -> None:
-    frame = found.frame()
+    frame = found.table
     for row in frame.to_dict("records"):
         exact = float(
             mmc_response_mean(100.0 * row["workload.booking.clients"], 1e3, row["server.media.servers"])
@@ -59,20 +58,20 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
 ) -> None:
     done = []
 
-    def stop(progress: StudyProgress) -> None:
+    def stop(progress: Progress) -> None:
         done.append(progress.done)
         if len(done) == 9:
             raise KeyboardInterrupt
 
-    options = Options(engine="reference", store=tmp_path / "a.store")
-    with pytest.raises(InterruptedStudyError):
-        run_sweep([("counter", counter())], VARY, options=options, progress=stop)
-    again = run_sweep([("counter", counter())], VARY, options=options)
-    assert again.frame().to_csv() == found.frame().to_csv()
+    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    with pytest.raises(Interrupted):
+        sweep(counter(), VARY, progress=stop, **how)
+    again = sweep(counter(), VARY, **how)
+    assert again.table.to_csv() == found.table.to_csv()
 
 
 def test_what_cannot_be_carried_is_overloaded_and_has_no_figures() -> None:
-    frame = sweep(counter(), {"load": [1, 3]}, engine="reference")
+    frame = sweep(counter(), {"load": [1, 3]}, engine="reference").table
     assert list(frame.verdict) == [frame.verdict.iloc[0], "overloaded"]
     assert frame.overloaded_station.iloc[1] == "drive"
     assert frame.iloc[1][["mean_s", "p99_s", "rate_per_s"]].isna().all()
@@ -85,7 +84,7 @@ def test_several_scenarios_are_compared_in_one_table() -> None:
         [counter("title=Two"), counter("title=Three", "server.media.servers=3")],
         {"load": [0.5]},
         engine="reference",
-    )
+    ).table
     assert list(frame.scenario) == ["Two", "Three"]
     # common random numbers: the same arrivals in both
     assert frame.rate_per_s.iloc[0] == pytest.approx(frame.rate_per_s.iloc[1], rel=1e-12)
@@ -97,7 +96,7 @@ def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
             counter("run.precision=0.05", "run.requests=60000", f'workload.booking.target.p99="{limit}"'),
             {"load": [1]},
             engine="auto",
-        ).requests.iloc[0]
+        ).table.requests.iloc[0]
         for limit in ("6.4 ms", "50 ms")
     )
     assert far < near / 2
@@ -105,12 +104,12 @@ def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
 
 def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
     scenario = counter("run.requests=100000")
-    options = Options(engine="reference", store=tmp_path / "a.store")
-    first = run_sweep([("counter", scenario)], {"load": [1, 0.5]}, budget="2 s", options=options)
-    requests = first.frame().requests
+    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    first = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
+    requests = first.table.requests
     assert (requests < 4 * 90_000).all()
-    again = run_sweep([("counter", scenario)], {"load": [1, 0.5]}, budget="2 s", options=options)
-    assert again.frame().to_csv() == first.frame().to_csv()
+    again = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
+    assert again.table.to_csv() == first.table.to_csv()
 
 
 def test_a_budget_that_is_no_time_is_refused() -> None:
@@ -130,12 +129,13 @@ def test_the_knee_lies_where_the_p99_has_doubled() -> None:
 
 
 def test_a_closed_class_bends_at_its_servers() -> None:
-    found = run_sweep(
-        [("scan", closed("run.requests=4000"))],
+    found = sweep(
+        closed("run.requests=4000"),
         ["workload.scan.queue_depth=1..64 by *2"],
-        options=Options(engine="reference"),
+        names=["scan"],
+        engine="reference",
     )
-    ((_, bend),) = knees(found, "scan")
+    ((_, bend),) = knees(found.points, "scan")
     assert bend.value is not None
     assert 8 < bend.value < 32
 
@@ -163,10 +163,11 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
 
     from rich.console import Console
 
-    long = run_sweep(
-        [("a" * 60, counter(f"title={'x' * 150}")), ("b" * 60, counter("server.media.servers=4"))],
+    long = sweep(
+        [counter(f"title={'x' * 150}"), counter("server.media.servers=4")],
         ["workload.booking.rate=10%..105% of saturation by 95"],
-        options=Options(engine="reference"),
+        names=["a" * 60, "b" * 60],
+        engine="reference",
     )
     for each in (found, long):
         text = as_text(each, Console(file=StringIO(), width=width, color_system=None))
@@ -177,10 +178,10 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
 def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Path) -> None:
     import pandas as pd
 
-    document = as_json(sweep_document(found))
+    document = as_json(found)
     pictures = {"booking": sweep_picture(found, "booking")}
-    write_study(tmp_path, "sweep", as_text(found), found.frame(), document, pictures)
-    assert pd.read_csv(tmp_path / "sweep.csv").shape == found.frame().shape
+    write_study(tmp_path, "sweep", as_text(found), found.table, document, pictures)
+    assert pd.read_csv(tmp_path / "sweep.csv").shape == found.table.shape
     assert (tmp_path / "sweep_booking.png").read_bytes().startswith(b"\x89PNG")
     axes = pictures["booking"].axes
     assert [each.get_ylabel() for each in axes] == ["throughput, requests/s", "p99 latency, ms"]

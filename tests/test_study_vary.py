@@ -11,7 +11,7 @@ from tailrace.study.vary import Axis, axes_of, combinations
 
 def values(text: str) -> list[float | int | str]:
     axis = Axis.of(text)
-    settings = axis.settings(Variants(counter()), lambda variants, key: saturating_value(variants, key))
+    settings = axis.settings(Variants(counter()), saturating_value)
     return [setting.value for setting in settings]
 
 
@@ -45,6 +45,11 @@ def test_a_range_of_quantities_without_a_step_has_ten_values_with_both_ends() ->
     assert len(found) == 10
     assert (found[0], found[-1]) == (100.0, 1000.0)
     assert len(values("workload.booking.rate=10%..105% of saturation")) == 10
+
+
+def test_the_seed_is_no_key_to_vary() -> None:
+    with pytest.raises(SettingError, match=r"vary run\.seed: all points see the same random numbers.*--seed"):
+        axes_of(["run.seed=1,2,3"])
 
 
 @pytest.mark.parametrize(

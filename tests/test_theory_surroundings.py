@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 import subprocess
 import sys
 
@@ -14,6 +15,9 @@ from scipy.sparse import lil_matrix
 from scipy.sparse.linalg import spsolve
 from scipy.special import lambertw
 
+from oracles.bounds import fork_join_response_bounds
+from oracles.caches import che_hit_ratio, lru_hit_ratio, static_hit_ratio
+from oracles.run_length import mm1_number_asymptotic_variance, mm1_wait_asymptotic_variance, run_length_needed
 from tailrace import theory
 from tailrace.physics import cache, flash
 from tailrace.physics.zipf import zipf_law, zipf_probability
@@ -48,7 +52,7 @@ def test_a_fork_join_of_two_agrees_with_the_chain_solved_numerically() -> None:
 @settings(deadline=None)
 def test_the_fork_join_formula_lies_between_its_bounds(members: int, utilisation: float) -> None:
     mean = theory.fork_join_response_mean(members, utilisation, 1.0)
-    low, high = theory.fork_join_response_bounds(members, utilisation, 1.0)
+    low, high = fork_join_response_bounds(members, utilisation, 1.0)
     assert low * (1 - 1e-12) <= mean <= high * (1 + 1e-12)
     assert theory.fork_join_response_mean(members + 1, utilisation, 1.0) > mean
 
@@ -102,16 +106,16 @@ def test_hits_by_sets_agree_with_the_sum_over_orders(weights: list[float], capac
     shares = np.array(weights) / sum(weights)
     if capacity < len(weights):
         expected = lru_hits_by_orders(shares, capacity)
-        assert theory.lru_hit_ratio(weights, capacity) == pytest.approx(expected, rel=1e-10)
-        assert expected <= theory.static_hit_ratio(weights, capacity) * (1 + 1e-12)
+        assert lru_hit_ratio(weights, capacity) == pytest.approx(expected, rel=1e-10)
+        assert expected <= static_hit_ratio(weights, capacity) * (1 + 1e-12)
     else:
-        assert theory.lru_hit_ratio(weights, capacity) == 1
+        assert lru_hit_ratio(weights, capacity) == 1
 
 
 def test_a_uniform_cache_holds_its_share_of_the_requests() -> None:
-    assert theory.lru_hit_ratio(np.ones(12), 5) == pytest.approx(5 / 12, rel=1e-12)
-    assert theory.che_hit_ratio(np.ones(1000), 300) == pytest.approx(0.3, rel=1e-12)
-    assert theory.static_hit_ratio(np.ones(10), 3) == pytest.approx(0.3, rel=1e-12)
+    assert lru_hit_ratio(np.ones(12), 5) == pytest.approx(5 / 12, rel=1e-12)
+    assert che_hit_ratio(np.ones(1000), 300) == pytest.approx(0.3, rel=1e-12)
+    assert static_hit_ratio(np.ones(10), 3) == pytest.approx(0.3, rel=1e-12)
 
 
 @given(
@@ -134,7 +138,7 @@ def test_the_characteristic_time_fills_the_cache(rates: list[float], fill: float
 def test_a_cache_for_everything_that_is_asked_for_never_forgets() -> None:
     assert cache.characteristic_time([1.0, 2.0, 0.0], 2) == math.inf
     assert cache.hit_probability([1.0, 0.0], math.inf).tolist() == [1.0, 0.0]
-    assert theory.che_hit_ratio([1.0, 2.0, 0.0], 2) == 1.0
+    assert che_hit_ratio([1.0, 2.0, 0.0], 2) == 1.0
 
 
 @pytest.mark.parametrize("exponent", [0.5, 0.8, 1.0, 1.3])
@@ -148,8 +152,8 @@ def test_popularity_in_groups_moves_a_hit_share_by_less_than_a_hundred_thousandt
     assert groups.counts.size < 5000
     assert float(groups.counts @ groups.shares) == pytest.approx(1, rel=1e-9)
     shares = zipf_probability(np.arange(300_000), law)
-    assert theory.che_hit_ratio(groups.shares, capacity, groups.counts) == pytest.approx(
-        theory.che_hit_ratio(shares, capacity), abs=1e-5
+    assert che_hit_ratio(groups.shares, capacity, groups.counts) == pytest.approx(
+        che_hit_ratio(shares, capacity), abs=1e-5
     )
 
 
@@ -184,23 +188,6 @@ def test_write_amplification_is_invertible_and_falls_with_spare_room(overprovisi
     assert valid == pytest.approx(math.exp(-a * (1 - valid)), rel=1e-9)
 
 
-@given(st.floats(0.0, 10.0))
-@settings(deadline=None)
-def test_spare_factor_and_overprovisioning_convert_back_and_forth(overprovisioning: float) -> None:
-    spare = flash.spare_factor(overprovisioning)
-    assert 0 <= spare < 1
-    assert flash.overprovisioning_of_spare_factor(spare) == pytest.approx(
-        overprovisioning, rel=1e-12, abs=1e-12
-    )
-
-
-def test_write_amplification_takes_arrays_of_any_shape() -> None:
-    table = theory.write_amplification([[0.1, 0.3], [0.5, 1.0]])
-    assert table.shape == (2, 2)
-    assert table[0, 1] == flash.write_amplification(0.3)
-    assert isinstance(theory.write_amplification(0.3), float)
-
-
 def asymptotic_variance_of_a_chain(rho: float, states: int) -> float:
     """2 sum p f h for the number present, h from Poisson's equation of the truncated M/M/1 chain."""
     generator = np.diag(np.full(states - 1, rho), 1) + np.diag(np.ones(states - 1), -1)
@@ -215,7 +202,7 @@ def asymptotic_variance_of_a_chain(rho: float, states: int) -> float:
 @pytest.mark.parametrize("rho", [0.3, 0.5, 0.8])
 def test_the_asymptotic_variance_of_the_number_agrees_with_poissons_equation(rho: float) -> None:
     expected = asymptotic_variance_of_a_chain(rho, 250)
-    assert theory.mm1_number_asymptotic_variance(rho, 1.0) == pytest.approx(expected, rel=1e-8)
+    assert mm1_number_asymptotic_variance(rho, 1.0) == pytest.approx(expected, rel=1e-8)
 
 
 def test_the_asymptotic_variance_of_the_wait_is_met_by_many_short_runs() -> None:
@@ -228,69 +215,29 @@ def test_the_asymptotic_variance_of_the_wait_is_met_by_many_short_runs() -> None
         total += wait
         wait = np.maximum(0.0, wait + random.exponential(1.0, runs) - random.exponential(1 / rho, runs))
     observed = length * np.var(total / length, ddof=1)
-    expected = theory.mm1_wait_asymptotic_variance(rho, 1.0)
+    expected = mm1_wait_asymptotic_variance(rho, 1.0)
     # The standard error of a variance of 400 values is 7 %; a factor of rho or of (1 - rho) would be 50 % off.
     assert observed == pytest.approx(expected, rel=0.25)
     assert total.mean() / length == pytest.approx(1.0, rel=0.03)
 
 
-def test_heavy_traffic_variance_meets_the_exact_one_at_full_load() -> None:
-    ratios = [
-        theory.ggc_number_asymptotic_variance(rho, 1.0, 1.0, 1.0)
-        / theory.mm1_number_asymptotic_variance(rho, 1.0)
-        for rho in (0.9, 0.99, 0.999)
-    ]
-    assert ratios[0] > ratios[1] > ratios[2] > 1
-    assert ratios[2] == pytest.approx(1, abs=0.002)
-
-
 def test_run_length_grows_with_the_square_of_the_precision() -> None:
-    coarse, fine = theory.run_length_needed(4.0, 1976.0, [0.1, 0.01])
+    coarse, fine = run_length_needed(4.0, 1976.0, [0.1, 0.01])
     assert fine / coarse == pytest.approx(100)
-    assert theory.run_length_needed(4.0, 1976.0, 0.1, 0.99) > coarse
+    assert run_length_needed(4.0, 1976.0, 0.1, 0.99) > coarse
     # Twice as fast a station: the same number of requests, half the seconds.
-    slow, fast = (theory.mm1_wait_asymptotic_variance(0.8 * mu, mu) for mu in (1.0, 2.0))
+    slow, fast = (mm1_wait_asymptotic_variance(0.8 * mu, mu) for mu in (1.0, 2.0))
     assert fast == pytest.approx(slow / 4)
 
 
-@given(st.floats(0.01, 100.0), st.floats(0.01, 100.0), st.floats(0.0, 100.0))
-@settings(deadline=None)
-def test_operational_laws_undo_one_another(clients: float, response: float, think: float) -> None:
-    throughput = theory.interactive_throughput(clients, response, think)
-    if response > 1e-9 * think:
-        assert theory.interactive_response_s(clients, throughput, think) == pytest.approx(response, rel=1e-6)
-    # Little's law for the thinking and for the waiting clients together.
-    total = theory.number_present(throughput, response) + theory.number_present(throughput, think)
-    assert total == pytest.approx(clients, rel=1e-12)
-
-
 REFUSED = {
-    "utilisation": [
-        lambda: theory.fork_join_response_mean(2, 1.0, 1.0),
-        lambda: theory.mm1_wait_asymptotic_variance(2.0, 1.0),
-    ],
+    "utilisation": [lambda: theory.fork_join_response_mean(2, 1.0, 1.0)],
     "members": [lambda: theory.fork_join_response_mean(0, 0.5, 1.0), lambda: theory.maximum_tail(0.1, 1.5)],
     "tail": [lambda: theory.maximum_tail(1.5, 2)],
     "^p =": [
         lambda: theory.maximum_level(1.0, 2),
         lambda: theory.fork_join_response_quantile_bound(0.0, 2, 0.5, 1.0),
     ],
-    "shares": [
-        lambda: theory.che_hit_ratio([0.5, -0.1], 1),
-        lambda: theory.lru_hit_ratio([0.0, 0.0], 1),
-        lambda: theory.static_hit_ratio([], 1),
-    ],
-    "capacity": [
-        lambda: theory.lru_hit_ratio([0.5, 0.5], 0),
-        lambda: theory.che_hit_ratio([0.5, 0.5], -1.0),
-    ],
-    "items": [lambda: theory.lru_hit_ratio(np.ones(23), 5)],
-    "overprovisioning": [
-        lambda: theory.write_amplification([0.1, 0.0]),
-        lambda: theory.write_amplification_uniform_victims(-0.1),
-    ],
-    "precision": [lambda: theory.run_length_needed(1.0, 1.0, 0.0)],
-    "confidence": [lambda: theory.run_length_needed(1.0, 1.0, 0.1, 1.0)],
 }
 
 
@@ -310,7 +257,6 @@ def test_what_lies_outside_the_range_is_refused_by_name(name: str, call: object)
         (lambda: flash.write_amplification(math.inf), "overprovisioning"),
         (lambda: flash.overprovisioning_of_amplification(1.0), "above 1"),
         (lambda: flash.spare_factor(-0.1), "overprovisioning"),
-        (lambda: flash.overprovisioning_of_spare_factor(1.0), "spare factor"),
         (lambda: cache.characteristic_time([1.0, -1.0], 1), "rates"),
         (lambda: cache.characteristic_time([1.0, math.nan], 1), "rates"),
         (lambda: cache.characteristic_time([1.0, 2.0], 0), "capacity"),
@@ -328,6 +274,13 @@ def test_write_amplification_compiles_and_keeps_its_value() -> None:
     numba = pytest.importorskip("numba")
     compiled = numba.njit(flash.write_amplification)
     assert compiled(0.28) == pytest.approx(flash.write_amplification(0.28), rel=1e-14)
+
+
+def test_the_index_of_the_closed_forms_lists_every_one_of_them() -> None:
+    assert theory.__doc__ is not None
+    listed = re.findall(r"`(\w+)`", theory.__doc__)
+    given = [name for name, value in vars(theory).items() if callable(value) and not name.startswith("_")]
+    assert sorted(set(listed)) == sorted(given)
 
 
 def test_the_closed_forms_start_without_the_slow_parts_of_scipy() -> None:

@@ -7,12 +7,13 @@ from typing import NamedTuple
 
 import pytest
 
+from drives import generic
 from tailrace import theory
 from tailrace.answer.result import Figures
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.plan.columns import Stage
-from tailrace.replicate.sample import Sample
+from tailrace.replicate.replication import Replication
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import (
@@ -39,7 +40,7 @@ class FourStations(NamedTuple):
     """Replications of the ready scenario of four stations of 1,000 / s in a row, at a given rate."""
 
     rate_per_s: float
-    sampled: list[Sample]
+    sampled: list[Replication]
     figures: Figures
 
 
@@ -63,7 +64,7 @@ def test_quantiles_of_the_whole_path_of_four_stations_are_as_printed(four_statio
             assert_agrees(latency[f"p{100 * p:.0f}"], printed(text) * (1 / spare), power_of(p))
 
 
-def time_at(sampled: list[Sample], stage: Stage) -> Estimate:
+def time_at(sampled: list[Replication], stage: Stage) -> Estimate:
     """Mean time of a request of the class "booking" at a stage: waiting and in service."""
     stages = [sample.kinds["booking"]["all"].stages for sample in sampled]
     seconds = [float(each.wait_s[stage] + each.service_s[stage]) for each in stages]
@@ -81,12 +82,10 @@ def test_each_of_four_stations_in_a_row_sees_what_it_would_see_alone(four_statio
 def test_quantiles_of_the_whole_path_of_two_stations_are_as_printed() -> None:
     # Q31 with two stations: the spare rate is 500 / s at both.
     row = QUEUEING["Q31"]
-    scenario = parse("""
+    scenario = parse(f"""
 [server.controller]
-service = {law = "exponential", mean = "1 ms"}
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
+service = {{law = "exponential", mean = "1 ms"}}
+{generic("exponential")}
 [[workload]]
 name = "booking"
 rate = "500 /s"
@@ -109,9 +108,7 @@ def closed(clients: int) -> Scenario:
 service = {{law = "exponential", mean = "{network} s"}}
 [server.controller]
 service = {{law = "exponential", mean = "{controller} s"}}
-[server.media]
-kind = "generic"
-service = {{law = "exponential", mean = "{media} s"}}
+{generic("exponential", f"{media} s")}
 [[workload]]
 name = "booking"
 clients = {clients}
@@ -120,10 +117,10 @@ request_size = "8 KiB"
 """)
 
 
-def number_present(sampled: list[Sample], bank: int) -> Estimate:
+def number_present(sampled: list[Replication], bank: int) -> Estimate:
     """Mean number at a station of one server, waiting and in service, over time."""
     present = [float(each.stations.waiting_s[bank] + each.stations.busy_s[bank]) for each in sampled]
-    return sectioned_ratio(present, [each.window_s for each in sampled])
+    return sectioned_ratio(present, [each.stations.seconds_s for each in sampled])
 
 
 @pytest.mark.parametrize("clients", [1, 2, 3, 4, 5, 20])
@@ -174,9 +171,7 @@ def test_a_finite_population_is_answered_as_printed() -> None:
     # Q43
     row = QUEUEING["Q43"]
     scenario = parse(f"""
-[server.media]
-kind = "generic"
-service = {{law = "exponential", mean = "{row["service_s"]} s"}}
+{generic("exponential", f"{row['service_s']} s")}
 [[workload]]
 name = "booking"
 clients = {row["clients"]}

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import Value, spinning
 from tailrace.answer.result import Figures
 from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
@@ -44,6 +45,7 @@ kind = "spinning"
 capacity = "{capacity}"
 rpm = "{rpm} rpm"
 outer_rate = "{rate}"
+command_rate = "1e12 /s"
 scheduling = "arrival order"
 {seek}
 [[workload]]
@@ -157,19 +159,13 @@ def test_a_random_access_with_the_published_curve_takes_what_its_parts_add_up_to
 
 def crowd(drives: int, requests: int) -> Scenario:
     """So many requests that reach the drives at one and the same instant, at random places, and no other for long."""
+    rule: dict[str, Value] = {
+        "scheduling": "shortest seek first",
+        "queue_slots": 1000,
+        "age_limit": "100000 s",
+    }
     return parse(f"""
-[server.media]
-kind = "spinning"
-count = {drives}
-capacity = "1 GB"
-rpm = "7200 rpm"
-seek_adjacent = "0.6 ms"
-seek_average = "8.5 ms"
-seek_full = "17 ms"
-outer_rate = "100 MB/s"
-scheduling = "shortest seek first"
-queue_slots = 1000
-age_limit = "100000 s"
+{spinning(count=drives, capacity="1 GB", outer_rate="100 MB/s", command_rate="1e12 /s", **rule)}
 [[workload]]
 name = "booking"
 clients = {requests}
@@ -191,7 +187,7 @@ def second_seeks(scenario: Scenario, replication: int) -> tuple[np.ndarray, np.n
     drives, targets = [], []
     while sum(each.size for each in drives) < count:
         steps = plan.closed[0].next_chunk().steps
-        visit = steps.op == VISIT
+        visit = (steps.op == VISIT) & (steps.arg >= arm.first) & (steps.arg < arm.first + arm.count)
         assert steps.access is not None
         drives.append(steps.arg[visit] - arm.first)
         targets.append(steps.access.target[visit])

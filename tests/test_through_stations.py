@@ -7,6 +7,8 @@ Printed values and their sources: shared/published/queueing.toml. They are at a 
 import numpy as np
 import pytest
 
+from drives import generic
+from oracles.gim1 import gim1_response_mean, gim1_response_quantile
 from tailrace import theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_quantiles, sectioned_ratio
@@ -172,8 +174,8 @@ def test_bursty_arrivals_wait_as_those_with_hyperexponential_gaps() -> None:
     scenario = one_station(EXPONENTIAL, 500, workload=bursty)
     latency = found(scenario, samples(scenario, 50_000)).latency_s
     gaps = theory.hyperexponential(2 * MS, 4.0)
-    assert_agrees(latency["mean"], theory.gim1_response_mean(gaps, 1000.0))
-    assert_agrees(latency["p99"], theory.gim1_response_quantile(0.99, gaps, 1000.0), POWER_P99)
+    assert_agrees(latency["mean"], gim1_response_mean(gaps, 1000.0))
+    assert_agrees(latency["p99"], gim1_response_quantile(0.99, gaps, 1000.0), POWER_P99)
 
 
 # Sharing
@@ -205,10 +207,7 @@ ports = {ports}
 rate = "81.92 MB/s"
 frame_overhead = "0 B"
 message_payload = "1 B"
-[server.media]
-kind = "generic"
-discipline = "delay"
-service = {{law = "constant", value = "1 us"}}
+{generic("constant", "1 us", discipline="delay")}
 [[workload]]
 name = "small"
 rate = "6000 /s"
@@ -256,7 +255,7 @@ def two_classes(rates: list[float], first: int, second: int) -> Scenario:
     """One server of 1 s on average, two classes with the given rates and priorities."""
     classes = zip(("first", "second"), rates, (first, second), strict=True)
     return parse(
-        '[server.media]\nkind = "generic"\nservice = {law = "exponential", mean = "1 s"}\n'
+        f"{generic('exponential', '1 s')}\n"
         + "".join(
             f'[[workload]]\nname = "{name}"\nrate = "{rate} /s"\nrequest_size = "8 KiB"\npriority = {priority}\n'
             for name, rate, priority in classes

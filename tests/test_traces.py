@@ -7,6 +7,7 @@ import pickle
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.answer.run import simulate
 from tailrace.engine.reference import run_reference
 from tailrace.errors import ScenarioError
@@ -19,20 +20,17 @@ from tailrace.scenario.tables.recorded import recording_of
 from tailrace.trace import compilation, recording, table
 from tailrace.workload.replay import begins_at
 
-SCENARIO = """
-[server.media]
-kind = "generic"
-capacity = "1 GiB"
-service = {law = "constant", value = "10 us"}
+SCENARIO = f"""
+{generic("constant", "10 us", capacity="1 GiB")}
 [[workload]]
 name = "booking"
 arrivals = "trace"
 file = "booking.csv"
 [workload.columns]
-time = {column = "when", unit = "ms"}
+time = {{column = "when", unit = "ms"}}
 kind = "op"
-address = {column = "sector", unit = "512 B"}
-size = {column = "bytes", unit = "KiB"}
+address = {{column = "sector", unit = "512 B"}}
+size = {{column = "bytes", unit = "KiB"}}
 client = "desk"
 [run]
 seed = 7

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import generic
 from tailrace.answer.run import simulate
 from tailrace.engine.choice import Run
 from tailrace.engine.compiled import CompiledRun, available
@@ -24,18 +25,14 @@ from tailrace.scenario.tables.scenario import Scenario
 
 READY = Path(__file__).parent.parent / "shared" / "scenarios" / "booking-transactions.toml"
 
-SERVER = """
+SERVER = f"""
 [server.controller]
 cores = 4
 per_request = "10 us"
 per_completion = "0 s"
 per_disk_operation = "0 s"
 variability = 0
-[server.media]
-kind = "generic"
-count = 100
-capacity = "1 TB"
-service = {law = "constant", value = "100 us"}
+{generic("constant", "100 us", count=100, capacity="1 TB")}
 [server.layout]
 stripe_unit = "64 KiB"
 """
@@ -256,3 +253,11 @@ def test_computing_on_a_controller_needs_one_with_cores() -> None:
     text = faults(f'rate = "10 /s"\n{STEP}compute = "1 ms"\ncompute_at = "controller"', server)
     assert "step[0].compute_at" in text
     assert "no controller with cores" in text
+
+
+@pytest.mark.parametrize("size", ["1 B", "2 B"])
+def test_a_size_of_any_kind_beside_steps_is_refused(size: str) -> None:
+    text = Path(__file__).parents[1].joinpath("shared/scenarios/booking-transactions.toml").read_text("utf-8")
+    assert parse(text).workload[0].largest_size > 1
+    with pytest.raises(ScenarioError, match=r"request_size.*given beside steps"):
+        parse(text.replace('name = "booking"', f'name = "booking"\nrequest_size = "{size}"', 1))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from tailrace.workload import streams
-from tailrace.workload.streams import Purpose, Streams
+from tailrace.workload.streams import EvenStreams, Purpose, Streams
 
 BOOKING = Streams(seed=7, replication=0, owner="booking")
 MASK = (1 << 64) - 1
@@ -149,3 +149,15 @@ def test_zero_is_a_seed_a_replication_and_a_client() -> None:
 
 def test_no_two_purposes_share_a_number() -> None:
     assert len({int(purpose) for purpose in Purpose.__members__.values()}) == len(Purpose.__members__)
+
+
+def test_the_draws_of_a_sample_are_spread_evenly_and_purposes_stay_independent() -> None:
+    even, count = EvenStreams(seed=7, replication=0, owner="booking"), 4096
+    one, two = (even.uniforms(purpose, np.arange(count)) for purpose in (Purpose.SIZE, Purpose.KIND))
+    assert np.sort(one) == pytest.approx((np.arange(count) + 0.5) / count, rel=1e-12)
+    assert even.uniforms(Purpose.SIZE, np.arange(count)).tolist() == one.tolist()
+    # Of independent orders the correlation of ranks has a standard deviation of 1/64.
+    assert abs(stats.spearmanr(one, two).statistic) < 4 / 64
+    # An exponential mean: plain draws err by 1/64 in standard deviation, even ones by ln(2)/2 over their number.
+    assert -np.log(one).mean() == pytest.approx(1.0, abs=1 / count)
+    assert even.uniforms(Purpose.SIZE, np.arange(0)).size == 0

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from drives import controller, generic
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
 from tailrace.forecast.estimate import estimate
@@ -21,18 +22,8 @@ def scenario(
 ) -> Scenario:
     """Processor costs of 7 us in, 2 us out and 1 us a drive operation, none of them variable; copying at 8 GB/s."""
     return parse(f"""
-[server.controller]
-cores = 4
-per_request = "7 us"
-per_completion = "2 us"
-per_disk_operation = "1 us"
-copy_rate = "8 GB/s"
-variability = 0.0
-write_back = {{{memory}}}
-[server.media]
-kind = "generic"
-service = {{law = "constant", value = "{service_ms} ms"}}
-servers = {servers}
+{controller(write_back=f"{{{memory}}}")}
+{generic("constant", f"{service_ms} ms", servers=servers)}
 [[workload]]
 name = "booking"
 {workload}

@@ -15,16 +15,20 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drives import generic
+from tailrace.answer.figures import figures
 from tailrace.answer.result import Figures
-from tailrace.answer.summary import figures
+from tailrace.answer.sample import Sample
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
 from tailrace.measure.estimate import Estimate, student_quantile
 from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
-from tailrace.replicate.gather import WARMUP_SHARE, Kind
-from tailrace.replicate.sample import Sample, replicate
+from tailrace.quantity import Kind
+from tailrace.replicate.boiled import replicate
+from tailrace.replicate.gather import WARMUP_SHARE
+from tailrace.replicate.replication import Replication
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -74,9 +78,7 @@ def one_station(service: str, rate_per_s: float, media: str = "", workload: str 
     ``media`` and ``workload`` are further lines of their tables.
     """
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
@@ -89,9 +91,7 @@ request_size = "8 KiB"
 def commits(rate_per_s: float, service: str, most: int, media: str = "", step: str = "") -> Scenario:
     """Transactions of a single log write of 1 ms on average, on one drive with nothing before it."""
     return parse(f"""
-[server.media]
-kind = "generic"
-service = {service}
+{generic(service=service)}
 {media}
 [[workload]]
 name = "booking"
@@ -105,9 +105,9 @@ group_commit = {most}
 """)
 
 
-def samples(scenario: Scenario, requests: int, seed: int = 1) -> list[Sample]:
+def samples(scenario: Scenario, requests: int, seed: int = 1) -> list[Replication]:
     """Independent replications of so many requests each, as an answer rests on."""
-    return [replicate(scenario, seed, number, requests, 10**9, ENGINE) for number in range(REPLICATIONS)]
+    return [replicate(scenario, seed, number, requests, ENGINE, 10**9) for number in range(REPLICATIONS)]
 
 
 def observe(scenario: Scenario, requests: int, seed: int = 1, replication: int = 0) -> Observations:
@@ -123,21 +123,23 @@ def per_request(
     return [column(observe(scenario, requests, seed, number))[begin:] for number in range(REPLICATIONS)]
 
 
-def found(scenario: Scenario, sampled: list[Sample], name: str = "booking", kind: Kind = "all") -> Figures:
+def found(
+    scenario: Scenario, sampled: list[Replication], name: str = "booking", kind: Kind = "all"
+) -> Figures:
     """All figures of a class, as an answer gives them."""
-    return figures(scenario.workload_named(name), kind, sampled)
+    return figures(name, kind, Sample(sampled))
 
 
-def waiting_mean(sampled: list[Sample], bank: int = 0) -> Estimate:
+def waiting_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
     """Mean number waiting at all stations of a bank, over time."""
     waiting = [float(sample.stations.waiting_s[bank]) for sample in sampled]
-    return sectioned_ratio(waiting, [sample.window_s for sample in sampled])
+    return sectioned_ratio(waiting, [sample.stations.seconds_s for sample in sampled])
 
 
-def busy_mean(sampled: list[Sample], bank: int = 0) -> Estimate:
+def busy_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
     """Mean number of busy servers at all stations of a bank, over time."""
     busy = [float(sample.stations.busy_s[bank]) for sample in sampled]
-    return sectioned_ratio(busy, [sample.window_s for sample in sampled])
+    return sectioned_ratio(busy, [sample.stations.seconds_s for sample in sampled])
 
 
 def share(columns: list[FloatArray], holds: Callable[[FloatArray], Any]) -> Estimate:

@@ -16,86 +16,31 @@ True
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from tailrace.answer.result import ClassResult, Figures, Result, StageTimes, StationResult, TargetResult
-    from tailrace.answer.run import simulate
-    from tailrace.errors import ScenarioError
-    from tailrace.forecast.estimate import estimate
-    from tailrace.forecast.result import ClassTheory, Theory
-    from tailrace.measure.estimate import Estimate
-    from tailrace.scenario.reading.read import load
-    from tailrace.scenario.tables.scenario import Scenario
-    from tailrace.study.compare import Comparison, compare
-    from tailrace.study.headroom import headroom
-    from tailrace.study.journey import Journey, journey
-    from tailrace.study.relief import relief
-    from tailrace.study.sweep import sweep
-
-    __version__: str
-
-__all__ = [
-    "ClassResult",
-    "ClassTheory",
-    "Comparison",
-    "Estimate",
-    "Figures",
-    "Journey",
-    "Result",
-    "Scenario",
-    "ScenarioError",
-    "StageTimes",
-    "StationResult",
-    "TargetResult",
-    "Theory",
-    "__version__",
-    "compare",
-    "estimate",
-    "headroom",
-    "journey",
-    "load",
-    "relief",
-    "simulate",
-    "sweep",
-]
-
-# Resolved at first use: what stands behind these names takes a second to import.
-_HOMES = {
-    "ClassResult": "tailrace.answer.result",
-    "ClassTheory": "tailrace.forecast.result",
-    "Comparison": "tailrace.study.compare",
-    "Estimate": "tailrace.measure.estimate",
-    "Figures": "tailrace.answer.result",
-    "Journey": "tailrace.study.journey",
-    "Result": "tailrace.answer.result",
-    "Scenario": "tailrace.scenario.tables.scenario",
-    "ScenarioError": "tailrace.errors",
-    "StageTimes": "tailrace.answer.result",
-    "StationResult": "tailrace.answer.result",
-    "TargetResult": "tailrace.answer.result",
-    "Theory": "tailrace.forecast.result",
-    "compare": "tailrace.study.compare",
-    "estimate": "tailrace.forecast.estimate",
-    "headroom": "tailrace.study.headroom",
-    "journey": "tailrace.study.journey",
-    "load": "tailrace.scenario.reading.read",
-    "relief": "tailrace.study.relief",
-    "simulate": "tailrace.answer.run",
-    "sweep": "tailrace.study.sweep",
-}
+_HOMES: dict[str, str] = {}
 
 
 def __getattr__(name: str) -> object:
+    """A public name, imported when it is first used, since what stands behind it takes a second to import.
+
+    ``__init__.pyi`` has the list of them: ``from HOME import NAME as NAME``, a line each.
+    """
+    from importlib import import_module
+
+    if not _HOMES:
+        with open(f"{__path__[0]}/__init__.pyi", encoding="utf-8") as stub:
+            lines = [line.split() for line in stub if line.startswith("from ")]
+        _HOMES.update({words[-1]: words[1] for words in lines})
     if name == "__version__":
         from importlib.metadata import version
 
-        return version("tailrace")
+        return version(__name__)
+    if name == "__all__":
+        return sorted({*_HOMES, "__version__"})
     if name not in _HOMES:
-        raise AttributeError(f"module 'tailrace' has no attribute {name!r}")
-    return getattr(import_module(_HOMES[name]), name)
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    home = _HOMES[name]
+    return import_module(f"{home}.{name}") if home == __name__ else getattr(import_module(home), name)
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), *__getattr__("__all__")})

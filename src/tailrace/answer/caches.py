@@ -26,7 +26,7 @@ def cache_notes(scenario: Scenario, seed: int) -> tuple[str, ...]:
     volatile = any(
         isinstance(pool.media, Spinning) and pool.media.write_cache for pool in scenario.server.pools
     )
-    if volatile and any(each.read_share < 1 and not each.durable for each in scenario.by_step.workload):
+    if volatile and any(each.reads < 1 and not each.durable for each in scenario.by_step.workload):
         notes.append(
             "Writes that are not durable are acknowledged from volatile caches of the drives: a power failure loses "
             "them. Performance says nothing about durability."

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_ratio
-from tailrace.replicate.sample import Sample
+from tailrace.replicate.replication import Replication
 from tailrace.scenario.tables.rebuild import Rebuild
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -39,17 +40,19 @@ class RebuildResult:
         }
 
 
-def rebuild_results(scenario: Scenario, samples: list[Sample], level: float) -> tuple[RebuildResult, ...]:
+def rebuild_results(
+    scenario: Scenario, replications: Sequence[Replication], level: float
+) -> tuple[RebuildResult, ...]:
     """How fast each rebuild went in a run."""
-    return tuple(_rebuild_result(each, samples, level) for each in scenario.rebuilds)
+    return tuple(_rebuild_result(each, replications, level) for each in scenario.rebuilds)
 
 
-def _rebuild_result(rebuild: Rebuild, samples: list[Sample], level: float) -> RebuildResult:
+def _rebuild_result(rebuild: Rebuild, replications: Sequence[Replication], level: float) -> RebuildResult:
     moved = []
-    for sample in samples:
-        kinds = sample.kinds.get(rebuild.name, {})
-        moved.append(kinds["all"].bytes_moved / len(rebuild.groups) if "all" in kinds else 0.0)
-    rate = sectioned_ratio(moved, [sample.window_s for sample in samples], level)
+    for one in replications:
+        part = one.totals(rebuild.name, "all")
+        moved.append(part.bytes_moved / len(rebuild.groups) if part is not None else 0.0)
+    rate = sectioned_ratio(moved, [one.window_s for one in replications], level)
     found = min(rate.value, rebuild.rate) if rate.value else None
     left_s = None if found is None else rebuild.left_bytes / found
     return RebuildResult(rebuild.name, rebuild.drives, rebuild.rate, rate, rebuild.left_bytes, left_s)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tailrace.replicate.sample import Sample
+from tailrace.replicate.replication import Replication
 from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
@@ -28,12 +28,12 @@ def replay_budget(scenario: Scenario) -> int:
     return max(budget, 256)
 
 
-def replay_notes(scenario: Scenario, samples: Sequence[Sample]) -> tuple[str, ...]:
+def replay_notes(scenario: Scenario, replications: Sequence[Replication]) -> tuple[str, ...]:
     """What there is to say of each trace: rows left out or sorted, and what the intervals tell."""
     notes: list[str] = []
     for each in scenario.workload:
         if each.arrivals == "trace":
-            notes += _notes(each, sum(sample.warming_s[each.name].size for sample in samples))
+            notes += _notes(each, sum(one.issued[each.name] for one in replications))
     return tuple(notes)
 
 

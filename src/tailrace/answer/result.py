@@ -11,7 +11,7 @@ from tailrace.forecast.result import Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.verdict import Verdict
-from tailrace.quantity import QUANTILES
+from tailrace.quantity import QUANTILES, Quantity
 from tailrace.shown import Shown
 
 DISTRIBUTION = tuple(
@@ -56,13 +56,14 @@ class Figures:
 
 @dataclass(frozen=True)
 class TargetResult:
-    """One promise: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found.
+    """One promise to a class: ``quantity`` (as in the scenario), its ``limit`` in SI units, and what was found.
 
     ``estimate`` has the interval of 95 %, ``judged`` that of the ``level`` by which the verdict is found: with several
     targets, or several looks at them, it is the wider one, so that all verdicts hold together with 95 %.
     """
 
-    quantity: str
+    class_name: str
+    quantity: Quantity
     limit: float
     estimate: Estimate
     judged: Estimate
@@ -72,7 +73,7 @@ class TargetResult:
     @property
     def is_upper(self) -> bool:
         """Whether the quantity must stay below the limit: a latency; rate and throughput must reach it."""
-        return self.quantity not in ("rate", "throughput")
+        return self.quantity.is_upper
 
 
 @dataclass(frozen=True)

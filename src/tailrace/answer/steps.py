@@ -21,7 +21,7 @@ from tailrace.replicate.gather import SLOWEST_SHARE, measured_from
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
-MOST = {"compiled": 10_000, "reference": 2_000}
+MOST = 10_000
 """Requests of each replication that are looked at again."""
 
 
@@ -48,7 +48,7 @@ def with_steps(result: Result, scenario: Scenario, engine: Engine, first: int) -
     if not result.classes or not any(each.step for each in scenario.workload):
         return result
     length = -(-10 * result.requests // (9 * result.replications))
-    requests = min(max(length, 1), MOST[engine])
+    requests = min(max(length, 1), MOST)
     samples = [
         step_samples(scenario, result.seed, first + place, requests, engine)
         for place in range(result.replications)
@@ -68,7 +68,7 @@ def step_samples(
         number[block["order"]], arrival_s[block["order"]] = block["class_index"], block["arrival_s"]
     laps = run.laps()
     laps = laps[np.lexsort((laps["step"], laps["order"]))]
-    laps = laps[laps["order"] >= measured_from(requests)]
+    laps = laps[laps["order"] >= measured_from(requests, scenario.closed_requests)]
     found = {}
     for workload in scenario.workload:
         mine = laps[number[laps["order"]] == plan.classes.index(workload.name)]

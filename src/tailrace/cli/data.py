@@ -76,7 +76,6 @@ def profile(
         found = described(recording_of(workload), reach)
         resembling = None
         if write is not None or on is not None:
-            from tailrace.fit.resemblance import as_toml
             from tailrace.fit.resemblance import resembling as resembles
 
             try:
@@ -84,10 +83,12 @@ def profile(
             except ValueError as error:
                 stop(BAD_INPUT, f"{file}: {error}; accepted: --column for times and sizes")
         if write is not None and resembling is not None:
+            from tailrace.scenario.reading.toml import toml_text
+
             comment = f"Resembles {file.name}: {found.facts.rows} requests."
             try:
                 with write.open("x", encoding="utf-8") as opened:
-                    opened.write(as_toml(resembling, comment))
+                    opened.write(toml_text({"workload": [resembling]}, comment))
             except FileExistsError:
                 stop(BAD_INPUT, f"{write}: is there already; nothing was written")
             except OSError as error:
@@ -229,6 +230,7 @@ def _fit_laws(
     from tailrace.fit.law_fit import fit_laws
     from tailrace.report.files.documents import as_json, laws_document
     from tailrace.report.terminal import calibration as shown
+    from tailrace.scenario.reading.toml import toml_text
     from tailrace.trace.mapping import Column
     from tailrace.trace.values import measured_values
     from tailrace.units import parse
@@ -251,12 +253,8 @@ def _fit_laws(
         put(shown.laws_text(file.name, laws, values.size, Console(highlight=False)))
     if write is not None:
         best = next(law for law in laws if law.service is not None)
-        service = ", ".join(
-            f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}"
-            for key, value in (best.service or {}).items()
-        )
-        title = f'title = "drives with the latencies of {file.name}"'
-        _write_new(write, f'{title}\n\n[media]\nkind = "generic"\nservice = {{{service}}}\n')
+        media = {"kind": "generic", "service": best.service}
+        _write_new(write, toml_text({"title": f"drives with the latencies of {file.name}", "media": media}))
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_laws
 

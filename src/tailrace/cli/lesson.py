@@ -42,9 +42,9 @@ def lesson(
             stop(BAD_INPUT, "--out is missing; accepted: a directory for page and pictures")
         kinds = picture_kinds(pictures)
         make_directory(out)
-        from tailrace.lessons.effort import Effort
         from tailrace.lessons.give import give
+        from tailrace.lessons.trials import Trials
         from tailrace.report.files.answer import write_whole
 
-        for file, content in give(name, Effort(seed, engine.value), kinds).items():
+        for file, content in give(name, Trials(seed, engine.value), kinds).items():
             put(f"Wrote {write_whole(out / file, content)}.\n")

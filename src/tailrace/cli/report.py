@@ -45,7 +45,7 @@ def report(
     give a comparison.
     """
     with failures(debug):
-        from tailrace.crew.workers import available_cores
+        from tailrace.crew.executors import available_cores
         from tailrace.measure.verdict import combined
         from tailrace.report.files.answer import write_whole
         from tailrace.report.page.page import report_page

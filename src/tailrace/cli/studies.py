@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -25,7 +24,11 @@ from tailrace.cli.failures import (
 
 if TYPE_CHECKING:
     from tailrace.arrays import FloatArray
-    from tailrace.study.session import Options
+    from tailrace.report.terminal.watch import Watch
+    from tailrace.scenario.tables.scenario import Scenario
+    from tailrace.study.headroom import Headroom
+    from tailrace.study.relief import Relief
+    from tailrace.study.session import How
 
 Settings = Annotated[
     list[str] | None,
@@ -107,26 +110,27 @@ def sweep(
     with failures(debug):
         from rich.console import Console
 
-        from tailrace.report.files.documents import as_json, sweep_document
+        from tailrace.report.files.documents import as_json
         from tailrace.report.files.study import write_study
         from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
-        from tailrace.study.sweep import run_sweep
+        from tailrace.study.sweep import sweep as swept
 
-        named = [(file.stem, load(file, settings or ())) for file in files]
+        scenarios = [load(file, settings or ()) for file in files]
         if out is not None:
             make_directory(out)
-        options = _options(seed, store, workers, scheduler, engine)
-        with Watch(not quiet and sys.stderr.isatty()) as display:
-            found = run_sweep(named, vary, together, budget, options, display)
-        document = as_json(sweep_document(found))
+        with Watch(not quiet and sys.stderr.isatty()) as watch:
+            how = _how(seed, store, workers, scheduler, engine, watch)
+            names = [file.stem for file in files]
+            found = swept(scenarios, vary, together=together, budget=budget, names=names, **how)
+        document = as_json(found)
         put(document if json else as_text(found, Console(highlight=False)))
         if out is not None:
             from tailrace.report.pictures.sweep import sweep_picture
 
             pictures = {name: sweep_picture(found, name) for name in found.class_names}
-            write_study(out, "sweep", as_text(found), found.frame(), document, pictures)
+            write_study(out, "sweep", as_text(found), found.table, document, pictures)
         raise typer.Exit(EXIT_CODES[found.verdict])
 
 
@@ -152,7 +156,7 @@ def compare(
     with failures(debug):
         from rich.console import Console
 
-        from tailrace.crew.workers import available_cores
+        from tailrace.crew.executors import available_cores
         from tailrace.report.files.documents import as_json
         from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
@@ -196,53 +200,54 @@ def _measured(file: Path, unit: str) -> FloatArray:
     return measured_values(file, Column(position=1, scale=scale))
 
 
-def _options(
-    seed: int | None, store: Path | None, workers: int | None, scheduler: str | None, engine: Engine
-) -> Options:
-    from tailrace.crew.workers import available_cores
-    from tailrace.study.session import Options
+def _how(
+    seed: int | None,
+    store: Path | None,
+    workers: int | None,
+    scheduler: str | None,
+    engine: Engine,
+    progress: Watch,
+) -> How:
+    from tailrace.crew.executors import available_cores
 
-    return Options(seed, store, workers or available_cores(), scheduler, engine.value)
+    return {
+        "seed": seed,
+        "store": store,
+        "workers": workers or available_cores(),
+        "scheduler": scheduler,
+        "engine": engine.value,
+        "progress": progress,
+    }
 
 
-@dataclass(frozen=True)
-class _Study:
-    """A study of one scenario: how it is made, and how what it found is shown."""
+def _answer(
+    name: str,
+    find: Callable[[Scenario, Watch], Headroom | Relief],
+    file: Path,
+    settings: list[str] | None,
+    json: bool,
+    out: Path | None,
+    quiet: bool,
+) -> NoReturn:
+    """Make a study of one scenario, show it, keep it in ``out`` if given, and leave with the code of its verdict."""
+    from rich.console import Console
 
-    name: str
-    find: Callable[..., Any]
-    document: Callable[[Any], dict[str, Any]]
-    rows: Callable[[Any], list[dict[str, Any]]]
+    from tailrace.report.files.documents import as_json
+    from tailrace.report.files.study import write_study
+    from tailrace.report.terminal.results import as_text
+    from tailrace.report.terminal.watch import Watch
+    from tailrace.scenario.reading.read import load
 
-    def answer(
-        self,
-        file: Path,
-        settings: list[str] | None,
-        options: Options,
-        json: bool,
-        out: Path | None,
-        quiet: bool,
-    ) -> NoReturn:
-        """Make the study, show it, keep it in ``out`` if given, and leave with the exit code of its verdict."""
-        import pandas as pd
-        from rich.console import Console
-
-        from tailrace.report.files.documents import as_json
-        from tailrace.report.files.study import write_study
-        from tailrace.report.terminal.results import as_text
-        from tailrace.report.terminal.watch import Watch
-        from tailrace.scenario.reading.read import load
-
-        scenario = load(file, settings or ())
-        if out is not None:
-            make_directory(out)
-        with Watch(not quiet and sys.stderr.isatty()) as display:
-            found = self.find(scenario, options=options, progress=display)
-        document = as_json(self.document(found))
-        put(document if json else as_text(found, Console(highlight=False)))
-        if out is not None:
-            write_study(out, self.name, as_text(found), pd.DataFrame(self.rows(found)), document)
-        raise typer.Exit(EXIT_CODES[found.verdict])
+    scenario = load(file, settings or ())
+    if out is not None:
+        make_directory(out)
+    with Watch(not quiet and sys.stderr.isatty()) as watch:
+        found = find(scenario, watch)
+    document = as_json(found)
+    put(document if json else as_text(found, Console(highlight=False)))
+    if out is not None:
+        write_study(out, name, as_text(found), found.table, document)
+    raise typer.Exit(EXIT_CODES[found.verdict])
 
 
 def headroom(
@@ -264,19 +269,19 @@ def headroom(
 ) -> None:
     """Find how far a key can grow before a target is missed."""
     with failures(debug):
-        from functools import partial
+        from tailrace.study.headroom import headroom as found
 
-        from tailrace.report.files.documents import headroom_document
-        from tailrace.study.headroom import find_headroom, headroom_rows
-
-        study = _Study(
+        _answer(
             "headroom",
-            partial(find_headroom, grow=grow, rule=rule.value),
-            headroom_document,
-            headroom_rows,
+            lambda scenario, watch: found(
+                scenario, grow, rule=rule.value, **_how(seed, store, workers, scheduler, engine, watch)
+            ),
+            file,
+            settings,
+            json,
+            out,
+            quiet,
         )
-        options = _options(seed, store, workers, scheduler, engine)
-        study.answer(file, settings, options, json, out, quiet)
 
 
 def relief(
@@ -294,12 +299,17 @@ def relief(
 ) -> None:
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
-        from tailrace.report.files.documents import relief_document
-        from tailrace.study.relief import find_relief, relief_rows
+        from tailrace.study.relief import relief as found
 
-        study = _Study("relief", find_relief, relief_document, relief_rows)
-        options = _options(seed, store, workers, scheduler, engine)
-        study.answer(file, settings, options, json, out, quiet)
+        _answer(
+            "relief",
+            lambda scenario, watch: found(scenario, **_how(seed, store, workers, scheduler, engine, watch)),
+            file,
+            settings,
+            json,
+            out,
+            quiet,
+        )
 
 
 def studies(

@@ -146,7 +146,7 @@ def estimate(
 
             put(estimate_text(scenario.title, theory, Console(highlight=False)))
         saturation = theory.saturation
-        if saturation is not None and saturation.load_factor <= 1.0:
+        if saturation is not None and saturation.is_exceeded:
             raise typer.Exit(EXIT_CODES["overloaded"])
 
 
@@ -258,7 +258,7 @@ def _simulate(
     until_decided: bool = False,
 ) -> Result:
     from tailrace.answer.run import simulate
-    from tailrace.crew.workers import available_cores
+    from tailrace.crew.executors import available_cores
     from tailrace.report.terminal.watch import Watch
 
     with Watch(shown) as watch:

@@ -1,4 +1,4 @@
-"""Who carries out the tasks of a study: this process, several processes, or an existing Dask cluster.
+"""Where tasks are carried out: in this process, in several, or on an existing Dask cluster.
 
 All speak the interface of `concurrent.futures.Executor`, and give the same results.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import multiprocessing
+import os
 import signal
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
@@ -21,6 +22,13 @@ SCHEDULER_WAIT = "10s"
 """How long to wait for a scheduler to answer."""
 
 
+def available_cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 class InThisProcess(Executor):
     """Carries out each task when it is submitted."""
 
@@ -33,7 +41,7 @@ class InThisProcess(Executor):
         return future
 
 
-class Crew:
+class Executors:
     """Executors of one kind: begun when first needed, and again where one is broken. Use as a context.
 
     Raises SettingError, a ValueError: fewer than one worker, no Dask installed, or no scheduler at the address.
@@ -42,11 +50,9 @@ class Crew:
     def __init__(self, workers: int = 1, scheduler: str | None = None) -> None:
         if workers < 1:
             raise SettingError(f"workers is {workers}; accepted: 1 or more")
-        self._workers, self._scheduler = workers, scheduler
+        self._workers = workers
         self._executor: Executor | None = None
-        self._client: Any = None
-        if scheduler is not None:
-            self._client = _connected(scheduler)
+        self._client: Any = None if scheduler is None else _connected(scheduler)
 
     def __enter__(self) -> Self:
         return self
@@ -76,7 +82,7 @@ class Crew:
             if self._client is not None:
                 self._executor = self._client.get_executor(pure=False, retries=2)
             elif self._workers > 1:
-                self._executor = _process_pool(self._workers)
+                self._executor = process_pool(self._workers)
             else:
                 self._executor = InThisProcess()
         return self._executor
@@ -95,7 +101,7 @@ class Crew:
             executor.shutdown(wait=False)
 
 
-def _process_pool(workers: int) -> ProcessPoolExecutor:
+def process_pool(workers: int) -> ProcessPoolExecutor:
     """Processes started clean rather than copied from this one, which may have threads by then."""
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")

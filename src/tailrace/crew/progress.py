@@ -1,20 +1,20 @@
-"""How far is a run, or a study of many?"""
+"""How far are the runs?"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+
+COMPILING = "Compiling the engine, this once"
+"""The step that happens once on a machine, and takes longer than most runs."""
 
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a step is: ``done`` of ``wanted`` replications.
+    """Replications ``done`` of the ``wanted`` of a step, each of ``requests`` requests where all are of one length.
 
-    Attributes:
-        step: what is done, in words: "Pilot", "Answer", "Look 3", "Compiling the engine, this once".
-        requests: of each replication; None where they differ, or none is simulated.
-        half_width: of the figure that decides, relative to its value; None if not known yet.
-        precision: the half-width that is wanted; None where none is.
-        seconds_left: until all is done; None if not known.
+    ``half_width`` is the widest so far, relative to its value, and ``precision`` the one wanted; ``seconds_left`` is
+    how long the rest of the step takes. None for what is not known, or not wanted.
     """
 
     step: str
@@ -26,4 +26,4 @@ class Progress:
     seconds_left: float | None = None
 
 
-StudyProgress = Progress
+Watch = Callable[[Progress], None]

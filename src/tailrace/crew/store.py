@@ -19,8 +19,9 @@ from types import TracebackType
 from typing import Any, Self
 
 from tailrace.errors import StoreError
-from tailrace.replicate.outcome import Outcome, read, written
-from tailrace.replicate.tasks import Key
+from tailrace.replicate.replication import Replication
+from tailrace.replicate.task import Key
+from tailrace.replicate.written import read, written
 
 APPLICATION = 0x7461_696C
 """Mark in the head of the file that says whose it is."""
@@ -89,7 +90,7 @@ class Store:
 
     # Tasks
 
-    def find(self, key: Key) -> tuple[Outcome, float] | None:
+    def find(self, key: Key) -> tuple[Replication, float] | None:
         """The outcome of a task that was finished and the seconds that it took; None if it was not."""
         with self._said():
             row = self._file.execute(
@@ -109,9 +110,9 @@ class Store:
                 f"{self.path}: a damaged row ({error}); delete the file or restore a copy"
             ) from None
 
-    def keep(self, key: Key, outcome: Outcome, seconds: float) -> None:
+    def keep(self, key: Key, replication: Replication, seconds: float) -> None:
         """Keep the outcome of a task, at once and whole. What is there already stays."""
-        content = written(outcome)
+        content = written(replication)
         with self._said():
             self._file.execute(
                 "INSERT OR IGNORE INTO task VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",

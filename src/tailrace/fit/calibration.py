@@ -10,7 +10,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
 from tailrace.fit.correction import effects, fit_through
-from tailrace.fit.measured import Media, Point
+from tailrace.fit.measured import MeasuredPoint, Media
 from tailrace.fit.predicted import REQUESTS, closed_form, simulated
 from tailrace.measure.fit import Fit, Model, fit, profile_intervals
 from tailrace.scenario.tables.flash import Flash
@@ -48,7 +48,7 @@ class Parameter:
 class Residual:
     """One measured quantity beside the fitted one, in SI; ``log_difference`` is ln(fitted/measured)."""
 
-    point: Point
+    point: MeasuredPoint
     quantity: str
     measured: float
     fitted: float
@@ -75,14 +75,14 @@ class Calibration:
 
 def calibrate(
     media: Media,
-    points: Sequence[Point],
+    points: Sequence[MeasuredPoint],
     names: Sequence[str] | None = None,
     seed: int = 1,
     engine: Engine | None = "reference",
 ) -> Calibration:
     """Fit parameters of a drive, beginning at those of ``media``.
 
-    By closed forms first; then by these as the simulation corrects them (`study.correction`). Intervals are those of
+    By closed forms first; then by these as the simulation corrects them (`fit.correction`). Intervals are those of
     the sum of squares along each parameter (`measure.fit`). Without ``engine`` closed forms only.
 
     Raises ValueError with fewer measured quantities than parameters.
@@ -118,7 +118,7 @@ def calibrate(
     return _answer(media, points, told, start, model, found, by, warnings)
 
 
-def _told(media: Media, points: Sequence[Point], names: Sequence[str]) -> tuple[list[str], list[str]]:
+def _told(media: Media, points: Sequence[MeasuredPoint], names: Sequence[str]) -> tuple[list[str], list[str]]:
     """The parameters on which the points depend, and what to say of the others."""
     at = np.log([_value(media, name) for name in names])
 
@@ -131,7 +131,7 @@ def _told(media: Media, points: Sequence[Point], names: Sequence[str]) -> tuple[
 
 def _answer(
     media: Media,
-    points: Sequence[Point],
+    points: Sequence[MeasuredPoint],
     names: list[str],
     start: FloatArray,
     model: Model,

@@ -11,7 +11,8 @@ from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.measure.distance import relative_distance
 from tailrace.measure.length import PILOT_REPLICATIONS
-from tailrace.replicate.sample import Kind, replicate
+from tailrace.quantity import Kind
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario.tables.scenario import Scenario
 
 REPLICATIONS = 8
@@ -48,7 +49,7 @@ def latencies(
     engine = engine or choose_engine("auto", requests * replications)
     samples = []
     for number in range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + replications):
-        sample = replicate(scenario, seed, number, requests, MOST_PRESENT + requests // 2, engine)
+        sample = replicate(scenario, seed, number, requests, engine)
         kinds = [each for key, each in sample.kinds.items() if name in (None, key)]
         parts = [each[kind].latency_s for each in kinds if kind in each]
         samples.append(np.concatenate(parts) if parts else np.empty(0))

@@ -17,7 +17,7 @@ from tailrace.scenario.reading.point_columns import NAMES, ThroughputColumn, poi
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.recorded import KindColumn, TraceColumn
 from tailrace.scenario.tables.spinning import Spinning
-from tailrace.trace.mapping import Mapping
+from tailrace.trace.mapping import ColumnMapping
 from tailrace.trace.table import blocks
 
 SHOWN = 5
@@ -35,7 +35,7 @@ _ACCEPTED = (
 
 
 @dataclass(frozen=True)
-class Point:
+class MeasuredPoint:
     """What was measured under one condition: ``queue_depth`` requests at a time, or ``rate_per_s`` of them.
 
     ``measured`` in SI, by names of `point_columns.QUANTITIES`, throughput in requests per second; ``line`` is
@@ -54,7 +54,7 @@ class Point:
 class Measured:
     """The points of a file, and its headings that stand for nothing."""
 
-    points: tuple[Point, ...]
+    points: tuple[MeasuredPoint, ...]
     unused: tuple[str, ...]
 
 
@@ -66,8 +66,8 @@ def read_points(path: Path, columns_file: Path | None = None, settings: Sequence
     """
     columns = point_columns(path, columns_file, settings)
     held = {name: column for name in NAMES if (column := columns.of(name)) is not None}
-    mapping = Mapping({name: column.mapped() for name, column in held.items()}, separator=columns.mark)
-    points: list[Point] = []
+    mapping = ColumnMapping({name: column.mapped() for name, column in held.items()}, separator=columns.mark)
+    points: list[MeasuredPoint] = []
     wrong: list[str] = []
     for block in blocks(path, mapping, NAMES):
         rows = block.frame.astype("object").to_dict("records")
@@ -87,7 +87,7 @@ def read_points(path: Path, columns_file: Path | None = None, settings: Sequence
     return Measured(tuple(points), unused(path, columns))
 
 
-def _point(line: int, texts: dict[str, str], columns: dict[str, TraceColumn]) -> Point:
+def _point(line: int, texts: dict[str, str], columns: dict[str, TraceColumn]) -> MeasuredPoint:
     """The point in the cells of a row that are not empty. Raises ValueError that says what is wrong."""
     values = {name: _number(name, text, columns[name]) for name, text in texts.items() if name != "kind"}
     depth, rate, size = (values.pop(name, None) for name in ("queue_depth", "rate", "size"))
@@ -104,7 +104,7 @@ def _point(line: int, texts: dict[str, str], columns: dict[str, TraceColumn]) ->
     if "throughput" in values and isinstance(throughput, ThroughputColumn) and throughput.is_data:
         values["throughput"] /= size
     read = _is_read(texts.get("kind", ""), columns.get("kind"))
-    return Point(line, None if depth is None else int(depth), rate, int(size), read, values)
+    return MeasuredPoint(line, None if depth is None else int(depth), rate, int(size), read, values)
 
 
 def _number(name: str, text: str, column: TraceColumn) -> float:

@@ -9,10 +9,10 @@ import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
-from tailrace.fit.measured import Media, Point
+from tailrace.fit.measured import MeasuredPoint, Media
 from tailrace.hardware.flash import FlashCost
 from tailrace.physics.seek import three_point_curve
-from tailrace.replicate.sample import replicate
+from tailrace.replicate.boiled import replicate
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import TRANSFER_PIECE, Server
@@ -38,7 +38,7 @@ FULLEST = 20.0
 LEVELS = {"p50": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 
 
-def closed_form(media: Media, points: Sequence[Point]) -> FloatArray:
+def closed_form(media: Media, points: Sequence[MeasuredPoint]) -> FloatArray:
     """Logarithms of what closed forms say, one entry for each measured quantity of each point in order."""
     told = []
     for point, (depth, response) in zip(points, _closed_responses(media, points), strict=True):
@@ -53,7 +53,7 @@ def _tail(name: str) -> float:
     return -np.log(1 - LEVELS[name]) if name in LEVELS else 1.0
 
 
-def _closed_responses(media: Media, points: Sequence[Point]) -> list[tuple[float, float]]:
+def _closed_responses(media: Media, points: Sequence[MeasuredPoint]) -> list[tuple[float, float]]:
     """Mean number of requests under way at each point, and how long they take."""
     most = max(MOST_DEPTH if point.queue_depth is None else point.queue_depth for point in points)
     table = (
@@ -77,7 +77,7 @@ def _closed_responses(media: Media, points: Sequence[Point]) -> list[tuple[float
     return found
 
 
-def _arm_table(media: Spinning, points: Sequence[Point], most: int) -> FloatArray:
+def _arm_table(media: Spinning, points: Sequence[MeasuredPoint], most: int) -> FloatArray:
     """Mean response of each point with 1, 2 ... ``most`` requests under way, shape (most, points)."""
     seeks = (media.seek_adjacent or 0.0, media.seek_average or 0.0, media.seek_full or 0.0)
     chooses = media.scheduling == "shortest access first"
@@ -86,7 +86,8 @@ def _arm_table(media: Spinning, points: Sequence[Point], most: int) -> FloatArra
     transfer = np.array([each.size_bytes for each in points]) * 2 / (media.outer_rate + media.inner_rate)
     settle = np.array([0.0 if each.read else media.write_settle for each in points])
     service = positioning[np.minimum(depths, positioning.size) - 1][:, None] + transfer + settle
-    return np.asarray(depths[:, None] * service)
+    command_s = 1 / media.command_rate  # while the arm serves another, but for the first
+    return np.asarray(depths[:, None] * np.maximum(service, command_s) + command_s)
 
 
 @lru_cache(maxsize=64)
@@ -97,7 +98,7 @@ def _positioning_s(
     return tuple(arm_service_s(depths, three_point_curve(*seeks), turn_s, chooses).tolist())
 
 
-def _die_table(media: Flash, points: Sequence[Point], most: int) -> FloatArray:
+def _die_table(media: Flash, points: Sequence[MeasuredPoint], most: int) -> FloatArray:
     """The same of flash: reads go over banks of dies and buses, writes are bound by what programs carry."""
     drive = FlashCost.of(media, None)
     size = np.array([each.size_bytes for each in points], dtype=np.float64)
@@ -128,7 +129,12 @@ def _programmed_per_s(drive: FlashCost, size_bytes: FloatArray) -> FloatArray:
 
 
 def simulated(
-    media: Media, points: Sequence[Point], seed: int, engine: Engine, requests: int = REQUESTS, draw: int = 0
+    media: Media,
+    points: Sequence[MeasuredPoint],
+    seed: int,
+    engine: Engine,
+    requests: int = REQUESTS,
+    draw: int = 0,
 ) -> FloatArray:
     """The same by simulation of one such drive without anything around it.
 
@@ -142,8 +148,10 @@ def simulated(
         fewer = max(point.size_bytes / (PIECES * piece), 1.0)
         length = filling + int((requests + REQUESTS_OF_DEPTH * (point.queue_depth or 1)) / fewer)
         number = 8 + place + len(points) * draw
-        sample = replicate(_around(media, point), seed, number, length, length + 10**6, engine)
-        every = sample.warming_s["point"]
+        sample = replicate(_around(media, point), seed, number, length, engine, length + 10**6)
+        latencies = sample.kinds["point"]["all"].latencies
+        assert latencies is not None
+        every = latencies.every_s
         latency = every[filling + (every.size - filling) // 10 :]
         for name in point.measured:
             if name in LEVELS:
@@ -152,11 +160,11 @@ def simulated(
                 mean = float(np.mean(latency))
                 told.append(mean if name == "mean" else (point.queue_depth or 1) / mean)  # Little's law
             else:
-                told.append(sample.kinds["point"]["all"].requests / sample.window_s)
+                told.append(sample.kinds["point"]["all"].completed / sample.window_s)
     return np.log(told)
 
 
-def _filling(media: Media, point: Point) -> int:
+def _filling(media: Media, point: MeasuredPoint) -> int:
     """Writes until the buffer of a flash drive is full, if they come in faster than dies program: 0 if not."""
     if point.read or point.queue_depth is None or not isinstance(media, Flash):
         return 0
@@ -170,7 +178,7 @@ def _filling(media: Media, point: Point) -> int:
     return int(1.2 * room / gained)
 
 
-def _around(media: Media, point: Point) -> Scenario:
+def _around(media: Media, point: MeasuredPoint) -> Scenario:
     asked = {"rate": point.rate_per_s} if point.queue_depth is None else {"queue_depth": point.queue_depth}
     workload = Workload(name="point", request_size=point.size_bytes, read_share=float(point.read), **asked)
     return Scenario(server=Server(media=media), workload=(workload,))

@@ -118,22 +118,6 @@ def _surge(profile: Profile) -> dict[str, Any] | None:
     return {"factor": float(f"{max(factor, 1.01):.4g}"), "share": float(f"{share:.4g}"), "length": length}
 
 
-def as_toml(table: dict[str, Any], comment: str) -> str:
-    """A class's table as text for a scenario file."""
-    lines = [*(f"# {line}" for line in comment.splitlines()), "[[workload]]"]
-    return "\n".join([*lines, *(f"{key} = {_toml(value)}" for key, value in table.items())]) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        return f"{{{', '.join(f'{key} = {_toml(each)}' for key, each in value.items())}}}"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return f'"{value}"' if isinstance(value, str) else repr(value)
-
-
 @dataclass(frozen=True)
 class Likeness:
     """A server's answer to a trace and to the class that resembles it, and how far the latencies lie apart."""

@@ -9,7 +9,7 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.banks import BankWait, ExponentialWait, Offered
-from tailrace.forecast.saturation import saturated_service_s
+from tailrace.forecast.saturation import saturated_service
 from tailrace.plan.stations import Stations
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -65,5 +65,5 @@ def service_by_depth(
     bank = stations.banks[place]
     slots = 1 if bank.arm is None else stations.bank_of(bank.arm.slots).servers
     depths = [depth for depth in DEPTHS if depth < slots] + [slots]
-    times = [saturated_service_s(scenario, seed, bank, depth, ACCESSES) for depth in depths]
+    times = [saturated_service(scenario, seed, bank.first, depth, ACCESSES).mean_s for depth in depths]
     return np.array(depths, dtype=np.float64), np.array(times)

@@ -15,7 +15,16 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.forecast.arms import ArmWait, arm_wait
-from tailrace.forecast.banks import LOW_UTILISATION, BankWait, Offered, Takes, bank_wait, own_law, ranked_wait
+from tailrace.forecast.banks import (
+    LOW_UTILISATION,
+    BankWait,
+    ExponentialWait,
+    Offered,
+    Takes,
+    bank_wait,
+    own_law,
+    ranked_wait,
+)
 from tailrace.forecast.saturation import writes_alone_s
 from tailrace.forecast.ways import slowest_way_mean_s
 from tailrace.plan.build import sample_requests
@@ -221,8 +230,11 @@ class Decomposition:
             if bank.discipline == Discipline.PS:
                 constant += each * float(works.mean()) * wait.slowdown
                 continue
-            if wait.law is not None and wait.law.mean_s > 0:
-                laws.append(wait.law)
+            law = wait.law
+            if bank.discipline == Discipline.FCFS and len(set(wait.wait_s.values())) > 1:  # by priority
+                law = ExponentialWait(wait.probability, wait.wait_s[name])
+            if law is not None and law.mean_s > 0:
+                laws.append(law)
                 visits.append(each)
             # A hold is no time of its own: the visits meanwhile are counted where they are made.
             service = None if bank.discipline == Discipline.TOKEN else own_law(works)

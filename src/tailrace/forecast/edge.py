@@ -5,10 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 
-from tailrace.errors import ScenarioError, SettingError
 from tailrace.forecast.saturation import Load, offered_load
-from tailrace.scenario.reading.keys import Shape
-from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.tables.scenario import Scenario
 
 LARGEST_FACTOR = 2.0**40
@@ -17,30 +15,8 @@ LARGEST_FACTOR = 2.0**40
 CLOSE = 1e-6
 """Relative width to which an edge is found."""
 
-LESS_IS_WORSE_THAN_TIME = ("think_time", "flush_after", "age_limit")
-MORE_IS_WORSE = (
-    "failed",
-    "slow_drives",
-    "slow_factor",
-    "rebuild_rate",
-    "write_amplification",
-    "variability",
-    "frame_overhead",
-    "message_payload",
-    "copies",
-)
-
 Measure = Callable[[Load], float]
 """Share of what can be carried that a load asks for: 1 at the edge."""
-
-
-def more_is_worse(variants: Variants, key: str) -> bool:
-    """Whether a server has the harder time the larger the value of a key: load and service times, not resources."""
-    name = key.rpartition(".")[2]
-    if key.startswith("server"):
-        is_time = variants.shape(key).quantity == "time" and name not in LESS_IS_WORSE_THAN_TIME
-        return is_time or name in MORE_IS_WORSE
-    return name not in LESS_IS_WORSE_THAN_TIME and name != "limit"
 
 
 def whole_share(load: Load) -> float:
@@ -59,54 +35,22 @@ def drives_share(load: Load) -> float:
     return max(shares, default=0.0)
 
 
-def saturating_value(
-    variants: Variants, key: str, measure: Measure = whole_share, seed: int | None = None
-) -> float | None:
+def saturating_value(dial: Dial, measure: Measure = whole_share, seed: int | None = None) -> float | None:
     """The value of a key at which the share is 1, by closed form alone; None where no value saturates anything.
 
     Raises SettingError if the key holds no number.
     """
-    start = number_at(variants, key)
-    seed = (variants.scenario.run.seed or 0) if seed is None else seed
-    if _is_proportional(variants.scenario, key):
-        share = measure(offered_load(variants.scenario, seed))
-        return None if share <= 0 else start / share
-    worse = more_is_worse(variants, key)
-    shape = variants.shape(key)
+    scenario = dial.variants.scenario
+    seed = (scenario.run.seed or 0) if seed is None else seed
+    if _is_proportional(scenario, dial.key):
+        share = measure(offered_load(scenario, seed))
+        return None if share <= 0 else dial.number / share
 
     def share_at(value: float) -> float | None:
-        scenario = scenario_at(variants, key, value, shape)
-        return None if scenario is None else measure(offered_load(scenario, seed))
+        turned = dial.at(value)
+        return None if turned is None else measure(offered_load(turned, seed))
 
-    return _crossing(share_at, start, worse, takes_whole(variants, key))
-
-
-def number_at(variants: Variants, key: str) -> float:
-    """The number that a scenario has at a key, in SI. Raises SettingError if there is none."""
-    value = variants.value(key)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        shown = "not set" if value is None else repr(value)
-        raise SettingError(
-            f"{key} is {shown}; accepted: a key that the scenario sets to a number or a quantity"
-        )
-    return value
-
-
-def takes_whole(variants: Variants, key: str) -> bool:
-    """Whether a key counts things, so that only whole numbers are accepted."""
-    shape = variants.shape(key)
-    return shape.type is int or (
-        not shape.quantity and type(variants.value(key)) is int and shape.type is not float
-    )
-
-
-def scenario_at(variants: Variants, key: str, value: float, shape: Shape) -> Scenario | None:
-    """The scenario with another value at a key; None if the value is not accepted there."""
-    is_whole = takes_whole(variants, key) or shape.quantity == "size"
-    try:
-        return variants.with_keys([f"{key}={written_value(round(value) if is_whole else value, shape)}"])
-    except ScenarioError:
-        return None
+    return _crossing(share_at, dial.number, dial.worse_upwards, dial.is_whole)
 
 
 def _is_proportional(scenario: Scenario, key: str) -> bool:

@@ -17,12 +17,16 @@ from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.ways import slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
 STRONG_BURSTINESS = 4.0
 FULL_POOL = 0.5
 """Share of a pool's permits in use on average, beyond which some requests have to wait for one."""
+
+UNLIKE = 1.2
+"""Ratio of the mean times of classes at a station beyond which they are not taken as alike."""
 
 MOST_EXACT = 5e6
 """Populations times stations up to which a closed network is solved exactly."""
@@ -32,18 +36,19 @@ REBUILDING = "a rebuild puts long runs among the accesses of the arms"
 INDEPENDENT = "each station on its own, times independent"
 
 
-def estimate(scenario: Scenario, seed: int | None = None) -> Theory:
+def estimate(scenario: Given, seed: int | None = None) -> Theory:
     """Say what closed forms make of a scenario: utilisation, saturation, mean and p99 of each class.
 
     Demands are counted on a sample of the plan; nothing is simulated but the arms of spinning drives, by themselves.
 
     Args:
-        scenario: what to reckon; see :func:`tailrace.load`.
+        scenario: what to reckon: a scenario, see :func:`tailrace.load`, or its file.
         seed: of the sample; the scenario's, or 0, if left out.
 
     Returns:
         The theory. Without classes where the load is more than the server can carry.
     """
+    scenario = given(scenario)
     if seed is None:
         seed = scenario.run.seed or 0
     return theory_of(scenario, seed, offered_load(scenario, seed))
@@ -54,7 +59,7 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
     known = zip(load.banks, load.share, strict=True)
     used = {bank.name: float(share) for bank, share in known if share > 0.0}
     binding = load.binding
-    if binding is not None and binding.load_factor <= 1.0:
+    if binding is not None and binding.is_exceeded:
         return Theory(binding, used, {}, failure_notes(scenario, {}))
     try:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)
@@ -122,6 +127,7 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
     if network.collects(workload.name):
         doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
+    doubts += _doubts_of_ranks(network)
     if workload.surge is not None or (workload.burstiness or 1.0) > STRONG_BURSTINESS:
         doubts.append("its arrivals come in strong bursts")
     elif workload.is_open and workload.arrivals == "regular":
@@ -131,6 +137,23 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
     if workload.limit is not None:
         doubts.append("waits for its rate limit are not reckoned")
     return f"Not to be trusted: {'; '.join(doubts)}." if doubts else None
+
+
+def _doubts_of_ranks(network: Decomposition) -> list[str]:
+    """What is not known of priorities: beside closed classes, and where several servers take unlike times."""
+    workloads = network.scenario.workload
+    if len({each.priority for each in workloads}) == 1:
+        return []
+    if any(not each.is_open for each in workloads):
+        return ["priorities are not reckoned beside closed classes"]
+    doubts = []
+    for place, bank in enumerate(network.stations.banks):
+        if bank.discipline == Discipline.FCFS and bank.servers > 1:
+            works = [network.samples[each.name].works(place) for each in workloads]
+            means = [float(each.mean()) for each in works if each.size]
+            if max(means, default=0.0) > UNLIKE * min(means, default=0.0):
+                doubts.append(f"priorities at {bank.name} are reckoned as if all classes took equally long")
+    return doubts
 
 
 def _pools_in_short_supply(network: Decomposition, rates: dict[str, float]) -> list[str]:

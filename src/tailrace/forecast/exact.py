@@ -135,7 +135,7 @@ def _goes_one_way(scenario: Scenario, workload: Workload, span: int) -> bool:
     """Whether each request goes to one drive, all drives being equally likely whatever went before."""
     pool = scenario.pool_of(workload)
     media, unit = pool.media, int(pool.layout.stripe_unit)
-    fits = workload.aligned and all(unit % part.size == 0 for part in workload.request_size)
+    fits = workload.aligned and all(unit % part.size == 0 for part in workload.sizes)
     even = media.count == 1 or (
         workload.pattern == "random" and workload.popularity is None and span >= 1000 * unit * media.count
     )

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from scipy.stats import t
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.engine.choice import at_hand, runner
+from tailrace.engine.choice import at_hand, choose_engine, runner
+from tailrace.forecast.dies import ERROR as STRETCH_ERROR
+from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.result import Saturation
 from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
@@ -20,8 +24,17 @@ from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import LawStage
 
-ACCESSES = 4096
-"""Accesses of the micro-run that finds what an arm can carry."""
+ACCESSES = 65_536
+"""Accesses of the micro-run that finds what an arm can carry, to about 0.2 %."""
+
+MOST_WAITING = 1024
+"""Accesses to choose from beyond which an arm is not measured: more of them help it little, and cost much."""
+
+MANY_CHOICES = 4_000_000
+"""Accesses times those to choose from, beyond which loading the compiled engine pays."""
+
+BATCHES = 24
+"""Parts of that run, of which the first quarter is no part of the answer."""
 
 WRITES = 1024
 """Writes of the micro-run that finds how long one of a log takes."""
@@ -30,6 +43,8 @@ WRITES = 1024
 @dataclass(frozen=True)
 class Load:
     """What open classes and rebuilds ask of each bank, as a share of what it can carry; NaN where there is no limit.
+
+    ``error`` is half of the 95 % confidence interval of each share over the share: 0 where it follows from demands.
 
     A load at or beyond 1 cannot be carried; a log whose commits are collected carries 1 with its writes full and
     nothing else in their way. ``background`` is the part of rebuilds in it, which does not grow with the
@@ -40,19 +55,28 @@ class Load:
     banks: tuple[Bank, ...]
     share: FloatArray
     background: FloatArray
+    error: FloatArray
     arms_by_run: bool
 
     @property
     def binding(self) -> Saturation | None:
         """The bank that saturates first as the open load grows; None if none ever does."""
-        grows = self.share - self.background
-        left = np.maximum(1.0 - self.background, 0.0)
-        factor = np.divide(left, grows, out=np.full(left.shape, np.inf), where=grows > 0.0)
-        factor[left == 0.0] = 0.0
+        factor = self._factors(1.0)
         if not np.isfinite(factor).any():
             return None
-        bank = self.banks[int(np.argmin(factor))]
-        return Saturation(bank.name, bank.stage.name.lower(), float(factor.min()))
+        first = int(np.argmin(factor))
+        bank, least = self.banks[first], float(factor[first])
+        widest = float(self._factors(1.0 - float(self.error[first]))[first])
+        error = widest / least - 1.0 if least > 0.0 else 0.0
+        return Saturation(bank.name, bank.stage.name.lower(), least, error)
+
+    def _factors(self, scale: float) -> FloatArray:
+        """How far the load of the classes can grow at each bank if all shares were so many times what they are."""
+        grows = (self.share - self.background) * scale
+        left = np.maximum(1.0 - self.background * scale, 0.0)
+        factor = np.divide(left, grows, out=np.full(left.shape, np.inf), where=grows > 0.0)
+        factor[left == 0.0] = 0.0
+        return np.asarray(factor)
 
 
 def offered_load(scenario: Scenario, seed: int) -> Load:
@@ -68,7 +92,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
                 )
     service, visits = both.sum(axis=0)
     share = np.full(len(stations.banks), np.nan)
-    background = np.zeros(len(stations.banks))
+    background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
     laws = _written_laws(scenario)
     for place, bank in enumerate(stations.banks):
@@ -78,12 +102,14 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             slots = stations.bank_of(bank.arm.slots)
             operations = visits[slots.first : slots.first + slots.count].sum()
             waiting = round(slots.servers * visits[mine].sum() / operations)
-            beside_s = alone_s = saturated_service_s(scenario, seed, bank, waiting)
+            mix = _at_any_load(scenario)
+            beside = apart = saturated_service(mix, seed, bank.first, waiting)
             if both[1, 1, mine].any():
-                alone_s = saturated_service_s(scenario, seed, bank, slots.servers, with_rebuilds=False)
+                apart = saturated_service(mix, seed, bank.first, slots.servers, with_rebuilds=False)
             share[place], background[place] = _fullest(
-                bank, both[0, 1, mine] * alone_s, visits[mine] * beside_s
+                bank, both[0, 1, mine] * apart.mean_s, visits[mine] * beside.mean_s
             )
+            error[place] = max(apart.error, beside.error)
         elif bank.discipline == Discipline.BULK:
             if visits[bank.first] > 0.0:
                 each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
@@ -93,8 +119,16 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             alone, all_ = both[0, 0, mine], service[mine]
             if known is not None:
                 alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
+            elif bank.dies is not None and visits[mine].any():
+                stretch = stretch_of_dies(_at_any_load(scenario), seed, bank.first)
+                alone, all_, error[place] = alone * stretch, all_ * stretch, STRETCH_ERROR
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
-    return Load(tuple(stations.banks), share, background, arms_by_run)
+    return Load(tuple(stations.banks), share, background, error, arms_by_run)
+
+
+def _at_any_load(scenario: Scenario) -> Scenario:
+    """The scenario without its load factor, which changes no mix of classes where nothing is rebuilt beside them."""
+    return scenario if scenario.background else scenario.model_copy(update={"load": 1.0})
 
 
 def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[float, float]:
@@ -126,27 +160,47 @@ def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
     return laws
 
 
-def saturated_service_s(
+@dataclass(frozen=True)
+class SaturatedService:
+    """Mean service time of an arm, in seconds, and half of its 95 % confidence interval over it."""
+
+    mean_s: float
+    error: float
+
+
+@lru_cache(maxsize=64)
+def saturated_service(
     scenario: Scenario,
     seed: int,
-    bank: Bank,
+    first: int,
     waiting: int,
     accesses: int = ACCESSES,
     with_rebuilds: bool = True,
-) -> float:
-    """Mean service time of an arm, in seconds, when ``waiting`` accesses are always there to choose from.
+) -> SaturatedService:
+    """The service of the arms of a bank when ``waiting`` accesses are always there to choose from.
 
-    Accesses of the open classes (of the closed ones where no open one has any), as the plan deals them to the drives,
-    are put to a single arm in a closed loop.
+    ``first`` is the number of the bank's first station. Accesses of the open classes (of the closed ones where no open
+    one has any), as the plan deals them to the drives, are put to a single arm in a closed loop: at least so many
+    ``accesses``, and several for each that waits. The interval is that of batch means.
     """
+    plan = build_plan(scenario, seed, replication=0)
+    bank = plan.stations.bank_of(first)
     stations = Stations()
     assert bank.arm is not None
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=replace(bank.arm, phase=bank.arm.phase[:1]))
-    source = _Repeated(_accesses(scenario, seed, bank, accesses, with_rebuilds))
-    plan = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
-    observed = runner(at_hand())(plan, requests=accesses, marks=5)
-    time_s, done = observed.marks.time_s, observed.marks.arrived - observed.marks.present
-    return float((time_s[-1] - time_s[1]) / (done[-1] - done[1]))
+    waiting = min(waiting, MOST_WAITING)
+    wanted = max(accesses, 8 * waiting)
+    engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", wanted)
+    source = _Repeated(_accesses(scenario, seed, bank, wanted, with_rebuilds))
+    closed = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
+    observed = runner(engine)(closed, requests=wanted, marks=BATCHES + 1)
+    settled = slice(BATCHES // 4, None)
+    time_s = observed.marks.time_s[settled]
+    done = (observed.marks.arrived - observed.marks.present)[settled]
+    each_s = np.diff(time_s) / np.diff(done)
+    mean_s = float((time_s[-1] - time_s[0]) / (done[-1] - done[0]))
+    half_s = float(t.ppf(0.975, each_s.size - 1) * each_s.std(ddof=1)) / math.sqrt(each_s.size)
+    return SaturatedService(mean_s, half_s / mean_s)
 
 
 @lru_cache(maxsize=16)

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics import platter
-from tailrace.physics.seek import SeekCurve, mean_seek_s, pair_curve, three_point_curve, two_piece_curve
+from tailrace.physics.seek import (
+    SeekCurve,
+    mean_seek_s,
+    pair_curve,
+    three_point_curve,
+    two_piece_curve,
+    with_head_switch,
+)
 from tailrace.scenario.tables.spinning import Spinning, TwoPieceSeek
 
 
 @dataclass(frozen=True)
 class SpinningCost:
-    """One spinning drive. Rates in bytes per second."""
+    """One spinning drive. Rates in bytes per second; ``cylinders`` is None where each track is one of its own."""
 
     capacity: int
     outer_rate: float
@@ -20,6 +28,7 @@ class SpinningCost:
     turns_per_s: float
     write_settle_s: float
     curve: SeekCurve
+    cylinders: int | None = None
 
     @property
     def mean_positioning_s(self) -> float:
@@ -39,19 +48,32 @@ class SpinningCost:
     @classmethod
     def of(cls, drive: Spinning) -> SpinningCost:
         """The costs of a scenario's spinning drive."""
+        curve, inner_rate = seek_curve(drive), drive.inner_rate or drive.outer_rate
+        tracks = platter.total_turns(int(drive.capacity), drive.rpm, drive.outer_rate, inner_rate)
+        cylinders = None
+        if isinstance(drive.seek_curve, TwoPieceSeek):
+            cylinders = drive.seek_curve.cylinders
+        elif drive.heads is not None and drive.heads > 1:
+            cylinders = math.ceil(tracks / drive.heads)
+        if cylinders is not None and cylinders < tracks:
+            curve = with_head_switch(curve, cylinders, drive.head_switch)
         return cls(
             int(drive.capacity),
             drive.outer_rate,
-            drive.inner_rate if drive.inner_rate is not None else drive.outer_rate,
+            inner_rate,
             drive.rpm,
             drive.write_settle,
-            seek_curve(drive),
+            curve,
+            cylinders,
         )
 
     def position(self, address: IntArray) -> tuple[FloatArray, FloatArray]:
         """Share of the stroke and angle in turns at which each address lies."""
         turns = platter.total_turns(self.capacity, self.turns_per_s, self.outer_rate, self.inner_rate)
-        return platter.position(address / self.capacity, self.outer_rate / self.inner_rate, turns)
+        share, ratio = address / self.capacity, self.outer_rate / self.inner_rate
+        if self.cylinders is None:
+            return platter.position(share, ratio, turns)
+        return platter.cylinder_position(share, ratio, turns, self.cylinders)
 
     def transfer_s(self, address: IntArray, size_bytes: IntArray) -> FloatArray:
         """Seconds for the bytes to pass under the head."""

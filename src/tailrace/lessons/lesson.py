@@ -9,16 +9,16 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from tailrace.lessons.effort import Claim
+from tailrace.lessons.trials import Claim
 from tailrace.report.figures import FEW_DIGITS, number
 from tailrace.report.page.site import Drawing, page
 from tailrace.report.table import Head, Table
 
-__all__ = ["Drawing", "Lesson", "Part", "claims_table", "lesson_page", "written"]
+__all__ = ["Chapter", "Drawing", "Lesson", "claims_table", "lesson_page", "written"]
 
 
 @dataclass(frozen=True)
-class Part:
+class Chapter:
     """A heading, the reasoning below it, paragraph by paragraph, and its pictures."""
 
     heading: str
@@ -28,16 +28,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A whole lesson: the question in a sentence or two, its parts, and what was simulated."""
+    """A whole lesson: the question in a sentence or two, its chapters, and what was simulated."""
 
     question: str
-    parts: tuple[Part, ...]
+    chapters: tuple[Chapter, ...]
     design: str
 
     @property
     def drawings(self) -> tuple[Drawing, ...]:
         """All pictures, in order."""
-        return tuple(drawing for part in self.parts for drawing in part.drawings)
+        return tuple(drawing for chapter in self.chapters for drawing in chapter.drawings)
 
 
 def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], seed: int) -> str:

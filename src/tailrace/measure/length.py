@@ -9,8 +9,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from scipy.special import ndtri
-
 from tailrace.measure.estimate import Estimate, check_level, student_quantile
 from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS
 
@@ -21,7 +19,8 @@ PILOT_PRECISION = 0.10
 """Relative half-width of the target quantile at which a pilot is good enough to plan by."""
 ANSWER_REPLICATIONS = 16
 ANSWER_START = 40_000
-"""Fewest requests in each replication of the answer, budget permitting."""
+"""Fewest requests in each replication of the answer, budget permitting: enough for the p99.9 of the reads of a lightly
+loaded server."""
 DOUBLINGS = 3
 STUCK = 0.75
 """What is left of a half-width after so many doublings of the pilot, if they do not help."""
@@ -116,27 +115,34 @@ def interval_shrinkage(
     return student_quantile(level, after - 1) ** 2 / after / wide
 
 
-def answer_length(pilot_requests: int, pilot_half_width: float, precision: float, budget: int) -> int:
-    """Requests a replication of the answer: the most of n, 2.2 * 0.41 * n * (h / precision)^2 and 40,000.
+def answer_length(
+    pilot_requests: int,
+    width_ratio: float,
+    budget: int,
+    least: int = 1,
+    replications: int = ANSWER_REPLICATIONS,
+) -> int:
+    """Requests a replication of the answer: the most of n, 2.2 * 0.41 * n * (h / wanted)^2 and the least.
 
-    Enough for the p99.9 of the reads of a lightly loaded server. Never more than the budget.
+    Never more than the budget. The factor 0.41 is that of 16 replications.
 
     Args:
         pilot_requests: requests n in each replication of the pilot.
-        pilot_half_width: its relative half-width h of the target that needs most.
-        precision: relative half-width wanted.
+        width_ratio: half-width h over the one wanted, of the target that needs most.
         budget: most requests in each replication of the answer.
+        least: fewest requests in each, budget permitting.
+        replications: how many the answer will have.
 
     Raises:
-        ValueError: a figure that is not positive, other than a half-width of 0.
+        ValueError: a figure that is not positive, other than a ratio of 0.
     """
-    if pilot_requests < 1 or budget < 1:
-        raise ValueError(f"lengths are positive, not {pilot_requests} and {budget}")
-    if not (pilot_half_width >= 0 and precision > 0):
-        raise ValueError(f"half-widths are positive, not {pilot_half_width} and {precision}")
-    wanted = MARGIN * interval_shrinkage() * pilot_requests * (pilot_half_width / precision) ** 2
+    if pilot_requests < 1 or budget < 1 or least < 1:
+        raise ValueError(f"lengths are positive, not {pilot_requests}, {budget} and {least}")
+    if not width_ratio >= 0:
+        raise ValueError(f"a ratio of half-widths is positive, not {width_ratio}")
+    wanted = MARGIN * interval_shrinkage(after=replications) * pilot_requests * width_ratio**2
     # the least of both first: an infinite half-width asks for the whole budget
-    return max(1, math.ceil(min(budget, max(pilot_requests, ANSWER_START, wanted))))
+    return max(1, math.ceil(min(budget, max(pilot_requests, least, wanted))))
 
 
 def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
@@ -150,18 +156,3 @@ def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
         return "fixed"
     width = target.relative_half_width
     return "precision" if width is not None and width <= precision else "budget"
-
-
-def requests_for_mean(asymptotic_variance: float, mean: float, precision: float, level: float = 0.95) -> int:
-    """Requests after which the mean of one long run has the given relative half-width.
-
-    n = z^2 s^2 / (precision * mean)^2, with the asymptotic variance s^2 = lim n Var(mean of n): Whitt,
-    Management Science 35(11), 1989, pp. 1341-1366.
-
-    Raises:
-        ValueError: a variance, mean or precision that is not positive, or a level outside (0, 1).
-    """
-    check_level(level)
-    if not (asymptotic_variance > 0 and mean > 0 and precision > 0):
-        raise ValueError("variance, mean and precision are positive")
-    return math.ceil(float(ndtri((1 + level) / 2)) ** 2 * asymptotic_variance / (precision * mean) ** 2)

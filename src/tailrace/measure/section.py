@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -38,13 +38,15 @@ class Sectioned:
     """A pooled figure and how the replications lie about it.
 
     `value` is None where the sample cannot support it, and `reason` says why; `deviations` are the e_r,
-    shape (R,); `n` is the number of observations in all.
+    shape (R,); `n` is the number of observations in all. `off_by` is the share by which the value may be off besides,
+    for the reason given; where that is infinite, no interval can be had.
     """
 
     value: float | None
     deviations: FloatArray
     n: int
     reason: str = ""
+    off_by: float = 0.0
 
     def estimate(self, level: float = 0.95) -> Estimate:
         """Return the figure with its interval.
@@ -54,7 +56,23 @@ class Sectioned:
         """
         if self.value is None:
             return Estimate.unknown(self.n, self.reason)
-        return interval_about(self.value, self.deviations, self.n, level)
+        known = interval_about(self.value, self.deviations, self.n, level)
+        if self.off_by == 0.0 or known.low is None or known.high is None:
+            return known
+        if math.isinf(self.off_by):
+            return Estimate(self.value, None, None, self.n, f"no interval: {self.reason}")
+        margin = self.off_by * abs(self.value)
+        return Estimate(
+            self.value,
+            known.low - margin,
+            known.high + margin,
+            self.n,
+            f"{known.method}, widened: {self.reason}",
+        )
+
+    def doubted(self, reason: str, off_by: float) -> Sectioned:
+        """The same figure, which may be off by such a share besides."""
+        return self if self.value is None else replace(self, reason=reason, off_by=off_by)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,22 +106,12 @@ class QuantileSpread:
         if fewest >= minimum:
             return ""
         where = f"beyond p{100 * self.p:.6g} in replication {int(self.excursions.argmin())}"
-        return f"{fewest} excursions {where}, {minimum} needed"
+        return f"{fewest} excursion{'s' if fewest != 1 else ''} {where}, {minimum} needed"
 
 
 def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> Estimate:
     """Mean of the pooled sample with its interval over replications; see `mean_sections`."""
     return mean_sections(samples).estimate(level)
-
-
-def sectioned_quantile(
-    samples: Sequence[FloatArray],
-    p: float,
-    level: float = 0.95,
-    minimum_excursions: int | Mapping[float, int] = MINIMUM_EXCURSIONS,
-) -> Estimate:
-    """One quantile of the pooled sample with its interval over replications; see `quantile_sections`."""
-    return quantile_sections(samples, (p,), minimum_excursions)[p].estimate(level)
 
 
 def sectioned_quantiles(
@@ -258,24 +266,32 @@ def quantile_spreads(
     """
     probabilities = list(ps)
     found = known or Quantiles.of(samples, [0.5, *probabilities])
-    sizes = found.sizes
-    if found.values is None:
+    counts = np.zeros((len(samples), len(probabilities)), dtype=np.int64)
+    if found.values is not None:
+        median, values = found.value(0.5), [found.value(p) for p in probabilities]
+        counts = np.array([excursions(samples[row], values, median) for row in range(len(samples))])
+    return spreads_about(found, probabilities, counts)
+
+
+def spreads_about(known: Quantiles, ps: Sequence[float], counts: IntArray) -> dict[float, QuantileSpread]:
+    """The same for quantiles that are known, the median among them, with excursions counted: shape (R, len(ps))."""
+    sizes = known.sizes
+    if known.values is None:
         n = int(sizes.sum())
         reason = f"nothing observed in replication {int(np.argmin(sizes))}" if n else "nothing observed"
         nothing = np.zeros(sizes.size)
-        return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in probabilities}
-    median, values = found.value(0.5), [found.value(p) for p in probabilities]
-    counts = np.array([excursions(samples[row], values, median) for row in range(len(samples))])
+        return {p: QuantileSpread(p, None, nothing, sizes, sizes, False, reason) for p in ps}
+    median = known.value(0.5)
     return {
         p: QuantileSpread(
             p,
-            value,
-            found.deviations(p),
+            known.value(p),
+            known.deviations(p),
             sizes,
             counts[:, place],
-            value == median and not found.deviations(p).any(),
+            known.value(p) == median and not known.deviations(p).any(),
         )
-        for place, (p, value) in enumerate(zip(probabilities, values, strict=True))
+        for place, p in enumerate(ps)
     }
 
 

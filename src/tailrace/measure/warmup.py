@@ -16,12 +16,19 @@ from tailrace.measure.estimate import student_quantile
 
 WARMUP_SHARE = 0.1
 """Share of each replication, by order of arrival, that is not measured."""
+DRIFT_SHARES = (1 / 16, 1 / 8, 1 / 4, 1 / 2)
+"""First parts of what is measured that are held against its later half."""
+DRIFT_LEVEL = 0.997
+STILL_TO_COME = 6.0
+"""Changes like the last that a slow drift may still make."""
 BATCH = 5
 """Observations averaged into one before MSER is applied."""
 FEWEST_BATCHES_KEPT = 5
 ROUNDS = 5
 RANGE_LIMIT = 0.20
 RISE_LIMIT = 0.10
+ROUNDING = 1e-9
+"""Share of the latencies below which a difference between them is no more than the rounding of their sums."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +58,14 @@ class Transient:
 
     `cut_share` is where MSER would cut the averaged series, as a share of its length, None where the rule
     rejects the series; `window` is the steady-state window over what is measured, None where there is too
-    little. `reason` is empty where settled.
+    little. `reason` is empty where settled. `off_by` is the share by which the mean may be off, 0 where settled.
     """
 
     settled: bool
     cut_share: float | None
     window: SteadyWindow | None
     reason: str
+    off_by: float = 0.0
 
     def __bool__(self) -> bool:
         return self.settled
@@ -156,7 +164,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     start = math.ceil(share * n)
     width = (n - start) // ROUNDS
     if n < 2 * FEWEST_BATCHES_KEPT * BATCH or width < 1:
-        return Transient(False, None, None, f"{n} requests are too few to see a transient")
+        return Transient(False, None, None, f"{n} requests are too few to see a transient", math.inf)
     batches = np.zeros(n // BATCH)
     for series in series_per_replication:
         batches += series[: n // BATCH * BATCH].reshape(-1, BATCH).mean(axis=1)
@@ -169,22 +177,65 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
             for series in series_per_replication
         ]
     )
-    window = steady_window(rounds.mean(axis=0))
+    window, size = steady_window(rounds.mean(axis=0)), float(np.abs(rounds).mean())
     cut_share = None if cut is None else cut / n
-    reason = ""
+    found: list[tuple[str, float]] = []
     if cut is None or cut > start:
         until = (start + n) // 2 if cut is None else cut
         changes = [each[start:until].mean() - each[until:n].mean() for each in series_per_replication]
-        if _agreed(np.array(changes), 0.99):
+        if agreed(np.array(changes), 0.99, size):
             where = "beyond half" if cut_share is None else f"to {cut_share:.0%}"
-            reason = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
-    if not reason and abs(window.rise_share) > RISE_LIMIT and _agreed(rounds @ _slope_weights(ROUNDS), 0.99):
-        reason = f"latency changes by {window.rise_share:+.0%} over what is measured"
-    if not reason and window.range_share > RANGE_LIMIT:
+            said = f"the transient lasts {where} of the run, the warm-up is {share:.0%}"
+            spoilt = 2 * (until - start) / (n - start)
+            found.append((said, spoilt * abs(float(np.mean(changes))) / size))
+    rise, extent = abs(window.rise_share), window.range_share
+    if rise > RISE_LIMIT and agreed(rounds @ _slope_weights(ROUNDS), 0.99, size):
+        found.append((f"latency changes by {window.rise_share:+.0%} over what is measured", rise))
+    if extent > RANGE_LIMIT:
         averages = rounds.mean(axis=0)
-        if _agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999):
-            reason = f"fifths of what is measured differ by {window.range_share:.0%}"
-    return Transient(not reason, cut_share, window, reason)
+        if agreed(rounds[:, averages.argmax()] - rounds[:, averages.argmin()], 0.999, size):
+            found.append((f"fifths of what is measured differ by {extent:.0%}", extent))
+    found = found or [drift([series[start:n] for series in series_per_replication])]
+    reason, off_by = max(found, key=lambda each: each[1])
+    return Transient(not reason, cut_share, window, reason, off_by)
+
+
+def drift(measured: Sequence[FloatArray]) -> tuple[str, float]:
+    """Whether a first part of what is measured differs from the later half, and by what share that puts the mean off.
+
+    A transient that has died away within a share f of what is measured spoils the mean by f times what that part lies
+    off. At the level by which it is noticed this is about half of the half-width of the interval for the least part
+    looked at, and one and a half for the greatest: what is overlooked hides in an interval of that size (derived, for
+    independent observations). What is noticed may go on in the later half: the mean is off by as much as it differs
+    from that, and by what is still to come if each doubling of the time leaves six sevenths of the change of the one
+    before, six times the last change in all: queues of many requests even out as slowly (own trial, 2,048 of them).
+
+    Args:
+        measured: one array of shape (n_r,) a replication, without its warm-up.
+
+    Returns:
+        A reason, empty where no part differs, and the share.
+    """
+    n = min(each.size for each in measured)
+
+    def means(begin: float, end: float) -> FloatArray:
+        return np.array([each[int(begin * n) : int(end * n)].mean() for each in measured])
+
+    shares = [share for share in DRIFT_SHARES if share * n >= 1]
+    if not shares or n < 4:
+        return "", 0.0
+    late = means(0.5, 1.0)
+    size = abs(float(late.mean()))
+    changes = {share: means(0.0, share) - late for share in shares}
+    seen = [share for share in shares if agreed(changes[share], DRIFT_LEVEL, size)]
+    if not seen or size == 0.0:
+        return "", 0.0
+    most = max(seen, key=lambda share: share * abs(float(changes[share].mean())))
+    change = float(changes[most].mean()) / size
+    whole, last = (abs(float((means(*part) - late).mean())) / size for part in ((0.0, 1.0), (0.25, 0.5)))
+    way = "above" if change > 0 else "below"
+    said = f"the first {most:.0%} of what is measured lies {100 * abs(change):.2g} % {way} its later half"
+    return said, whole + STILL_TO_COME * last
 
 
 def _slope_weights(rounds: int) -> FloatArray:
@@ -193,9 +244,12 @@ def _slope_weights(rounds: int) -> FloatArray:
     return np.asarray(centred / (centred @ centred))
 
 
-def _agreed(contrasts: FloatArray, level: float) -> bool:
-    """Whether contrasts, one a replication, differ from 0 beyond their noise; one alone always does."""
+def agreed(contrasts: FloatArray, level: float, size: float) -> bool:
+    """Whether contrasts, one a replication, differ from 0 beyond their noise; one alone always does.
+
+    Beside figures of that size they are nothing where only the rounding of sums makes them.
+    """
     if contrasts.size < 2:
         return True
-    error = float(contrasts.std(ddof=1)) / math.sqrt(contrasts.size)
-    return abs(float(contrasts.mean())) > student_quantile(level, contrasts.size - 1) * error
+    mean, error = abs(float(contrasts.mean())), float(contrasts.std(ddof=1)) / math.sqrt(contrasts.size)
+    return mean > ROUNDING * size and mean > student_quantile(level, contrasts.size - 1) * error

@@ -60,13 +60,3 @@ def spare_factor(overprovisioning: float) -> float:
     if not 0.0 <= overprovisioning < math.inf:
         raise ValueError("overprovisioning must be 0 or a number above")
     return overprovisioning / (1.0 + overprovisioning)
-
-
-def overprovisioning_of_spare_factor(spare: float) -> float:
-    """Overprovisioning as a share of what is filled, from the spare share of the physical capacity.
-
-    Raises ValueError unless 0 <= spare < 1.
-    """
-    if not 0.0 <= spare < 1.0:
-        raise ValueError("a spare factor must be from 0 up to but not including 1")
-    return spare / (1.0 - spare)

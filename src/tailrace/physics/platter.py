@@ -77,6 +77,26 @@ def position(address_share: ArrayLike, rate_ratio: float, total_turns: float) ->
     return np.asarray(whole / total_turns), np.asarray(turns - whole)
 
 
+WITHIN_CYLINDER = 1e-3
+"""Share of the way to the next cylinder over which the tracks of one are spread: enough to tell them apart."""
+
+
+def cylinder_position(
+    address_share: ArrayLike, rate_ratio: float, total_turns: float, cylinders: int
+) -> tuple[Array, Array]:
+    """The same where tracks lie over one another: share of the stroke by cylinder, and the angle in turns.
+
+    Turns are numbered cylinder after cylinder, total_turns / cylinders each. The shares of one cylinder differ by less
+    than `WITHIN_CYLINDER` of the distance of two, which is 1 / (cylinders - 1) of the stroke.
+    """
+    turns = turns_from_edge(address_share, rate_ratio, total_turns)
+    whole = np.floor(turns)
+    place = whole * (cylinders / total_turns)
+    cylinder = np.floor(place + 1e-9)  # a track that begins a cylinder must not fall short of it by rounding
+    share = (cylinder + WITHIN_CYLINDER * (place - cylinder)) / max(cylinders - 1, 1)
+    return np.asarray(share), np.asarray(turns - whole)
+
+
 def transfer_s(
     address_bytes: ArrayLike,
     size_bytes: ArrayLike,

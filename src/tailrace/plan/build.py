@@ -21,7 +21,7 @@ from tailrace.scenario.tables.server import Controller
 from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.replay import TraceArrivals
-from tailrace.workload.streams import Streams
+from tailrace.workload.streams import EvenStreams, Streams
 
 DEFAULT_ROWS = 4096
 SPREAD_SAMPLE = 64
@@ -112,17 +112,21 @@ def _class_plan(
     number: int,
     sample: int | None = None,
 ) -> ClassPlan:
-    """What a class asks for; ``drawn`` is seed, replication and client."""
+    """What a class asks for; ``drawn`` is seed, replication and client.
+
+    With ``sample`` so many requests are wanted as a sample of all that it will ask, its draws spread evenly.
+    """
     seed, replication, client = drawn
+    kind = Streams if sample is None else EvenStreams
 
     def plain(part: Workload, at_a_time: int = 1) -> ClassPlan:
-        streams = Streams(seed, replication, part.name, client)
+        streams = kind(seed, replication, part.name, client)
         return ClassPlan(server, part, spans[part.name], streams, number, sample, at_a_time)
 
     if not workload.step:
         return plain(workload)
     counts = dict(zip(workload.parts, (each.count for each in workload.asking), strict=True))
-    streams = Streams(seed, replication, workload.name, client)
+    streams = kind(seed, replication, workload.name, client)
     return TransactionPlan(server, workload, lambda part: plain(part, counts[part]), streams, number)
 
 
@@ -217,4 +221,4 @@ def hit_shares(scenario: Scenario, seed: int) -> dict[str, float]:
         return {}
     by_step = scenario.by_step
     cache = ReadCachePlan(by_step, controller.read_cache, seed, cached_rates(scenario))
-    return {each.name: cache.hit_share(each) for each in by_step.workload if each.read_share > 0.0}
+    return {each.name: cache.hit_share(each) for each in by_step.workload if each.reads > 0.0}

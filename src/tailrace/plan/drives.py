@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tailrace.plan.columns import Stage
-from tailrace.plan.stations import Discipline, Stations
+from tailrace.plan.stations import Dies, Discipline, Stations
 from tailrace.scenario.tables.drives import Drives
 
 
@@ -13,18 +13,24 @@ def add_to_each(
     name: str,
     discipline: Discipline,
     servers: int = 1,
-    each: int = 1,
-    ranked: bool = False,
+    dies: Dies | None = None,
 ) -> int:
-    """Add ``each`` stations to every drive, numbered drive by drive, and return the number of the first.
+    """Add a station, or ``dies``, to every drive, numbered drive by drive, and return the number of the first.
 
     Those of slow drives, the first ones, are a bank of their own: evenly loaded is each bank by itself only, and an
     answer can name what binds.
     """
     slow = drives.slow_drives
-    first = len(stations)
-    if slow:
-        stations.add(f"slow {name}", Stage.MEDIA, discipline, servers, each * slow, ranked=ranked)
-    if slow < drives.count:
-        stations.add(name, Stage.MEDIA, discipline, servers, each * (drives.count - slow), ranked=ranked)
+    first, each = len(stations), 1 if dies is None else dies.each
+    for prefix, count in (("slow ", slow), ("", drives.count - slow)):
+        if count:
+            stations.add(
+                prefix + name,
+                Stage.MEDIA,
+                discipline,
+                servers,
+                each * count,
+                ranked=dies is not None,
+                dies=dies,
+            )
     return first

@@ -18,7 +18,7 @@ from tailrace.plan.links import LanesPlan
 from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations, places
 from tailrace.plan.path import Behind, InTurn, Path, Series, fork, give, take, visit
-from tailrace.plan.stations import Discipline, Stations
+from tailrace.plan.stations import Dies, Discipline, Stations
 from tailrace.scenario.tables.flash import Flash
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
@@ -66,7 +66,8 @@ class FlashPlan(MediaPlan):
         self._slots = pool("queue slots", queue_slots)
         self._command = add_to_each(stations, media, "command processor", Discipline.FCFS)
         self._buffer = pool("write buffer", cost.buffer_units)
-        self._die = add_to_each(stations, media, "die", Discipline.TOKEN, each=cost.dies, ranked=True)
+        dies = Dies(cost.dies, cost.channels, cost.buffer_units // cost.units_per_program)
+        self._die = add_to_each(stations, media, "die", Discipline.TOKEN, dies=dies)
         self._bus = stations.add("bus", Stage.MEDIA, Discipline.FCFS, 1, cost.channels * media.count)
         self._cell = stations.add("cell", Stage.MEDIA, Discipline.DELAY)
 

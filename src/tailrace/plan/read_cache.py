@@ -186,7 +186,7 @@ class RandomClass(CachedClass):
         # (share of the requests, size, mean number of further items whose requests of this size touch an item)
         self._sizes = [
             (part.share, part.size, float(np.mean(high - low)) / ITEM_BYTES - 1.0)
-            for part in workload.request_size
+            for part in workload.sizes
             for low, high in [self._window(few, part.size)]
         ]
 

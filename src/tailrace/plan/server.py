@@ -114,7 +114,7 @@ class ServerPlan:
 
     def foresight_s(self, workload: Workload) -> float:
         """How far beyond a block of requests of a class it must be known what arrives."""
-        cached = workload.read_share < 1.0 and not workload.durable
+        cached = workload.reads < 1.0 and not workload.durable
         return self._pools[workload.name].foresight_s if cached else 0.0
 
     def _reads(self, workload: Workload, requests: Requests) -> Path:

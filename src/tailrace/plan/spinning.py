@@ -11,6 +11,7 @@ from tailrace.hardware.spinning import SpinningCost
 from tailrace.physics.arm import RULES
 from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.columns import Access, Stage
+from tailrace.plan.drives import add_to_each
 from tailrace.plan.links import LanesPlan
 from tailrace.plan.media import MediaPlan, WriteState
 from tailrace.plan.operations import Operations
@@ -31,6 +32,7 @@ class SpinningPlan(MediaPlan):
         self._slowness = slowness(media)
         self._media, self._stations = media, stations
         self._slots = self._pool("queue slots", media.queue_slots)
+        self._command = add_to_each(stations, media, "command processor", Discipline.FCFS)
         self._cache: int | None = None
         if media.write_cache is not None:
             units = int(media.write_cache) // WRITE_CACHE_UNIT
@@ -109,7 +111,9 @@ class SpinningPlan(MediaPlan):
 
     def _in_slot(self, operations: Operations, inside: list[Path]) -> Path:
         count, slots = len(operations), self._slots + operations.extents.drive
-        way = self._lanes.dispatch(operations)
+        drive = operations.extents.drive
+        command = visit(count, self._command + drive, self._slowness[drive] / self._media.command_rate)
+        way = [*self._lanes.dispatch(operations), command]
         return Series(count, [take(count, slots), *way, *inside, give(count, slots)])
 
     def _access(self, extents: Extents, write: bool) -> Path:

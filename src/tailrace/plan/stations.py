@@ -48,6 +48,19 @@ class Arm:
 
 
 @dataclass(frozen=True)
+class Dies:
+    """What the dies of flash drives of one kind have in common.
+
+    A drive has ``each`` of them, die k on bus k modulo ``channels``; its write buffer holds so many ``programs`` at
+    once.
+    """
+
+    each: int
+    channels: int
+    programs: int
+
+
+@dataclass(frozen=True)
 class Bank:
     """Identical stations with consecutive numbers: the dies of all drives, say.
 
@@ -68,6 +81,7 @@ class Bank:
     arm: Arm | None = None
     ranked: bool = False
     alike: IntArray | None = None
+    dies: Dies | None = None
 
     @property
     def loaded(self) -> int:
@@ -108,10 +122,12 @@ class Stations:
         paces: bool = True,
         arm: Arm | None = None,
         ranked: bool = False,
+        dies: Dies | None = None,
     ) -> int:
         """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        self.banks.append(Bank(name, stage, discipline, first, count, servers, paces, arm, ranked))
+        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, dies=dies)
+        self.banks.append(bank)
         return first
 
     def bank_of(self, number: int) -> Bank:

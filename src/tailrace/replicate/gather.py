@@ -7,13 +7,14 @@ sums are added in that order, one request after the other.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.engine.loop.layout import Records
 from tailrace.plan.columns import READ
+from tailrace.quantity import KINDS, Kind
+from tailrace.replicate.flow import Flow, Throughflow
 
 WARMUP_SHARE = 0.1
 SLOWEST_SHARE = 0.01
@@ -24,8 +25,6 @@ MIDDLE_ROWS = 2**16
 FEW_ROWS = 2**16
 """Rows that are kept before it is worth asking which of them can be among the slowest."""
 
-Kind = Literal["all", "read", "write"]
-KINDS: tuple[Kind, ...] = ("all", "read", "write")
 
 STAGES = 4
 KEPT = np.dtype([("order", "i8"), ("latency_s", "f8"), ("group", "i8"), ("times_s", "f8", (2 * STAGES,))])
@@ -47,9 +46,13 @@ class StageSums:
         return cls(len(rows), times[:STAGES], times[STAGES:])
 
 
-def measured_from(requests: int) -> int:
-    """The first request, by order of arrival, that is measured: the first tenth is not."""
-    return int(np.ceil(WARMUP_SHARE * requests))
+def measured_from(requests: int, closed: int = 0) -> int:
+    """The first request, by order of arrival, that is measured: the first tenth is not.
+
+    Nor are the first two of each of the ``closed`` that closed clients keep going, which all begin at once, as long as
+    that leaves half of the run.
+    """
+    return max(int(np.ceil(WARMUP_SHARE * requests)), min(2 * closed, requests // 2))
 
 
 class Gathering:
@@ -57,20 +60,20 @@ class Gathering:
 
     Attributes:
         latency_s, class_index, is_read: shape (requests,), in order of arrival, complete when all blocks are.
-        window_s: seconds from the last arrival that is not measured to the last that is.
+        window_s: the instants of the last arrival that is not measured, and of the last that is.
     """
 
-    def __init__(self, requests: int, is_open: BoolArray) -> None:
-        """``is_open`` says of each class, by number, whether it is open."""
+    def __init__(self, requests: int, is_open: BoolArray, closed: int = 0) -> None:
+        """``is_open`` says of each class, by number, whether it is open; ``closed`` requests are kept going."""
         self.latency_s = np.empty(requests)
         self.class_index = np.empty(requests, dtype=np.uint16)
         self.is_read = np.empty(requests, dtype=np.bool_)
-        self.window_s = 0.0
-        self._begin = measured_from(requests)
+        self.window_s = [0.0, 0.0]
+        self._begin = measured_from(requests, closed)
         self._is_open = is_open
         groups = 2 * is_open.size  # reads and writes of each class
         self._count = np.zeros(groups, dtype=np.int64)
-        self._bytes = np.zeros(groups, dtype=np.int64)
+        self._flow = Flow(groups)
         self._times = np.zeros((groups, 2 * STAGES))
         self._changes = np.zeros(0, dtype=np.int64)
         self._slowest = _Slowest(groups, requests - self._begin)
@@ -85,17 +88,19 @@ class Gathering:
         self.class_index[order] = block["class_index"]
         self.is_read[order] = block["kind"] == READ
         last = self.latency_s.size - 1
-        self.window_s += float(block["arrival_s"][order == last].sum())
-        self.window_s -= float(block["arrival_s"][order == self._begin - 1].sum())
+        for place, edge in enumerate((self._begin - 1, last)):
+            self.window_s[place] += float(block["arrival_s"][order == edge].sum())
+        group = 2 * block["class_index"].astype(np.int64) + (block["kind"] != READ)
+        self._flow.add(block, group)
         self._note_open(block, mark_time_s)
         if order.min(initial=last) < self._begin:
             measured = order >= self._begin
-            block, latency_s = block[measured], latency_s[measured]
+            block, latency_s, group = block[measured], latency_s[measured], group[measured]
         rows = np.empty(len(block), dtype=KEPT)
         rows["order"], rows["latency_s"] = block["order"], latency_s
-        rows["group"] = 2 * block["class_index"].astype(np.int64) + (block["kind"] != READ)
+        rows["group"] = group
         rows["times_s"][:, :STAGES], rows["times_s"][:, STAGES:] = block["wait_s"], block["service_s"]
-        self._add_sums(rows, block["size_bytes"])
+        self._add_sums(rows)
         self._slowest.add(rows)
         self._spread.append(rows[rows["order"] % self._every == 0])
 
@@ -109,10 +114,9 @@ class Gathering:
         room = self._changes.size
         self._changes += np.bincount(first, minlength=room) - np.bincount(behind, minlength=room)
 
-    def _add_sums(self, rows: Records, size_bytes: IntArray) -> None:
+    def _add_sums(self, rows: Records) -> None:
         groups = self._count.size
         self._count += np.bincount(rows["group"], minlength=groups)
-        self._bytes += np.bincount(rows["group"], size_bytes, groups).astype(np.int64)
         # What has been summed so far goes first: one request is added after the other, wherever blocks end.
         group = np.concatenate([np.arange(groups), rows["group"]])
         for place in range(2 * STAGES):
@@ -125,23 +129,23 @@ class Gathering:
 
     def stages(self, number: int, kind: Kind) -> StageSums:
         """Sums over the measured requests of a class, or of its reads or writes."""
-        groups = _groups(number, kind)
+        groups = groups_of(number, kind)
         times = self._times[groups].sum(axis=0)
         return StageSums(int(self._count[groups].sum()), times[:STAGES], times[STAGES:])
 
-    def bytes_moved(self, number: int, kind: Kind) -> float:
-        """Bytes of the measured requests of a class, or of its reads or writes."""
-        return float(self._bytes[_groups(number, kind)].sum())
+    def throughflow(self) -> Throughflow:
+        """What passed in the measured window, by group; see `groups_of`."""
+        return self._flow.between(*self.window_s)
 
     def slowest(self, number: int, kind: Kind) -> StageSums:
         """Sums over the slowest 1 %, at least one request; of equally slow ones those that arrived first."""
-        return self._slowest.sums(_groups(number, kind))
+        return self._slowest.sums(groups_of(number, kind))
 
     def middle(self, number: int, kind: Kind) -> StageSums:
         """Sums over the tenth around the median, of those whose records were kept."""
         rows = np.concatenate(self._spread)
         self._spread = [rows]
-        mine = rows[np.isin(rows["group"], _groups(number, kind))]
+        mine = rows[np.isin(rows["group"], groups_of(number, kind))]
         ranked = mine[np.lexsort((mine["order"], mine["latency_s"]))]
         aside = int((0.5 - MIDDLE_SHARE / 2) * len(ranked))
         return StageSums.of(ranked[aside : len(ranked) - aside])
@@ -178,7 +182,7 @@ class _Slowest:
         kept = np.zeros(len(rows), dtype=np.bool_)
         for number in range(self._seen.size // 2):
             for kind in KINDS:
-                groups = _groups(number, kind)
+                groups = groups_of(number, kind)
                 mine = np.flatnonzero(np.isin(rows["group"], groups))
                 # However many of those to come are of this kind: no more can be called slowest.
                 most = _slow_count(int(self._seen[groups].sum()) + self._left)
@@ -197,7 +201,7 @@ class _Slowest:
         return rows
 
 
-def _groups(number: int, kind: Kind) -> list[int]:
+def groups_of(number: int, kind: Kind) -> list[int]:
     """Where the sums of a class, or of its reads or writes, are kept."""
     return {"all": [2 * number, 2 * number + 1], "read": [2 * number], "write": [2 * number + 1]}[kind]
 

@@ -1,16 +1,12 @@
-"""How does a result look? Tables, texts, pages, pictures and files; nothing is decided here.
+"""What does an answer look like?
 
-| where | its question |
-| --- | --- |
-| `figures.py` | how is a number written, in which unit, with how many digits? |
-| `table.py` | what is a table, whoever shows it? |
-| `columns/` | which figures are shown, each once: heading, unit, and how it is read off a result? |
-| `sentences.py` | what is the answer in words? |
-| `lines.py` | which points of a sweep make a line, and where does it bend? |
-| `terminal/`, `page/`, `pictures/`, `files/` | how does that look on a terminal, a page, as a picture, as files? |
-| `notebook.py` | how does a result show itself in a notebook? As on a terminal. |
+`columns` has every table of figures once: headings, units, and how a figure of each column is written. `terminal` lays
+these tables out by rich, `page` puts them into one HTML page, `files` writes CSV, JSON and text, `pictures` draws, and
+`notebook` shows in a notebook what a terminal shows. `figures` writes a number with its interval, `sentences` says in
+words what an answer means.
 
-To add a figure to a table, go to `columns/`: all that show it follow. A quantile that a result has appears by itself,
-under the name that `tailrace.quantity` gives it. To add a kind of result, write the module of `terminal/` that shows
-it, name it in `terminal/results.py`, and let the result inherit `tailrace.shown.Shown`.
+To add a column, add the figure to the result (`answer.result`) and a ``Column`` to its table in `columns`: terminal,
+page, CSV and comparison have it then. To show a new kind of result, give it the base `tailrace.shown.Shown`, and name
+the module whose ``parts`` show it in `terminal.results`. Tables fit 80 columns, whatever the names and numbers in them
+(`tests/test_report.py` tries absurd ones); units stand in headings or in a column of their own.
 """

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.result import ClassResult, Figures, Overload, Result, StationResult, TargetResult
-from tailrace.answer.summary import LEVEL
 from tailrace.forecast.result import Theory
 from tailrace.quantity import Quantity
 from tailrace.report.columns.studies import relief_unit
@@ -55,8 +55,10 @@ def binding_sentence(result: Result) -> str | None:
     if saturation is not None:
         station, plural = _named(result, saturation.station, saturation.stage)
         bind, they = ("bind", "they saturate") if plural else ("binds", "it saturates")
-        factor = rounded_down(saturation.load_factor)
-        said = f"{station} {bind} first: the load can grow to {factor} times this before {they}."
+        said = f"{station} {bind} first: the load can grow to {rounded_down(saturation.low)} times this before {they}."
+        if saturation.load_factor <= 1.0:
+            low, high = number(saturation.low, 4), number(saturation.high, 4)
+            said = f"{station} {bind} first, at this very load: {they} between {low} and {high} times it."
         if busiest is not None and _is_filled_by_closed(busiest):
             name = _named(result, busiest.name, busiest.stage)[0]
             said += f" Closed classes, which take what is left, keep t{name[1:]} {_busy(busiest)}."
@@ -192,13 +194,16 @@ def estimate_sentence(theory: Theory) -> str:
     saturation = theory.saturation
     if saturation is None:
         return "No class is open: the load follows the server and saturates nothing."
-    place, factor = f"{saturation.station} ({saturation.stage})", rounded_down(saturation.load_factor)
-    if saturation.load_factor <= 1:
+    place = f"{saturation.station} ({saturation.stage})"
+    if saturation.is_exceeded:
         return (
-            f"Overloaded: at {place} the largest load that can be carried is {factor} times this. "
-            "No latency is quoted."
+            f"Overloaded: at {place} the largest load that can be carried is {rounded_down(saturation.low)} times "
+            "this. No latency is quoted."
         )
-    return f"First to saturate: {place}, at {factor} times this load."
+    if saturation.load_factor <= 1:
+        low, high = number(saturation.low, 4), number(saturation.high, 4)
+        return f"At its edge: {place} saturates between {low} and {high} times this load."
+    return f"First to saturate: {place}, at {rounded_down(saturation.low)} times this load."
 
 
 def transaction_sentence(each: ClassResult) -> str | None:

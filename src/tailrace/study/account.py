@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Unpack
 
 from tailrace.answer.result import Result
-from tailrace.answer.run import crew_of, simulate
-from tailrace.crew.bench import StudyWatch
-from tailrace.crew.progress import Progress
+from tailrace.answer.run import simulate
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.forecast.distribution import closed_tail
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
-from tailrace.study.headroom import Headroom, find_headroom
-from tailrace.study.relief import Relief, find_relief
-from tailrace.study.session import Options
-
-Watch = Callable[[Progress], None]
+from tailrace.study.headroom import Headroom, headroom
+from tailrace.study.relief import Relief, relief
+from tailrace.study.session import How
 
 EXTRAS = ("headroom", "relief")
 """Studies that a report can have besides."""
@@ -51,10 +49,7 @@ class Account:
 def with_studies(
     told: Account,
     extras: Sequence[str],
-    *,
-    engine: str = "auto",
-    workers: int | None = None,
-    progress: StudyWatch | None = None,
+    **how: Unpack[How],
 ) -> Account:
     """The account with studies in it, by the names in `EXTRAS`, at the seed of its answer.
 
@@ -65,13 +60,13 @@ def with_studies(
     strange = [each for each in extras if each not in EXTRAS]
     if strange:
         raise SettingError(f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
-    options = Options(seed=told.result.seed, workers=workers or 1, engine=engine)
-    headroom, relief = None, None
+    how["seed"] = told.result.seed
+    room, mended = None, None
     if "headroom" in extras and told.load is not None:
-        headroom = find_headroom(told.scenario, "load", options=options, progress=progress)
+        room = headroom(told.scenario, "load", **how)
     if "relief" in extras:
-        relief = find_relief(told.scenario, options, progress)
-    return replace(told, headroom=headroom, relief=relief)
+        mended = relief(told.scenario, **how)
+    return replace(told, headroom=room, relief=mended)
 
 
 def account(
@@ -93,10 +88,12 @@ def account(
     Raises SettingError as `simulate`.
     """
     load, depth, depth_class = None, None, None
-    with crew_of(workers) as crew:  # the same processes for the answer and for what is around it
-        result = simulate(scenario, seed, engine, crew, progress)
+    with Crew(
+        workers or 1, watch=progress
+    ) as crew:  # the same processes for the answer and for what is around it
+        result = simulate(scenario, seed, engine, crew)
         around: dict[str, Any] = {"seed": result.seed, "engine": engine, "workers": crew}
-        around |= {"progress": progress, "requests": curve_requests}
+        around["requests"] = curve_requests
         if any(each.is_open for each in scenario.workload):
             load = load_curve(scenario, **around)
         else:

@@ -8,27 +8,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from tailrace.answer.pool import Pool
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import Bench, Evidence, bench_for
+from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
-from tailrace.answer.run import OverloadedError, Study, Watch, seed_of, unwatched
-from tailrace.answer.summary import LATENCIES, latency_section, quantity_estimate
-from tailrace.crew.progress import Progress
-from tailrace.crew.workers import Workers
-from tailrace.engine.choice import Engine, choose_engine
-from tailrace.engine.compiled import prepare
+from tailrace.answer.run import result_of
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
+from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.replicate.gather import Kind
-from tailrace.replicate.sample import replicate
+from tailrace.quantity import LATENCIES, Kind, Quantity
+from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SEARCH_REQUESTS = 20_000
 """Requests in each replication by which the largest load is looked for."""
@@ -78,6 +81,24 @@ class Comparison(Shown):
         """The gravest of the designs' verdicts."""
         return combined(each.result.verdict for each in self.designs)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a difference: design, class, kind, quantity, and the paired difference (seconds) and ratio."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "design": each.design,
+                "against": self.designs[0].name,
+                "class": each.class_name,
+                "kind": each.kind,
+                "quantity": each.quantity,
+                **_columns("difference_s", each.paired.difference),
+                **_columns("ratio", each.paired.ratio),
+            }
+            for each in self.differences
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
         return {
@@ -111,12 +132,16 @@ class Comparison(Shown):
         }
 
 
+def _columns(name: str, estimate: Estimate) -> dict[str, float | None]:
+    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
+
+
 def compare(
-    *scenarios: Scenario,
+    *given: Given,
     names: Sequence[str] | None = None,
     seed: int | None = None,
     engine: str = "auto",
-    workers: int | None = None,
+    workers: int | Crew | None = None,
     progress: Watch | None = None,
 ) -> Comparison:
     """Compare designs on the same requests: the first one, and each other against it.
@@ -124,8 +149,8 @@ def compare(
     Every design is run with as many requests and replications as the one that needs most.
 
     Args:
-        scenarios: two or more, as a rule with the same workload.
-        names: what to call them; their titles if left out.
+        given: two scenarios or more, or their files, as a rule with the same workload.
+        names: what to call them; titles, or names of files, if left out.
         seed: seed of all; by default the first scenario's.
         engine: "auto", "reference" or "compiled".
         workers: number of processes; this one alone if left out.
@@ -134,90 +159,53 @@ def compare(
     Raises:
         SettingError: a ValueError: fewer than two scenarios, names that do not fit, or as `simulate`.
     """
-    if len(scenarios) < 2:
-        raise SettingError(f"{len(scenarios)} scenario is compared; accepted: 2 or more")
-    called = _distinct([each.title for each in scenarios] if names is None else list(names))
-    if len(called) != len(scenarios):
-        raise SettingError(f"{len(called)} names for {len(scenarios)} scenarios; accepted: one each")
-    seed = seed_of(scenarios[0], seed)
-    chosen = choose_engine(engine, min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios))
-    watch = progress or unwatched
-    with Workers(1 if workers is None else workers) as crew:
-        if chosen == "compiled":
-            prepare(lambda: watch(Progress("Compiling the engine, this once", 0, 1)))
-        studies = [Study(each, seed, chosen, crew, watch) for each in scenarios]
-        results, pools = _answers(studies)
-        carried = [_carries(each, seed, chosen, crew) for each in scenarios]
+    if len(given) < 2:
+        raise SettingError(f"{len(given)} scenario is compared; accepted: 2 or more")
+    called, scenarios = zip(*named(given, names).items(), strict=True)
+    requests = min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios)
+    with bench_for(scenarios[0], seed, engine, workers, progress, requests) as bench:
+        wanted = lengths(bench, scenarios, ANSWER)
+        known = [each for each in wanted if each.overload is None]
+        longest = max((each.requests for each in known), default=0)
+        most = max((each.replications for each in known), default=0)
+        wanted = [
+            replace(each, requests=longest, replications=most) if each.overload is None else each
+            for each in wanted
+        ]
+        seen = answered(bench, scenarios, wanted, alike=True)
+        results = [result_of(bench, each) for each in seen]
+        carried = [_carries(bench, each) for each in scenarios]
     designs = tuple(
         Design(name, result, cost(scenario.server), factor, unknown, _boxes(carried[0][0], factor))
         for name, result, scenario, (factor, unknown) in zip(called, results, scenarios, carried, strict=True)
     )
     differences: list[Difference] = []
-    for name, study, pool in zip(called[1:], studies[1:], pools[1:], strict=True):
-        differences += _differences(name, studies[0], pools[0], study, pool)
+    for name, evidence in zip(called[1:], seen[1:], strict=True):
+        differences += _differences(name, seen[0], evidence)
     return Comparison(designs, tuple(differences))
 
 
-def _distinct(names: list[str]) -> list[str]:
-    """The names, numbered where one would stand for two designs."""
-    if len(set(names)) == len(names):
-        return names
-    return [f"{name} ({place})" for place, name in enumerate(names, start=1)]
-
-
-def _answers(studies: Sequence[Study]) -> tuple[list[Result], list[Pool | None]]:
-    """The answer of each study from replications that match one another, and these; None where overloaded."""
-    overloads: dict[int, Result] = {}
-    requests, replications = 0, 0
-    notes: dict[int, tuple[str, ...]] = {}
-    for place, study in enumerate(studies):
-        asked = study.asked_too_much()
-        if asked is not None:
-            overloads[place] = study.result(Pool([]), None, asked, ())
-            continue
-        try:
-            wanted, count, notes[place] = study.length()
-        except OverloadedError as error:
-            overloads[place] = study.result(Pool([]), None, study.grown(error), ())
-            continue
-        requests, replications = max(requests, wanted), max(replications, count)
-    results: list[Result] = []
-    pools: list[Pool | None] = []
-    for place, study in enumerate(studies):
-        pool = None
-        if place not in overloads:
-            try:
-                pool = study.replications(requests, replications)
-            except OverloadedError as error:
-                overloads[place] = study.result(Pool([]), None, study.grown(error), ())
-        pools.append(pool)
-        results.append(overloads[place] if pool is None else study.judged(pool, notes[place]))
-    return results, pools
-
-
-def _differences(
-    name: str, first: Study, ours: Pool | None, second: Study, theirs: Pool | None
-) -> list[Difference]:
+def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
     """Every latency of the classes that both have."""
-    if ours is None or theirs is None:
+    if ours.overload is not None or theirs.overload is not None:
         return []
-    shared = [each.name for each in second.scenario.workload]
+    shared = [each.name for each in theirs.scenario.workload]
     return [
         Difference(
             name,
             each.name,
             kind,
-            quantity,
+            statistic,
             paired_sections(
-                latency_section(ours, each.name, kind, quantity, first.bars),
-                latency_section(theirs, each.name, kind, quantity, second.bars),
+                ours.section(each.name, Quantity.of(kind, statistic)),
+                theirs.section(each.name, Quantity.of(kind, statistic)),
             ),
         )
-        for each in first.scenario.workload
+        for each in ours.scenario.workload
         if each.name in shared
-        for kind in ours.kinds(each.name)
-        if kind in theirs.kinds(each.name)
-        for quantity in LATENCIES
+        for kind in ours.sample.kinds(each.name)
+        if kind in theirs.sample.kinds(each.name)
+        for statistic in LATENCIES
     ]
 
 
@@ -226,16 +214,16 @@ def _boxes(first: float | None, own: float | None) -> int | None:
     return None if first is None or own is None else math.ceil(first / own * (1 - 1e-9))
 
 
-def _carries(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> tuple[float | None, str]:
+def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
     """The largest factor of the open load at which every target is met, or why none is known."""
-    if not any(each.target is not None and each.target.limits for each in scenario.workload):
+    if not any(each.limits for each in scenario.workload):
         return None, "no target is set"
     if not any(each.is_open for each in scenario.workload):
         return None, "no class is open: its load follows the server"
     meets, misses = 0.0, math.inf
     factor = 1.0
     while misses / max(meets, SMALLEST_LOAD / 2) > CLOSE:
-        if _meets(scenario.model_copy(update={"load": scenario.load * factor}), seed, engine, crew):
+        if _meets(bench, scenario.model_copy(update={"load": scenario.load * factor})):
             meets = factor
         else:
             misses = factor
@@ -250,25 +238,20 @@ def _carries(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> tu
     return meets, ""
 
 
-def _meets(scenario: Scenario, seed: int, engine: Engine, crew: Workers) -> bool:
+def _meets(bench: Bench, scenario: Scenario) -> bool:
     """Whether every target is met, by the values of a short run."""
-    study = Study(scenario, seed, engine, crew, unwatched)
-    if study.asked_too_much() is not None:
+    if bench.asked_too_much(scenario) is not None:
         return False
     requests = min(SEARCH_REQUESTS, scenario.run.budget)
-    most = 50_000 + requests // 2
     numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-    samples = list(
-        crew.run(replicate, [(scenario, seed, number, requests, most, engine) for number in numbers])
-    )
-    if not all(each.complete for each in samples):
+    sample = bench.samples([(scenario, numbers, requests)], "Search for the largest load")[0]
+    if not sample.complete:
         return False
-    pool = Pool(samples)
     for workload in scenario.workload:
-        for quantity, limit in workload.target.limits if workload.target is not None else ():
-            value = quantity_estimate(workload, quantity, pool, bars=study.unbarred(pool)).value
-            upper = quantity not in ("rate", "throughput")
+        for quantity, limit in workload.limits:
+            value = sample.section(workload.name, quantity, None).value
             # A promise of a rate grows with the load that is to be carried.
-            if value is None or (value > limit if upper else value < limit * scenario.load):
+            wanted = limit if quantity.is_latency else limit * scenario.load
+            if value is None or not quantity.keeps(value, wanted):
                 return False
     return True

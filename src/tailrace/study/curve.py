@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
 from tailrace import units
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import bench_for
+from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
-from tailrace.answer.run import crew_of, simulate
-from tailrace.crew.progress import Progress
-from tailrace.crew.workers import Workers
-from tailrace.engine.choice import choose_engine
+from tailrace.answer.run import result_of
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.estimate import estimate
 from tailrace.forecast.result import Saturation
-from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.quantity import Quantity
+from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 
 REQUESTS, REPLICATIONS = 5_000, 4
@@ -26,8 +30,6 @@ SHARES = (0.1, 0.3, 0.5, 0.7, 0.85, 0.93)
 GROWTH = 1.3
 MOST_TIMES = 16.0
 """Runs grow as (1 - share)^-1.3, up to that many times: the fuller a server, the longer it takes to settle."""
-
-Watch = Callable[[Progress], None]
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ class LoadCurve:
     title: str
     rate_per_s: float
     saturation: Saturation | None
-    limits: Mapping[str, Mapping[str, float]]
+    limits: Mapping[str, Mapping[Quantity, float]]
     points: tuple[Point, ...]
 
 
@@ -80,7 +82,7 @@ def load_curve(
     replications: int = REPLICATIONS,
     seed: int | None = None,
     engine: str = "auto",
-    workers: int | Workers | None = None,
+    workers: int | Crew | None = None,
     progress: Watch | None = None,
 ) -> LoadCurve:
     """Simulate a scenario at several open loads, up to the one at which it saturates, and at its own.
@@ -93,7 +95,7 @@ def load_curve(
         seed: of all points; the scenario's, or 0, if left out.
         engine: "auto", "reference" or "compiled".
         workers: number of processes, or a crew that is at work already; by default this process alone.
-        progress: called as points are begun.
+        progress: called as replications finish; not with a crew, which has its own.
 
     Raises:
         SettingError: a ValueError: no class is open, so that the load follows the server; see `key_curve`.
@@ -105,7 +107,7 @@ def load_curve(
     saturation = estimate(scenario, seed).saturation
     factor = 1.0 if saturation is None else saturation.load_factor
     factors = {share * factor for share in shares}
-    if saturation is None or saturation.load_factor > 1.0:
+    if saturation is None or not saturation.is_exceeded:
         factors.add(1.0)
     variants = [
         (
@@ -116,7 +118,7 @@ def load_curve(
         for each in sorted(factors)
     ]
     rate = sum((each.rate or 0.0) * each.clients for each in open_classes) * scenario.load
-    limits = {each.name: dict(each.target.limits) if each.target else {} for each in scenario.workload}
+    limits = {each.name: dict(each.limits) for each in scenario.workload}
     points = _points(variants, replications, seed, engine, workers, progress)
     return LoadCurve(scenario.title, rate, saturation, limits, points)
 
@@ -130,7 +132,7 @@ def key_curve(
     replications: int = REPLICATIONS,
     seed: int | None = None,
     engine: str = "auto",
-    workers: int | Workers | None = None,
+    workers: int | Crew | None = None,
     progress: Watch | None = None,
 ) -> Curve:
     """Simulate a scenario at several values of one key, such as `workload.booking.queue_depth`.
@@ -145,11 +147,11 @@ def key_curve(
         ScenarioError: no such key, or a value that it does not accept.
         SettingError: a ValueError: a text that is no quantity, and so has no place on an axis.
     """
-    variants = Variants(scenario)
+    dial = Dial(Variants(scenario), key)
     changed: list[tuple[float, Scenario, int]] = []
     for value in values:
-        written = f'"{value}"' if isinstance(value, str) else written_value(value, variants.shape(key))
-        changed.append((_number(key, value), variants.with_keys([f"{key}={written}"]), requests))
+        setting = f'{key}="{value}"' if isinstance(value, str) else dial.setting(value)
+        changed.append((_number(key, value), dial.variants.with_keys([setting]), requests))
     changed.sort(key=lambda each: each[0])
     points = _points(changed, replications, _seed(scenario, seed), engine, workers, progress)
     return Curve(scenario.title, key, points)
@@ -160,24 +162,20 @@ def _points(
     replications: int,
     seed: int,
     engine: str,
-    workers: int | Workers | None,
+    workers: int | Crew | None,
     progress: Watch | None,
 ) -> tuple[Point, ...]:
-    chosen = choose_engine(engine, replications * sum(requests for *_, requests in variants))
-    # The longest first, so that no process is left alone with one of them at the end.
-    ordered = sorted(variants, key=lambda each: -each[2])
-    tasks = []
-    for _, scenario, requests in ordered:
+    """The answer of each, by replications of the lengths given, all in one bag."""
+    scenarios = []
+    for _, scenario, requests in variants:
         fixed = {"requests": requests, "replications": replications, "precision": None}
         run = scenario.run.model_copy(update=fixed)
-        tasks.append((scenario.model_copy(update={"run": run}), seed, chosen))
-    points = []
-    with crew_of(workers) as crew:
-        answers = crew.run(simulate, tasks)
-        for place, (value, _, requests) in enumerate(ordered):
-            if progress is not None:
-                progress(Progress("Answer", place, len(ordered), requests))
-            points.append(Point(value, next(answers)))
+        scenarios.append(scenario.model_copy(update={"run": run}))
+    total = replications * sum(requests for *_, requests in variants)
+    with bench_for(scenarios[0], seed, engine, workers, progress, total) as bench:
+        seen = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
+        answers = [result_of(bench, each) for each in seen]
+    points = (Point(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
     return tuple(sorted(points, key=lambda point: point.value))
 
 

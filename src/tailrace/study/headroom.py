@@ -3,33 +3,27 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Literal, Unpack
 
-from tailrace import units
-from tailrace.answer.judge import Effort, Judge
-from tailrace.answer.points import Points
-from tailrace.answer.readings import Reading, TargetReading
-from tailrace.crew.bench import StudyWatch
+from tailrace.answer.bench import Bench
+from tailrace.answer.result import TargetResult
 from tailrace.errors import SettingError
-from tailrace.forecast.edge import (
-    drives_share,
-    more_is_worse,
-    number_at,
-    saturating_value,
-    scenario_at,
-    takes_whole,
-)
+from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
 from tailrace.measure.verdict import Verdict
-from tailrace.scenario.reading.keys import Shape
-from tailrace.scenario.reading.read import load
+from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
-from tailrace.study.session import PLAIN, Options, Session
+from tailrace.study.judge import Judge, Judged, Lengths
+from tailrace.study.session import How, Session
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Rule = Literal["simulated", "plain"]
 RULES: tuple[Rule, ...] = ("simulated", "plain")
@@ -52,7 +46,7 @@ class Tried:
     verdict: Verdict
     requests: int
     share_of_saturation: float | None
-    target: TargetReading | None
+    target: TargetResult | None
 
 
 @dataclass(frozen=True)
@@ -86,73 +80,77 @@ class Headroom(Shown):
         own = [each.verdict for each in self.tried if each.value == self.start]
         return own[0] if own else "none"
 
+    def rows(self) -> list[dict[str, object]]:
+        """Every value that was tried, ready for JSON."""
+        return [_row(each) for each in self.tried]
 
-def headroom(
-    scenario: Scenario | str | os.PathLike[str],
-    grow: str,
-    *,
-    rule: Rule = "simulated",
-    seed: int | None = None,
-    store: str | os.PathLike[str] | None = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    engine: str = "auto",
-    progress: StudyWatch | None = None,
-) -> Headroom:
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every value that was tried, in SI units."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        return {
+            "tailrace": version("tailrace"),
+            "title": self.title,
+            "seed": self.seed,
+            "key": self.key,
+            "unit": self.unit,
+            "rule": self.rule,
+            "start": self.start,
+            "met": self.met,
+            "missed": self.missed,
+            "plain": self.plain,
+            "saturating": self.saturating,
+            "tried": self.rows(),
+            "requests": self.requests,
+            "verdict": self.verdict,
+            "notes": list(self.notes),
+        }
+
+
+def headroom(scenario: Given, grow: str, *, rule: Rule = "simulated", **how: Unpack[How]) -> Headroom:
     """Find how far a key can grow (or shrink, for what is a resource) before a target is missed.
 
     Args:
         scenario: a scenario, or its file.
         grow: the key; the scenario sets it to a number or a quantity.
         rule: "simulated", or "plain" for the plain division of the drives' rate, without any run.
-        seed, store, workers, scheduler, engine, progress: as for `sweep`.
+        how: see `How`.
 
     Raises:
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
-    if not isinstance(scenario, Scenario):
-        scenario = load(scenario)
-    options = Options(seed, store, workers or 1, scheduler, engine)
-    return find_headroom(scenario, grow, rule, options, progress)
-
-
-def find_headroom(
-    scenario: Scenario,
-    grow: str,
-    rule: Rule = "simulated",
-    options: Options = PLAIN,
-    progress: StudyWatch | None = None,
-) -> Headroom:
-    """The same as `headroom`, for a scenario with how the study is to be carried out."""
     if rule not in RULES:
         raise SettingError(f"rule is {rule!r}; accepted: {', '.join(RULES)}")
-    variants = Variants(scenario)
-    start = number_at(variants, grow)
-    with Session(
-        "headroom", scenario, {"grow": grow, "digest": scenario.digest, "rule": rule}, options, progress
-    ) as s:
-        search = _Search(s.points, variants, grow, start)
+    scenario = given(scenario)
+    dial = Dial(Variants(scenario), grow)
+    asked = {"grow": grow, "from": dial.number, "digest": scenario.digest, "rule": rule}
+    with Session("headroom", scenario, asked, **how) as session:
+        search = _Search(session.bench, dial)
         if rule == "simulated":
-            s.part([scenario])
+            session.part([scenario])
             search.go()
-            s.part(search.scenarios)
-        found = search.found(rule, s.seed)
-        s.finish([_row(each) for each in found.tried])
+            session.part(search.scenarios)
+        found = search.found(rule, session.seed)
+        session.finish(found.rows())
     return found
 
 
 class _Search:
     """A bisection that knows three answers. Values are compared by how hard they are: `_harder` orders them."""
 
-    def __init__(self, points: Points, variants: Variants, key: str, start: float) -> None:
-        self._points, self._variants, self._key, self._start = points, variants, key, start
-        self._shape: Shape = variants.shape(key)
-        self._is_whole = takes_whole(variants, key)
-        self._up = more_is_worse(variants, key)
-        self._judge = Judge(points, Effort.of(variants.scenario))
-        self.saturating = saturating_value(variants, key, seed=points.seed)
-        self.plain = saturating_value(variants, key, drives_share, points.seed)
+    def __init__(self, bench: Bench, dial: Dial) -> None:
+        self._bench, self._dial, self._start = bench, dial, dial.number
+        self._scenario = dial.variants.scenario
+        self._is_whole, self._up = dial.is_whole, dial.worse_upwards
+        self._judge = Judge(bench, Lengths.of(self._scenario))
+        self.saturating = saturating_value(dial, seed=bench.seed)
+        self.plain = saturating_value(dial, drives_share, bench.seed)
         self.tried: dict[float, Tried] = {}
         self.scenarios: list[Scenario] = []
         self.met: float | None = None
@@ -180,7 +178,7 @@ class _Search:
 
     def go(self) -> None:
         """Bracket the edge from both sides, then close in."""
-        if not any(each.target for each in self._variants.scenario.workload):
+        if not any(each.limits for each in self._scenario.workload):
             self._without_targets()
             return
         self._try(self._start)
@@ -207,19 +205,17 @@ class _Search:
             return self.tried[value].verdict
         if len(self.tried) >= MOST_TRIED:
             return None
-        scenario = scenario_at(self._variants, self._key, value, self._shape)
+        scenario = self._dial.at(value)
         if scenario is None:
             return None
         self.scenarios.append(scenario)
         before = self._judge.requests
-        reading = self._judge.reading(scenario)
-        binding = self._points.load(scenario).binding
+        seen = self._judge.judged(scenario)
+        binding = self._bench.load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
-        self.tried[value] = Tried(
-            value, reading.verdict, self._judge.requests - before, share, _deciding(reading)
-        )
-        self._note(value, reading.verdict)
-        return reading.verdict
+        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, _deciding(seen))
+        self._note(value, seen.verdict)
+        return seen.verdict
 
     def _note(self, value: float, verdict: Verdict) -> None:
         if verdict == "met" and (self.met is None or self._is_harder(value, self.met)):
@@ -256,17 +252,17 @@ class _Search:
         return (easy + hard) / 2
 
     def _kept_by_theory(self, value: float) -> bool | None:
-        scenario = scenario_at(self._variants, self._key, value, self._shape)
+        scenario = self._dial.at(value)
         if scenario is None:
             return None
-        load = self._points.load(scenario)
-        if load.binding is not None and load.binding.load_factor <= 1:
+        load = self._bench.load(scenario)
+        if load.binding is not None and load.binding.is_exceeded:
             return False
-        theory = theory_of(scenario, self._points.seed, load)
+        theory = theory_of(scenario, self._bench.seed, load)
         ratios = []
         for workload in scenario.workload:
             known = theory.classes.get(workload.name)
-            for quantity, limit in workload.target.limits if workload.target else ():
+            for quantity, limit in workload.limits:
                 said = None if known is None else {"mean": known.mean_s, "p99": known.p99_s}.get(quantity)
                 if said is None:
                     return None
@@ -333,11 +329,10 @@ class _Search:
 
     def found(self, rule: Rule, seed: int) -> Headroom:
         """The answer."""
-        quantity = self._shape.quantity
         return Headroom(
-            self._variants.scenario.title,
-            self._key,
-            units.SI_UNIT[quantity] if quantity else "",
+            self._scenario.title,
+            self._dial.key,
+            self._dial.unit,
             self._is_whole,
             self._up,
             rule,
@@ -365,17 +360,15 @@ def _rounded(value: float) -> float:
     return float(f"{value:.4g}")
 
 
-def _deciding(reading: Reading) -> TargetReading | None:
+def _deciding(seen: Judged) -> TargetResult | None:
     """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
     order = ("missed", "undecided", "met")
 
-    def beyond(target: TargetReading) -> float:
-        if target.estimate.value is None:
-            return -math.inf
-        ratio = target.estimate.value / target.limit
-        return -ratio if target.quantity not in ("rate", "throughput") else ratio
+    def beyond(target: TargetResult) -> float:
+        value = target.judged.value
+        return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
-    return min(reading.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
+    return min(seen.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
 
 
 def _row(tried: Tried) -> dict[str, object]:
@@ -388,12 +381,7 @@ def _row(tried: Tried) -> dict[str, object]:
         "class": target and target.class_name,
         "quantity": target and target.quantity,
         "limit": target and target.limit,
-        "found": target and target.estimate.value,
-        "found_low": target and target.estimate.low,
-        "found_high": target and target.estimate.high,
+        "found": target and target.judged.value,
+        "found_low": target and target.judged.low,
+        "found_high": target and target.judged.high,
     }
-
-
-def headroom_rows(found: Headroom) -> list[dict[str, object]]:
-    """Every value that was tried, ready for JSON and tables."""
-    return [_row(each) for each in found.tried]

@@ -5,24 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tailrace.answer.run import seed_of
+from tailrace.answer.bench import seed_of
 from tailrace.engine.choice import choose_engine, runner
 from tailrace.errors import SettingError
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
+from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from
-from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.reading.read import Given, given
 from tailrace.shown import Shown
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 REQUESTS = 100_000
 """Requests among which the slowest are looked for; the scenario's own budget, if that is less."""
-
-MOST_UNDER_WAY = 50_000
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,23 @@ class Journey(Shown):
     requests: int
     trips: tuple[Trip, ...]
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a stop, in order: the request and where it stopped, times in seconds."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "order": trip.order,
+                "class": trip.name,
+                "kind": trip.kind,
+                "latency_s": trip.latency_s,
+                **asdict(stop),
+            }
+            for trip in self.trips
+            for stop in trip.stops
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
         return {
@@ -91,15 +110,17 @@ class Journey(Shown):
 
 
 def journey(
-    scenario: Scenario, slowest: int = 5, seed: int | None = None, workload: str | None = None
+    scenario: Given, slowest: int = 5, seed: int | None = None, workload: str | None = None
 ) -> Journey:
     """Follow the slowest requests of the first replication of an answer, of all classes or of one.
 
     They are found in one run and followed in a second, the same to the last bit, by the reference engine.
 
     Raises:
+        ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: fewer than one request, a class that is not there, or a load that piles up.
     """
+    scenario = given(scenario)
     if slowest < 1:
         raise SettingError(f"slowest is {slowest}; accepted: 1 or more")
     names = sorted(each.name for each in scenario.workload)
@@ -109,12 +130,12 @@ def journey(
     requests = min(scenario.run.budget, REQUESTS)
     run = runner(choose_engine("auto", requests))
     plan = build_plan(scenario, seed, PILOT_REPLICATIONS)
-    observed = run(plan, requests, 2, MOST_UNDER_WAY + requests // 2)
+    observed = run(plan, requests, 2, most_under_way(scenario, plan, requests))
     if not observed.complete:
         raise SettingError(
             "the requests pile up without end: the server is overloaded (tailrace run says where)"
         )
-    begin = measured_from(requests)
+    begin = measured_from(requests, scenario.closed_requests)
     mine = np.arange(begin, requests)
     if workload is not None:
         mine = mine[observed.class_index[begin:] == plan.classes.index(workload)]

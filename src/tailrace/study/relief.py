@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Unpack
 
-from tailrace.answer.points import Length
-from tailrace.answer.readings import Reading
-from tailrace.crew.bench import StudyWatch
+from tailrace.answer.answers import answered
+from tailrace.answer.bench import Evidence
+from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
-from tailrace.scenario.reading.read import load
+from tailrace.quantity import Quantity
+from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.resources import Change, changes
-from tailrace.study.session import PLAIN, Options, Session
+from tailrace.study.session import How, Session
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 OVERLOADED_LENGTH = 20_000
 """Requests in each replication where the server as it is carries nothing by which a pilot could tell."""
@@ -59,7 +63,7 @@ class Relief(Shown):
     title: str
     seed: int
     class_name: str
-    quantity: str
+    quantity: Quantity
     limit: float | None
     now: Estimate
     verdict: Verdict
@@ -72,66 +76,102 @@ class Relief(Shown):
     @property
     def is_upper(self) -> bool:
         """Whether less of the figure is better."""
-        return self.quantity not in ("rate", "throughput")
+        return self.quantity.is_upper
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One row a resource and direction, ready for JSON; in SI units."""
+        rows = []
+        for each in (*self.doubled, *self.halved):
+            ratio = each.paired.ratio if each.paired else None
+            difference = each.paired.difference if each.paired else None
+            rows.append(
+                {
+                    "resource": each.resource,
+                    "factor": each.factor,
+                    "change": each.described,
+                    "verdict": each.verdict,
+                    "class": self.class_name,
+                    "quantity": self.quantity,
+                    "value": each.value.value if each.value else None,
+                    "ratio": ratio.value if ratio else None,
+                    "ratio_low": ratio.low if ratio else None,
+                    "ratio_high": ratio.high if ratio else None,
+                    "difference": difference.value if difference else None,
+                    "difference_low": difference.low if difference else None,
+                    "difference_high": difference.high if difference else None,
+                    "price": each.price,
+                    "power_w": each.power_w,
+                    "reason": each.reason or None,
+                }
+            )
+        return rows
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a resource and direction, in SI units."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        return {
+            "tailrace": version("tailrace"),
+            "title": self.title,
+            "seed": self.seed,
+            "class": self.class_name,
+            "quantity": self.quantity,
+            "limit": self.limit,
+            "now": self.now.as_dict(),
+            "verdict": self.verdict,
+            "resources": self.rows(),
+            "replications": self.replications,
+            "requests": self.requests,
+        }
 
 
-def relief(
-    scenario: Scenario | str | os.PathLike[str],
-    *,
-    seed: int | None = None,
-    store: str | os.PathLike[str] | None = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    engine: str = "auto",
-    progress: StudyWatch | None = None,
-) -> Relief:
+def relief(scenario: Given, **how: Unpack[How]) -> Relief:
     """Double and halve each resource of a server in turn, and rank them by what that does to the worst target.
 
     Args:
         scenario: a scenario, or its file.
-        seed, store, workers, scheduler, engine, progress: as for `sweep`.
+        how: see `How`.
 
     Raises:
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
-    if not isinstance(scenario, Scenario):
-        scenario = load(scenario)
-    return find_relief(scenario, Options(seed, store, workers or 1, scheduler, engine), progress)
-
-
-def find_relief(scenario: Scenario, options: Options = PLAIN, progress: StudyWatch | None = None) -> Relief:
-    """The same as `relief`, for a scenario with how the study is to be carried out."""
+    scenario = given(scenario)
     variants = Variants(scenario)
     every = (*changes(variants, DOUBLED), *changes(variants, HALVED))
     possible = [each.scenario for each in every if each.scenario is not None]
-    with Session("relief", scenario, {"digest": scenario.digest}, options, progress) as session:
+    with Session("relief", scenario, {"digest": scenario.digest}, **how) as session:
         session.part([scenario, *possible])
-        points = session.points
-        length = points.lengths([scenario])[0]
-        if length is None:
+        bench = session.bench
+        length = lengths(bench, [scenario], POINT)[0]
+        if length.overload is not None:
             run = scenario.run
             size = run.budget if run.fixed_length else min(OVERLOADED_LENGTH, run.budget)
             length = Length(size, max(run.replications, PILOT_REPLICATIONS))
-        lengths = [None if points.overloaded(each) else length for each in (scenario, *possible)]
-        now, *then = points.answers([scenario, *possible], lengths, "Answer")
+        designs = [scenario, *possible]
+        wanted = [replace(length, overload=bench.asked_too_much(each)) for each in designs]
+        now, *then = answered(bench, designs, wanted)
         class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals hold together.
         level = bonferroni_level(0.95, max(len(every) // 2, 1))
-        readings = iter(then)
+        seen = iter(then)
         found = [
             _relieved(
                 scenario,
                 now,
                 each,
-                None if each.scenario is None else next(readings),
+                None if each.scenario is None else next(seen),
                 class_name,
                 quantity,
                 level,
             )
             for each in every
         ]
-        upper = quantity not in ("rate", "throughput")
         answer = Relief(
             scenario.title,
             session.seed,
@@ -141,72 +181,36 @@ def find_relief(scenario: Scenario, options: Options = PLAIN, progress: StudyWat
             now.estimate(class_name, quantity),
             now.verdict,
             now.overloaded,
-            _ranked([each for each in found if each.factor > 1], upper),
-            _ranked([each for each in found if each.factor < 1], upper),
+            _ranked([each for each in found if each.factor > 1], quantity.is_upper),
+            _ranked([each for each in found if each.factor < 1], quantity.is_upper),
             length.replications,
-            session.bench.tally.requests,
+            session.crew.tally.requests,
         )
-        session.finish(relief_rows(answer))
+        session.finish(answer.rows())
     return answer
 
 
-def relief_rows(found: Relief) -> list[dict[str, Any]]:
-    """One row a resource and direction, ready for JSON and tables; in SI units."""
-    rows = []
-    for each in (*found.doubled, *found.halved):
-        ratio = each.paired.ratio if each.paired else None
-        difference = each.paired.difference if each.paired else None
-        rows.append(
-            {
-                "resource": each.resource,
-                "factor": each.factor,
-                "change": each.described,
-                "verdict": each.verdict,
-                "class": found.class_name,
-                "quantity": found.quantity,
-                "value": each.value.value if each.value else None,
-                "ratio": ratio.value if ratio else None,
-                "ratio_low": ratio.low if ratio else None,
-                "ratio_high": ratio.high if ratio else None,
-                "difference": difference.value if difference else None,
-                "difference_low": difference.low if difference else None,
-                "difference_high": difference.high if difference else None,
-                "price": each.price,
-                "power_w": each.power_w,
-                "reason": each.reason or None,
-            }
-        )
-    return rows
-
-
-def _worst(now: Reading) -> tuple[str, str, float | None]:
+def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:
     """The target that is missed by most; the p99 of the first class where none is set."""
-    promised = [
-        (each.name, quantity, limit)
-        for each in now.scenario.workload
-        if each.target is not None
-        for quantity, limit in each.target.limits
-    ]
+    promised = [(each.name, *limit) for each in now.scenario.workload for limit in each.limits]
     if not promised:
-        return now.scenario.workload[0].name, "p99", None
+        return now.scenario.workload[0].name, Quantity("p99"), None
 
-    def need(target: tuple[str, str, float]) -> float:
+    def need(target: tuple[str, Quantity, float]) -> float:
         name, quantity, limit = target
         value = now.estimate(name, quantity).value
-        if not value:
-            return 0.0
-        return value / limit if quantity not in ("rate", "throughput") else limit / value
+        return quantity.strain(value, limit) if value else 0.0
 
     return max(promised, key=need)
 
 
 def _relieved(
     scenario: Scenario,
-    now: Reading,
+    now: Evidence,
     change: Change,
-    then: Reading | None,
+    then: Evidence | None,
     class_name: str,
-    quantity: str,
+    quantity: Quantity,
     level: float,
 ) -> Relieved:
     name = change.resource.name
@@ -225,11 +229,9 @@ def _relieved(
     before, after = cost(scenario.server), cost(change.scenario.server)
     price, power = _difference(before.price, after.price), _difference(before.power_w, after.power_w)
     paired = None
-    if not (now.overloaded or then.overloaded):
-        paired = paired_sections(
-            now.sections(class_name, quantity), then.sections(class_name, quantity), level
-        )
-    value = None if then.overloaded else then.estimate(class_name, quantity)
+    if now.overload is None and then.overload is None:
+        paired = paired_sections(now.section(class_name, quantity), then.section(class_name, quantity), level)
+    value = None if then.overload is not None else then.estimate(class_name, quantity)
     reason = f"{then.overloaded} cannot keep up" if then.overloaded else ""
     return Relieved(name, change.factor, change.described, then.verdict, value, paired, price, power, reason)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tailrace.errors import ScenarioError
-from tailrace.scenario.reading.keys import Shape
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.path import quoted
 from tailrace.scenario.reading.variant import Variants, written_value
 from tailrace.scenario.tables.flash import Flash
@@ -38,12 +38,10 @@ class Resource:
             value = self._value(variants, key)
             if isinstance(value, bool) or not isinstance(value, int | float) or not value:
                 continue
-            shape = variants.shape(key)
-            wanted = value * factor**sign
-            if shape.type is int or shape.quantity == "size" or _is_whole(shape):
-                wanted = max(round(wanted), 1)
+            dial = Dial(variants, key)
+            wanted = dial.accepted(value * factor**sign) or 1
             if wanted != value:
-                found.append(f"{key}={written_value(wanted, shape)}")
+                found.append(dial.setting(wanted))
         return found
 
     def _value(self, variants: Variants, key: str) -> float | int | str | None:
@@ -150,7 +148,3 @@ def _law_keys(path: str, law: Law) -> tuple[tuple[str, int], ...]:
 
 def _has(model: Model, key: str) -> bool:
     return getattr(model, key, None) is not None
-
-
-def _is_whole(shape: Shape) -> bool:
-    return bool(shape.literals) and all(type(each) is int for each in shape.literals)

@@ -5,39 +5,42 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypedDict, Unpack
 
-from tailrace.answer.points import Points
-from tailrace.crew.bench import Bench, StudyWatch
-from tailrace.crew.executors import Crew
-from tailrace.crew.progress import StudyProgress
+from tailrace.answer.bench import Bench, prepared, seed_of
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
 from tailrace.crew.store import Store
 from tailrace.engine.choice import choose_engine
-from tailrace.engine.compiled import prepare
-from tailrace.replicate.tasks import code_version
+from tailrace.replicate.mark import code_version
+from tailrace.replicate.task import digest_of
 from tailrace.scenario.tables.scenario import Scenario
 
 MANY = 10**9
 """A study is always long enough for the compiled engine."""
 
 
-@dataclass(frozen=True)
-class Options:
-    """How a study is to be carried out, whatever it asks: seed, store, processes or a scheduler, engine."""
+class How(TypedDict, total=False):
+    """How a study is to be carried out, whatever it asks.
 
-    seed: int | None = None
-    store: str | os.PathLike[str] | None = None
-    workers: int = 1
-    scheduler: str | None = None
-    engine: str = "auto"
+    ``seed`` of all random streams, over the scenario's; ``store``, a file that keeps every finished replication, so
+    that the study goes on from it; ``workers``, processes, by default this one alone, or ``scheduler``, the address of
+    a Dask scheduler; ``engine``, "auto", "reference" or "compiled"; ``progress``, called as replications finish. The
+    answer is the same whoever carries it out.
+    """
+
+    seed: int | None
+    store: str | os.PathLike[str] | None
+    workers: int | None
+    scheduler: str | None
+    engine: str
+    progress: Watch | None
 
 
-PLAIN = Options()
-"""This process, no store, the seed of the scenario."""
+UNKEPT = "Nothing of it is kept: --store FILE would keep it."
+"""What to say to whoever interrupts a study without a store."""
 
 
 class Session:
@@ -46,25 +49,23 @@ class Session:
     Raises SettingError or StoreError.
     """
 
-    def __init__(
-        self,
-        kind: str,
-        scenario: Scenario,
-        asked: Mapping[str, Any],
-        options: Options,
-        progress: StudyWatch | None,
-    ) -> None:
-        seed = scenario.run.seed if options.seed is None else options.seed
-        self.seed = secrets.randbelow(2**32) if seed is None else seed
-        chosen = choose_engine(options.engine, MANY)
-        self._store = None if options.store is None else Store(options.store)
+    def __init__(self, kind: str, scenario: Scenario, asked: Mapping[str, Any], **how: Unpack[How]) -> None:
+        self.seed = seed_of(scenario, how.get("seed"))
+        chosen = choose_engine(how.get("engine", "auto"), MANY)
+        store, workers = how.get("store"), how.get("workers")
+        self._store = None if store is None else Store(store)
         try:
-            self._crew = Crew(options.workers, options.scheduler)
+            self.crew = Crew(
+                1 if workers is None else workers,
+                how.get("scheduler"),
+                self._store,
+                how.get("progress"),
+                UNKEPT,
+            )
         except BaseException:
             self._close()
             raise
-        self.bench = Bench(self._crew, self._store, progress)
-        self.points = Points(self.bench, self.seed, chosen)
+        self.bench = Bench(self.crew, self.seed, chosen)
         text = json.dumps([kind, asked, self.seed, code_version()], sort_keys=True)
         self.name = f"{kind}-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
         self._entry = (
@@ -73,19 +74,17 @@ class Session:
             scenario.title,
             {**asked, "seed": self.seed, "version": code_version()},
         )
-        self._compiled = chosen == "compiled"
 
     def __enter__(self) -> Self:
         if self._store is not None:
             self._store.begin(*self._entry)
-        if self._compiled:
-            prepare(lambda: self.bench.tell(StudyProgress("Compiling the engine, this once", 0, 1, None)))
+        prepared(self.bench.engine, self.crew)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._crew.__exit__(kind, error, trace)
+        self.crew.__exit__(kind, error, trace)
         self._close()
 
     def _close(self) -> None:
@@ -95,7 +94,7 @@ class Session:
     def part(self, scenarios: Sequence[Scenario]) -> None:
         """Note which scenarios belong to the study."""
         if self._store is not None:
-            self._store.part(self.name, [(each.simulated_digest, self.seed) for each in scenarios])
+            self._store.part(self.name, [(digest_of(each), self.seed) for each in scenarios])
 
     def decided(self, decision: str) -> Any:
         """A decision that the study made earlier, or None."""

@@ -10,8 +10,9 @@ from fractions import Fraction
 
 from tailrace import units
 from tailrace.errors import SettingError, UnitError
+from tailrace.scenario.reading.dial import Dial, Value
 from tailrace.scenario.reading.keys import Shape
-from tailrace.scenario.reading.variant import Variants, written_value
+from tailrace.scenario.reading.variant import Variants
 
 MOST_VALUES = 10_000
 PARTS = 10
@@ -22,23 +23,22 @@ ACCEPTED = (
     "server (10%..105% of saturation)"
 )
 
-Value = float | int | str
-Saturating = Callable[[Variants, str], float | None]
+Saturating = Callable[[Dial], float | None]
 """The value of a key at which the closed form says that a server saturates; None where none does."""
 
 
 @dataclass(frozen=True)
 class Setting:
-    """One value of a key: in SI (or a text), and as the text to set it by."""
+    """One value of a key: in SI (or a text), and ``override``, the text KEY=VALUE that sets it."""
 
     key: str
     value: Value
-    text: str
+    override: str
 
     @property
-    def override(self) -> str:
-        """KEY=VALUE."""
-        return f"{self.key}={self.text}"
+    def text(self) -> str:
+        """The value as it is written."""
+        return self.override.partition("=")[2].strip('"')
 
 
 @dataclass(frozen=True)
@@ -58,45 +58,39 @@ class Axis:
 
     def settings(self, variants: Variants, saturating: Saturating) -> tuple[Setting, ...]:
         """The values for one scenario. Raises SettingError or ScenarioError."""
-        shape = variants.shape(self.key)
-        values = self._values(variants, shape, saturating)
+        dial = Dial(variants, self.key)
+        values = self._values(dial, saturating)
         if len(values) > MOST_VALUES:
             raise SettingError(
                 f"vary {self.key} asks for {len(values)} values; accepted: at most {MOST_VALUES}"
             )
-        return tuple(Setting(self.key, value, written_value(value, shape)) for value in values)
+        return tuple(Setting(self.key, value, dial.setting(value)) for value in values)
 
-    def _values(self, variants: Variants, shape: Shape, saturating: Saturating) -> list[Value]:
+    def _values(self, dial: Dial, saturating: Saturating) -> list[Value]:
         shares = re.fullmatch(r"(.*)\bof saturation\b(.*)", self.written)
         if shares is None:
-            return _listed(self.key, self.written, shape)
-        edge = saturating(variants, self.key)
+            return _listed(self.key, self.written, dial.shape, dial.takes_numbers)
+        edge = saturating(dial)
         if edge is None:
             raise SettingError(
                 f"vary {self.key} asks for shares of saturation, but nothing saturates by it; accepted: other values"
             )
-        plain = Shape(float, ())
-        percents = _listed(self.key, f"{shares[1]}{shares[2]}".replace("%", ""), plain)
+        percents = _listed(self.key, f"{shares[1]}{shares[2]}".replace("%", ""), Shape(float, ()), True)
         values: list[Value] = []
         for percent in percents:
             value = float(percent) / 100 * edge
-            values.append(max(round(value), 1) if shape.type is int else float(f"{value:.6g}"))
+            values.append(max(round(value), 1) if dial.shape.type is int else float(f"{value:.6g}"))
         return list(dict.fromkeys(values))
 
 
-def _listed(key: str, text: str, shape: Shape) -> list[Value]:
+def _listed(key: str, text: str, shape: Shape, is_number: bool) -> list[Value]:
     spread = re.fullmatch(r"(?P<first>.+?)\.\.(?P<last>.+?)(?:\s+by\s+(?P<step>.+))?", text.strip())
-    is_number = shape.quantity is not None or shape.type in (int, float) or _are_whole(shape)
     if spread and is_number:
         return _spread(key, spread["first"], spread["last"], spread["step"], shape)
     parts = [part for part in _split(text) if part]
     if not parts:
         raise SettingError(f"vary {key} has no value; accepted: {ACCEPTED}")
     return [_value(key, part, shape) if is_number else part.strip("\"'") for part in parts]
-
-
-def _are_whole(shape: Shape) -> bool:
-    return bool(shape.literals) and all(type(each) is int for each in shape.literals)
 
 
 def _split(text: str) -> list[str]:
@@ -163,9 +157,8 @@ def _value(key: str, text: str, shape: Shape) -> Value:
 
 
 def _of(shape: Shape, exact: Fraction) -> Value:
-    if (shape.type is int or _are_whole(shape)) and exact.denominator == 1:
-        return int(exact)
-    return int(exact) if shape.type is int else float(exact)
+    is_whole = exact.denominator == 1 and all(type(each) is int for each in shape.literals)
+    return int(exact) if shape.type is int or (shape.literals and is_whole) else float(exact)
 
 
 def combinations(
@@ -198,6 +191,11 @@ def axes_of(vary: Mapping[str, object] | Iterable[str]) -> list[Axis]:
     else:
         axes = [Axis.of(text) for text in vary]
     keys = [axis.key for axis in axes]
+    if "run.seed" in keys:
+        raise SettingError(
+            "vary run.seed: all points see the same random numbers, so that they can be compared; accepted: another "
+            "seed for all of them, by --seed"
+        )
     twice = next((key for key in keys if keys.count(key) > 1), None)
     if twice is not None:
         raise SettingError(f"vary {twice} is given twice; accepted: each key once")

@@ -4,9 +4,8 @@ One class of clients. demands_s: seconds of service per request at each station,
 a whole number; think_s: mean seconds between an answer and the next request. Rates per second, times in
 seconds. All functions raise OutsideValidityError (a ValueError) for negative demands or think times, demands
 that are all 0, and clients or servers that are not whole or below 1.
-Sources: E. D. Lazowska, J. Zahorjan, G. S. Graham and K. C. Sevcik, Quantitative System Performance, 1984,
-chapter 5 (asymptotic and balanced job); G. Casale, R. Muntz and G. Serazzi, Geometric bounds: a noniterative
-analysis technique for closed queueing networks, IEEE Transactions on Computers 57(6), 2008 (from memory).
+Source: E. D. Lazowska, J. Zahorjan, G. S. Graham and K. C. Sevcik, Quantitative System Performance, 1984,
+chapter 5 (from memory).
 """
 
 from dataclasses import dataclass
@@ -62,37 +61,6 @@ def balanced_job_bounds(demands_s: ArrayLike, clients: int, think_s: float = 0.0
     relaxed = (n - 1) * mean * total / (total + think)
     low = n / (think + total + crowded)
     return _bounds(low, min(1 / largest, n / (think + total + relaxed)), n, think)
-
-
-def geometric_bounds(demands_s: ArrayLike, clients: int, think_s: float = 0.0) -> ClosedBounds:
-    """Bounds that take queues where the network does not bind as geometric; single servers, product form.
-
-    From X(N) = N / (Z + D + D_max (N - 1 - Z X(N - 1)) - sum_k (D_max - D_k) Q_k(N - 1)), where Q_k lies
-    between (y - y^(N+1)) / (1 - y) for y = D_k N / (Z + D + D_max N) and for y = D_k X_high(N). Converges to
-    the exact value as the population grows.
-    """
-    demands, n, think = _inputs(demands_s, clients, think_s)
-    total, largest = float(demands.sum()), float(demands.max())
-    others = demands[demands < largest]
-    if n == 1:
-        return _bounds(1 / (total + think), 1 / (total + think), n, think)
-    before = n - 1
-    least = before / (think + total + largest * (before - 1))
-    most = min(1 / largest, before / (think + total))
-    few = _geometric(others * before / (think + total + largest * before), before)
-    many = _geometric(others * most, before)
-
-    def throughput(queues: Floats, rate: float) -> float:
-        waiting = largest * (before - think * rate) - float(np.sum((largest - others) * queues))
-        return n / (think + total + waiting)
-
-    high = min(1 / largest, n / (total + think), throughput(many, most))
-    return _bounds(throughput(few, least), high, n, think)
-
-
-def _geometric(load: Floats, clients: int) -> Floats:
-    """load + load^2 + ... + load^clients."""
-    return np.asarray((load - load ** (clients + 1)) / (1 - load))
 
 
 def _bounds(low: float, high: float, clients: int, think: float) -> ClosedBounds:

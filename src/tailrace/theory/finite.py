@@ -1,9 +1,9 @@
-"""What if only so many can be present? M/M/c/K, which loses requests, and M/M/c//N, whose clients think.
+"""What if only so many can be present? M/M/c//N, whose clients think between their requests.
 
-Both are birth-death chains: state probabilities as products, formed in logarithms so that nothing overflows.
-Scalars only. Both raise OutsideValidityError (a ValueError) for rates or times that are not above 0 and for
-servers, capacities or clients that are not whole or too small.
-Sources: L. Kleinrock, Queueing Systems, volume 1, 1975, sections 3.5 to 3.8, volume 2, 1976 (from memory).
+A birth-death chain: state probabilities as products, formed in logarithms so that nothing overflows.
+Scalars only. Raises OutsideValidityError (a ValueError) for service times that are not above 0, negative
+thinking, and for servers or clients that are not whole or below 1.
+Source: L. Kleinrock, Queueing Systems, volume 1, 1975, sections 3.5 to 3.8, volume 2, 1976 (from memory).
 """
 
 from dataclasses import dataclass
@@ -13,66 +13,6 @@ from scipy.special import gammaincc
 
 from tailrace.theory.domain import Floats, level, non_negative, positive, whole
 from tailrace.theory.quantile import solve_tail_once
-
-
-@dataclass(frozen=True)
-class BoundedQueue:
-    """M/M/c/K: `capacity` requests at most, those in service included; a request that finds it full is lost.
-
-    Attributes:
-        probabilities: of 0, 1, ..., capacity requests present, shape (capacity + 1,).
-        arrival_rate, service_rate: per second; servers: c.
-    """
-
-    probabilities: Floats
-    arrival_rate: float
-    service_rate: float
-    servers: int
-
-    @property
-    def loss(self) -> float:
-        """Share of the requests that are lost (Poisson arrivals see the time average)."""
-        return float(self.probabilities[-1])
-
-    @property
-    def throughput(self) -> float:
-        """Accepted requests per second."""
-        return self.arrival_rate * float(self.probabilities[:-1].sum())
-
-    @property
-    def number_mean(self) -> float:
-        """Mean number of requests present."""
-        return float(self.probabilities @ np.arange(self.probabilities.size))
-
-    @property
-    def response_mean_s(self) -> float:
-        """Mean time of an accepted request at the station (Little's law with the accepted rate)."""
-        return self.number_mean / self.throughput
-
-    @property
-    def wait_mean_s(self) -> float:
-        """Mean wait of an accepted request."""
-        waiting = np.maximum(0, np.arange(self.probabilities.size) - self.servers)
-        return float(self.probabilities @ waiting) / self.throughput
-
-    def wait_tail(self, t_s: float) -> float:
-        """P(wait > t_s) of an accepted request, in order of arrival: a mixture of Erlang distributions."""
-        found = self.probabilities[:-1] / self.probabilities[:-1].sum()
-        return _erlang_mixture(found[self.servers :], self.servers * self.service_rate, t_s)
-
-    def wait_quantile(self, p: float) -> float:
-        """The wait in seconds that a share p (0 <= p < 1) of the accepted requests do not exceed."""
-        target = 1 - float(level("p", p))
-        return solve_tail_once(self.wait_tail, target, 1 / self.service_rate)
-
-
-def bounded_queue(arrival_rate: float, service_rate: float, servers: int, capacity: int) -> BoundedQueue:
-    """The stationary state of M/M/c/K; any utilisation, above 1 too. capacity >= servers."""
-    lam, mu = float(positive("arrival_rate", arrival_rate)), float(positive("service_rate", service_rate))
-    c = int(whole("servers", servers))
-    size = int(whole("capacity", capacity, least=c))
-    busy = np.minimum(np.arange(1, size + 1), c)
-    return BoundedQueue(_birth_death(np.full(size, lam), busy * mu), lam, mu, c)
 
 
 @dataclass(frozen=True)

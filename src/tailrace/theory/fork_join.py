@@ -28,21 +28,6 @@ def fork_join_response_mean(members: ArrayLike, arrival_rate: ArrayLike, service
     return plain(np.where(count == 1, 1 / spare, (ratio + (1 - ratio) * 4 / 11 * rho) * two))
 
 
-def fork_join_response_bounds(
-    members: ArrayLike, arrival_rate: ArrayLike, service_rate: ArrayLike
-) -> tuple[Value, Value]:
-    """Lower and upper bound in seconds of the mean response of the same fork-join.
-
-    Upper, H_K / (mu - lambda): the parts' times are associated, so their maximum is below that of independent
-    ones. Lower: the longest of K services without waiting, H_K / mu, or the exact mean of fewer members.
-    Source: Nelson and Tantawi 1988, as above (from memory).
-    """
-    count, rho, spare = _members(members, arrival_rate, service_rate)
-    fewer = np.where(count == 1, 1.0, (12 - rho) / 8) / spare
-    harmonic = _harmonic(count)
-    return plain(np.maximum(fewer, harmonic * (1 - rho) / spare)), plain(harmonic / spare)
-
-
 def fork_join_response_quantile_bound(
     p: ArrayLike, members: ArrayLike, arrival_rate: ArrayLike, service_rate: ArrayLike
 ) -> Value:

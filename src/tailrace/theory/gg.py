@@ -12,13 +12,10 @@ from numpy.typing import ArrayLike
 
 from tailrace.theory.domain import (
     Floats,
-    OutsideValidityError,
     Value,
-    level,
     non_negative,
     plain,
     positive,
-    share,
     stable,
     whole,
 )
@@ -73,90 +70,6 @@ def ggc_wait_allen_cunneen(
     return plain(_mmc_wait(rho, mean, whole("servers", servers)) * (ca + cs) / 2)
 
 
-def mdc_wait_cosmetatos(arrival_rate: ArrayLike, service_s: ArrayLike, servers: ArrayLike) -> Value:
-    """Mean wait at M/D/c: half that of M/M/c times 1 + gamma; an approximation, within 2 %.
-
-    For 8 servers from utilisation 0.5, for 16 from 0.7; below, where waits are tiny, far too low.
-    gamma = min(0.24, (1 - rho) (c - 1) (sqrt(4 + 5 c) - 2) / (16 c rho)).
-    Source: G. P. Cosmetatos, Approximate explicit formulae for the average queueing time in the processes
-    M/D/r and D/M/r, INFOR 13, 1975; the cap: W. Whitt, Approximations for the GI/G/m queue, 1993 (both from
-    memory).
-    """
-    rho, mean, _, _ = _inputs(arrival_rate, service_s, 1.0, 0.0, servers)
-    c = whole("servers", servers)
-    return plain(_mmc_wait(rho, mean, c) / 2 * (1 + _cosmetatos(rho, c)))
-
-
-def dmc_wait_cosmetatos(arrival_rate: ArrayLike, service_s: ArrayLike, servers: ArrayLike) -> Value:
-    """Mean wait at D/M/c: half that of M/M/c times (1 - 4 gamma) exp(-2 (1 - rho) / (3 rho)).
-
-    An approximation, with gamma as in `mdc_wait_cosmetatos`; at one server that of Kraemer and
-    Langenbach-Belz.
-    Source: Cosmetatos 1975 as amended by Whitt 1993 (both from memory).
-    """
-    rho, mean, _, _ = _inputs(arrival_rate, service_s, 0.0, 1.0, servers)
-    c = whole("servers", servers)
-    shape = (1 - 4 * _cosmetatos(rho, c)) * np.exp(-2 * (1 - rho) / (3 * rho))
-    return plain(_mmc_wait(rho, mean, c) / 2 * shape)
-
-
-def mgc_wait_cosmetatos(
-    arrival_rate: ArrayLike, service_s: ArrayLike, service_scv: ArrayLike, servers: ArrayLike
-) -> Value:
-    """Mean wait at M/G/c, interpolated on the line between M/D/c and M/M/c; an approximation.
-
-    Exact for M/M/c and M/G/1. Meant for service_scv from 0 to about 1; beyond 1 it extrapolates.
-    Source: G. P. Cosmetatos, Some approximate equilibrium results for the multi-server queue M/G/r,
-    Operational Research Quarterly 27, 1976 (from memory).
-    """
-    cs = non_negative("service_scv", service_scv)
-    constant = mdc_wait_cosmetatos(arrival_rate, service_s, servers)
-    rho, mean, _, _ = _inputs(arrival_rate, service_s, 1.0, 1.0, servers)
-    return plain(cs * _mmc_wait(rho, mean, whole("servers", servers)) + (1 - cs) * constant)
-
-
-def ggc_wait_kimura(
-    arrival_rate: ArrayLike,
-    service_s: ArrayLike,
-    arrival_scv: ArrayLike,
-    service_scv: ArrayLike,
-    servers: ArrayLike = 1,
-) -> Value:
-    """Mean wait at GI/G/c, interpolated between D/M/c, M/D/c (Cosmetatos) and M/M/c; an approximation.
-
-    (ca + cs) / ((1 - ca) / W(D/M/c) + (1 - cs) / W(M/D/c) + 2 (ca + cs - 1) / W(M/M/c)), for gaps no more
-    variable than Poisson, arrival_scv <= 1; ca and cs are squared coefficients of variation. Exact for M/M/c
-    and M/G/1.
-    Source: T. Kimura, A two-moment approximation for the mean waiting time in the GI/G/s queue, Management
-    Science 32(6), 1986 (from memory). Also raises OutsideValidityError for arrival_scv above 1, and where
-    W(D/M/c) vanishes at very low load.
-    """
-    rho, mean, ca, cs = _inputs(
-        arrival_rate, service_s, share("arrival_scv", arrival_scv), service_scv, servers
-    )
-    c = whole("servers", servers)
-    exponential = _mmc_wait(rho, mean, c)
-    gamma = _cosmetatos(rho, c)
-    constant = exponential / 2 * (1 + gamma)
-    regular = np.asarray(exponential / 2 * (1 - 4 * gamma) * np.exp(-2 * (1 - rho) / (3 * rho)))
-    if np.any((regular <= 0) & (ca < 1)):
-        raise OutsideValidityError("the utilisation is too low for this interpolation: D/M/c waits vanish")
-    regular = np.where(ca < 1, regular, 1.0)
-    return plain((ca + cs) / ((1 - ca) / regular + (1 - cs) / constant + 2 * (ca + cs - 1) / exponential))
-
-
-def wait_quantile_exponential(p: ArrayLike, wait_probability: ArrayLike, wait_mean_s: ArrayLike) -> Value:
-    """Quantile of a wait that is zero or exponential, with the given mean; an approximation.
-
-    max(0, log(P / (1 - p)) W / P), P the probability of waiting and W the mean wait in seconds, for 0 < P <=
-    1. Exact for M/M/c and GI/M/1, asymptotically right in heavy traffic for others. Source: common practice,
-    after Kingman 1962.
-    """
-    levels, waits = level("p", p), positive("wait_probability", share("wait_probability", wait_probability))
-    mean = non_negative("wait_mean_s", wait_mean_s)
-    return plain(np.log(np.maximum(1.0, waits / (1 - levels))) * mean / waits)
-
-
 def _inputs(
     arrival_rate: ArrayLike,
     service_s: ArrayLike,
@@ -172,8 +85,3 @@ def _inputs(
 
 def _mmc_wait(rho: Floats, mean: Floats, servers: Floats) -> Floats:
     return np.asarray(erlang_c(servers, rho * servers) * mean / (servers * (1 - rho)))
-
-
-def _cosmetatos(rho: Floats, servers: Floats) -> Floats:
-    raw = (1 - rho) * (servers - 1) * (np.sqrt(4 + 5 * servers) - 2) / (16 * servers * rho)
-    return np.asarray(np.minimum(0.24, raw))

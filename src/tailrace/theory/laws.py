@@ -1,7 +1,7 @@
 """How are service or interarrival times distributed? Moments, tails and Laplace-Stieltjes transforms.
 
-Every law has `mean_s`, `scv` (squared coefficient of variation) and `third_moment` (E S^3, in cubic seconds),
-and, for arrays of non-negative times or of complex s with positive real part,
+Every law has `mean_s`, `scv` (squared coefficient of variation) and, for arrays of non-negative times or of
+complex s with positive real part,
 
 - `tail(t_s)`: P(S > t),
 - `residual_tail(t_s)`: the tail of the equilibrium residual, integral of P(S > u) beyond t over the mean,
@@ -39,10 +39,6 @@ class Law(Protocol):
     def scv(self) -> float:
         """Variance over the square of the mean."""
 
-    @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-
     def tail(self, t_s: Floats) -> Floats:
         """P(S > t)."""
 
@@ -70,13 +66,7 @@ class Constant:
         """Variance over the square of the mean: 0."""
         return 0.0
 
-    @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-        return self.mean_s**3
-
     def tail(self, t_s: Floats) -> Floats:
-        """P(S > t)."""
         return np.asarray(np.where(t_s < self.mean_s, 1.0, 0.0))
 
     def residual_tail(self, t_s: Floats) -> Floats:
@@ -84,11 +74,9 @@ class Constant:
         return np.asarray(np.maximum(0.0, 1.0 - t_s / self.mean_s))
 
     def transform(self, s: Complexes) -> Complexes:
-        """E exp(-s S)."""
         return np.asarray(np.exp(-s * self.mean_s))
 
     def residual_transform(self, s: Complexes) -> Complexes:
-        """(1 - E exp(-s S)) / (s E S)."""
         return _one_minus_exp_over(s * self.mean_s)
 
 
@@ -105,36 +93,25 @@ class Uniform:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         return (self.low_s + self.high_s) / 2
 
     @property
     def scv(self) -> float:
-        """Variance over the square of the mean."""
         return (self.high_s - self.low_s) ** 2 / 12 / self.mean_s**2
 
-    @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-        return (self.low_s + self.high_s) * (self.low_s**2 + self.high_s**2) / 4
-
     def tail(self, t_s: Floats) -> Floats:
-        """P(S > t)."""
         return np.clip((self.high_s - t_s) / (self.high_s - self.low_s), 0.0, 1.0)
 
     def residual_tail(self, t_s: Floats) -> Floats:
-        """Tail of the equilibrium residual time."""
         within = np.maximum(0.0, self.high_s - np.maximum(t_s, self.low_s)) ** 2 / (
             2 * (self.high_s - self.low_s)
         )
         return np.asarray((within + np.maximum(0.0, self.low_s - t_s)) / self.mean_s)
 
     def transform(self, s: Complexes) -> Complexes:
-        """E exp(-s S)."""
         return np.asarray(np.exp(-s * self.low_s) * _one_minus_exp_over(s * (self.high_s - self.low_s)))
 
     def residual_transform(self, s: Complexes) -> Complexes:
-        """(1 - E exp(-s S)) / (s E S)."""
         width = self.high_s - self.low_s
         delay = _one_minus_exp_over(s * self.low_s) * self.low_s if self.low_s else 0.0
         spread = np.exp(-s * self.low_s) * _second_remainder(s * width) * width
@@ -152,27 +129,18 @@ class Gamma:
         positive("mean_s", self.mean_s)
         non_negative("scv - 1e-9", self.scv - _LEAST_SCV)
 
-    @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-        return self.mean_s**3 * (1 + self.scv) * (1 + 2 * self.scv)
-
     def tail(self, t_s: Floats) -> Floats:
-        """P(S > t)."""
         return np.asarray(gammaincc(1 / self.scv, t_s / (self.mean_s * self.scv)))
 
     def residual_tail(self, t_s: Floats) -> Floats:
-        """Tail of the equilibrium residual time."""
         # E max(S - t, 0) = mean P(S' > t) - t P(S > t), where S' has one unit of shape more.
         x = t_s / (self.mean_s * self.scv)
         return np.asarray(gammaincc(1 / self.scv + 1, x) - t_s / self.mean_s * gammaincc(1 / self.scv, x))
 
     def transform(self, s: Complexes) -> Complexes:
-        """E exp(-s S)."""
         return np.asarray((1 + s * self.mean_s * self.scv) ** (-1 / self.scv))
 
     def residual_transform(self, s: Complexes) -> Complexes:
-        """(1 - E exp(-s S)) / (s E S)."""
         # scipy's complex log1p keeps its relative accuracy near 0, numpy's does not.
         return np.asarray(-np.expm1(-log1p(s * self.mean_s * self.scv) / self.scv) / (s * self.mean_s))
 
@@ -198,11 +166,6 @@ class Lognormal:
         non_negative("scv - 1e-9", self.scv - _LEAST_SCV)
 
     @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-        return float(self.mean_s**3 * (1 + self.scv) ** 3)
-
-    @property
     def _variance(self) -> float:
         return float(np.log1p(self.scv))
 
@@ -211,20 +174,16 @@ class Lognormal:
         return float(np.log(self.mean_s) - self._variance / 2)
 
     def tail(self, t_s: Floats) -> Floats:
-        """P(S > t)."""
         return np.asarray(ndtr(-self._standardised(t_s)))
 
     def residual_tail(self, t_s: Floats) -> Floats:
-        """Tail of the equilibrium residual time."""
         z = self._standardised(t_s)
         return np.asarray(ndtr(np.sqrt(self._variance) - z) - t_s / self.mean_s * ndtr(-z))
 
     def transform(self, s: Complexes) -> Complexes:
-        """E exp(-s S)."""
         return self._mean_along_saddle(s, np.exp)
 
     def residual_transform(self, s: Complexes) -> Complexes:
-        """(1 - E exp(-s S)) / (s E S)."""
         direct = (1 - self.transform(s)) / (s * self.mean_s)
         small = np.abs(s * self.mean_s) < 0.03
         careful = -self._mean_along_saddle(np.where(small, s, 0.01), np.expm1)
@@ -266,35 +225,24 @@ class Mixture:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         return sum(w * law.mean_s for w, law in self._parts())
 
     @property
     def scv(self) -> float:
-        """Variance over the square of the mean."""
         return sum(w * law.mean_s**2 * (1 + law.scv) for w, law in self._parts()) / self.mean_s**2 - 1
 
-    @property
-    def third_moment(self) -> float:
-        """Third raw moment in cubic seconds."""
-        return sum(w * law.third_moment for w, law in self._parts())
-
     def tail(self, t_s: Floats) -> Floats:
-        """P(S > t)."""
         return np.asarray(sum(w * law.tail(t_s) for w, law in self._parts()))
 
     def residual_tail(self, t_s: Floats) -> Floats:
-        """Tail of the equilibrium residual time."""
         return np.asarray(
             sum(w * law.mean_s * law.residual_tail(t_s) for w, law in self._parts()) / self.mean_s
         )
 
     def transform(self, s: Complexes) -> Complexes:
-        """E exp(-s S)."""
         return np.asarray(sum(w * law.transform(s) for w, law in self._parts()))
 
     def residual_transform(self, s: Complexes) -> Complexes:
-        """(1 - E exp(-s S)) / (s E S)."""
         return np.asarray(
             sum(w * law.mean_s * law.residual_transform(s) for w, law in self._parts()) / self.mean_s
         )

@@ -30,20 +30,6 @@ def mg1_response_mean(arrival_rate: ArrayLike, service_s: ArrayLike, scv: ArrayL
     return plain(mg1_wait_mean(arrival_rate, service_s, scv) + np.asarray(service_s, dtype=np.float64))
 
 
-def mg1_number_mean(arrival_rate: ArrayLike, service_s: ArrayLike, scv: ArrayLike = 1.0) -> Value:
-    """Mean number of requests at the station, waiting and in service (Little's law)."""
-    return plain(np.asarray(arrival_rate, dtype=np.float64) * mg1_response_mean(arrival_rate, service_s, scv))
-
-
-def mg1_wait_variance(arrival_rate: float, law: Law) -> float:
-    """Variance of the wait in seconds squared: W^2 + lambda E S^3 / (3 (1 - rho)); exact.
-
-    Source: L. Takacs 1962; Kleinrock, Queueing Systems, volume 1, 1975, section 5.7 (from memory).
-    """
-    wait = mg1_wait_mean(arrival_rate, law.mean_s, law.scv)
-    return float(wait**2 + arrival_rate * law.third_moment / (3 * (1 - arrival_rate * law.mean_s)))
-
-
 def mg1_wait_tail(t_s: float, arrival_rate: float, law: Law) -> float:
     """P(wait > t_s).
 

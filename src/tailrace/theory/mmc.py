@@ -29,12 +29,6 @@ def mmc_wait_mean(arrival_rate: ArrayLike, service_rate: ArrayLike, servers: Arr
     return plain(waits / drain)
 
 
-def mmc_wait_variance(arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1) -> Value:
-    """Variance of the wait in seconds squared, C (2 - C) / (c mu - lambda)^2."""
-    waits, drain, _ = _station(arrival_rate, service_rate, servers)
-    return plain(waits * (2 - waits) / drain**2)
-
-
 def mmc_wait_tail(
     t_s: ArrayLike, arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1
 ) -> Value:
@@ -62,12 +56,6 @@ def mmc_response_mean(arrival_rate: ArrayLike, service_rate: ArrayLike, servers:
     return plain(waits / drain + 1 / mu)
 
 
-def mmc_response_variance(arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1) -> Value:
-    """Variance of the time at the station in seconds squared; wait and service are independent."""
-    waits, drain, mu = _station(arrival_rate, service_rate, servers)
-    return plain(waits * (2 - waits) / drain**2 + 1 / mu**2)
-
-
 def mmc_response_tail(
     t_s: ArrayLike, arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1
 ) -> Value:
@@ -92,29 +80,6 @@ def mmc_response_quantile(
     waits, drain, mu = _station(arrival_rate, service_rate, servers)
     levels, waits, drain, mu = np.broadcast_arrays(level("p", p), waits, drain, mu)
     return plain(solve_tail(lambda t: _response_tail(t, waits, drain, mu), 1 - levels, 1 / mu + 1 / drain))
-
-
-def mmc_number_mean(arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1) -> Value:
-    """Mean number of requests at the station, waiting and in service (Little's law)."""
-    return plain(
-        np.asarray(arrival_rate, dtype=np.float64) * mmc_response_mean(arrival_rate, service_rate, servers)
-    )
-
-
-def mmc_number_waiting_mean(
-    arrival_rate: ArrayLike, service_rate: ArrayLike, servers: ArrayLike = 1
-) -> Value:
-    """Mean number of requests that wait, not counting those in service (Little's law)."""
-    return plain(
-        np.asarray(arrival_rate, dtype=np.float64) * mmc_wait_mean(arrival_rate, service_rate, servers)
-    )
-
-
-def mm1_number_tail(n: ArrayLike, arrival_rate: ArrayLike, service_rate: ArrayLike) -> Value:
-    """P(at least n requests at an M/M/1 station) = rho^n, for whole n from 0."""
-    count = whole("n", n, least=0)
-    _, drain, mu = _station(arrival_rate, service_rate, 1)
-    return plain((1 - drain / mu) ** count)
 
 
 def _station(

@@ -1,4 +1,4 @@
-"""How does an open network of stations respond? Jackson's theorem by visits or by routing, several classes.
+"""How does an open network of stations respond? Jackson's theorem by visits, several classes.
 
 Every station behaves as M/M/c (or a delay) on its own. Exact for Poisson arrivals and probabilistic routing,
 at stations in order of arrival whose exponential service has the same mean for all classes, or that share
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tailrace.theory.demands import demand_table, per_class, server_counts
-from tailrace.theory.domain import Floats, OutsideValidityError, non_negative, stable
+from tailrace.theory.domain import Floats, stable
 from tailrace.theory.erlang import erlang_c
 
 
@@ -85,23 +85,3 @@ def saturation(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLik
     used = (rates @ demands) / server_counts(servers, demands.shape[1])
     station = int(np.argmax(used))
     return Saturation(station, float(1 / used[station]) if used[station] > 0 else float("inf"))
-
-
-def visits_of_routing(entry: ArrayLike, routing: ArrayLike) -> Floats:
-    """Mean visits of a request to each station, shape (stations,), solving v = entry + v P.
-
-    entry: probability that a request enters at each station, (stations,); routing: P[i, j], the probability
-    of going from i to j, rows summing to at most 1, the rest leaves.
-    Raises OutsideValidityError for probabilities out of range, and for routing that requests never leave.
-    """
-    start, moves = non_negative("entry", entry), non_negative("routing", routing)
-    if start.ndim != 1 or moves.shape != (start.size, start.size):
-        raise OutsideValidityError("routing: accepted is a square table, one row and column a station")
-    if np.any(moves.sum(axis=1) > 1 + 1e-12) or start.sum() > 1 + 1e-12:
-        raise OutsideValidityError(
-            "entry and every row of routing: accepted are probabilities, sum at most 1"
-        )
-    # A radius of 1 means a set of stations that no request leaves.
-    if np.max(np.abs(np.linalg.eigvals(moves))) > 1 - 1e-12:
-        raise OutsideValidityError("routing: accepted is one in which every request leaves in the end")
-    return np.asarray(np.linalg.solve(np.eye(start.size) - moves.T, start))

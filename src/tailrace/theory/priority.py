@@ -1,8 +1,8 @@
 """Whom does priority help, and whom does it cost? Classes in order of priority, the first served first.
 
 Arrays have one entry a class, shape (classes,): arrival rates per second, mean service times in seconds,
-squared coefficients of variation. Poisson arrivals, order of arrival within a class. All are exact. All
-functions raise OutsideValidityError (a ValueError) for rates or means that are not above 0, negative
+squared coefficients of variation. Poisson arrivals, order of arrival within a class. Both are exact. Both
+raise OutsideValidityError (a ValueError) for rates or means that are not above 0, negative
 variability, arrays of unequal length, servers that are not whole or below 1, and a total utilisation of 1 or
 more.
 """
@@ -28,19 +28,6 @@ def priority_wait_means(arrival_rates: ArrayLike, service_s: ArrayLike, scv: Arr
     return np.asarray(residual / ((1 - through + lam * mean) * (1 - through)))
 
 
-def preemptive_response_means(arrival_rates: ArrayLike, service_s: ArrayLike, scv: ArrayLike = 1.0) -> Floats:
-    """Mean time at M/G/1 of each class where a higher class interrupts and work is resumed, shape (classes,).
-
-    R_k = S_k / (1 - sigma_{k-1}) + sum_{i<=k} lambda_i E S_i^2 / (2 (1 - sigma_{k-1}) (1 - sigma_k)).
-    Source: L. Kleinrock, Queueing Systems, volume 2, 1976, section 3.5 (from memory).
-    """
-    lam, mean, variability = _classes(arrival_rates, service_s, scv)
-    through = np.cumsum(lam * mean)
-    before = 1 - through + lam * mean
-    residual = np.cumsum(lam * mean**2 * (1 + variability)) / 2
-    return np.asarray(mean / before + residual / (before * (1 - through)))
-
-
 def priority_wait_means_mmc(arrival_rates: ArrayLike, service_s: float, servers: int) -> Floats:
     """Mean wait of each class at M/M/c without interruption, one service law for all, shape (classes,).
 
@@ -53,18 +40,6 @@ def priority_wait_means_mmc(arrival_rates: ArrayLike, service_s: float, servers:
     through = np.cumsum(lam * mean) / c
     residual = erlang_c(c, float(np.sum(lam * mean))) * service_s / c
     return np.asarray(residual / ((1 - through + lam * mean / c) * (1 - through)))
-
-
-def conserved_wait(arrival_rates: ArrayLike, service_s: ArrayLike, scv: ArrayLike = 1.0) -> float:
-    """The sum over the classes of utilisation times mean wait, in seconds: the same for every discipline.
-
-    rho W0 / (1 - rho), for disciplines of M/G/1 that work whenever there is work, do not interrupt, and
-    choose without knowledge of service times. Source: L. Kleinrock, A conservation law for a wide class of
-    queueing disciplines, Naval Research Logistics Quarterly 12, 1965 (from memory).
-    """
-    lam, mean, variability = _classes(arrival_rates, service_s, scv)
-    rho = float(np.sum(lam * mean))
-    return rho * float(np.sum(lam * mean**2 * (1 + variability))) / 2 / (1 - rho)
 
 
 def _classes(

@@ -20,7 +20,7 @@ from tailrace.theory.mmc import mmc_response_mean, mmc_wait_probability
 
 
 class ResponseLaw(Protocol):
-    """What `tandem` adds up; see the module's text for the meaning of the members."""
+    """What `sums` adds up; see the module's text for the meaning of the members."""
 
     @property
     def mean_s(self) -> float:
@@ -53,7 +53,6 @@ class MmcResponse:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         return float(mmc_response_mean(self.arrival_rate, self.service_rate, self.servers))
 
     @cached_property
@@ -63,12 +62,10 @@ class MmcResponse:
 
     @property
     def constant_s(self) -> float:
-        """What every request spends: nothing."""
         return 0.0
 
     @property
     def atom(self) -> float:
-        """Probability of spending no more than that."""
         return 0.0
 
     @property
@@ -77,7 +74,6 @@ class MmcResponse:
         return self.servers * self.service_rate - self.arrival_rate
 
     def excess_transform(self, s: Complexes) -> Complexes:
-        """E exp(-s excess)."""
         waits = self.wait_probability
         wait = 1 - waits + waits * self.drain_rate / (s + self.drain_rate)
         return np.asarray(wait * self.service_rate / (s + self.service_rate))
@@ -95,7 +91,6 @@ class Mg1Response:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         wait = mg1_wait_mean(self.arrival_rate, self.service.mean_s, self.service.scv)
         return float(wait + self.service.mean_s)
 
@@ -110,7 +105,6 @@ class Mg1Response:
         return 1 - self.arrival_rate * self.service.mean_s if self.constant_s else 0.0
 
     def excess_transform(self, s: Complexes) -> Complexes:
-        """E exp(-s excess)."""
         rho = self.arrival_rate * self.service.mean_s
         wait = (1 - rho) / (1 - rho * self.service.residual_transform(s))
         return np.asarray(wait if self.constant_s else wait * self.service.transform(s))
@@ -128,12 +122,10 @@ class Mg1Wait:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         return float(mg1_wait_mean(self.arrival_rate, self.service.mean_s, self.service.scv))
 
     @property
     def constant_s(self) -> float:
-        """What every request spends: nothing."""
         return 0.0
 
     @property
@@ -142,7 +134,6 @@ class Mg1Wait:
         return 1 - self.arrival_rate * self.service.mean_s
 
     def excess_transform(self, s: Complexes) -> Complexes:
-        """E exp(-s excess)."""
         rho = self.arrival_rate * self.service.mean_s
         return np.asarray((1 - rho) / (1 - rho * self.service.residual_transform(s)))
 
@@ -172,7 +163,6 @@ class FirstRankWait:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         first, other = self._loads
         residual = first * self.first.mean_s * (1 + self.first.scv) + other * self.other.mean_s * (
             1 + self.other.scv
@@ -181,7 +171,6 @@ class FirstRankWait:
 
     @property
     def constant_s(self) -> float:
-        """What every request spends: nothing."""
         return 0.0
 
     @property
@@ -190,7 +179,6 @@ class FirstRankWait:
         return 1 - sum(self._loads)
 
     def excess_transform(self, s: Complexes) -> Complexes:
-        """E exp(-s wait)."""
         first, other = self._loads
         above = 1 - first - other + other * self.other.residual_transform(s)
         return np.asarray(above / (1 - first * self.first.residual_transform(s)))
@@ -200,8 +188,8 @@ class FirstRankWait:
 class DelayedResponse:
     """A wait that is zero or exponential, given by its probability and mean, and an independent service.
 
-    The approximation for stations of which only the mean wait is known (see `gg.wait_quantile_exponential`);
-    with probability and mean 0 a delay.
+    The approximation for stations of which only the mean wait is known: exact for M/M/c and GI/M/1, right in heavy
+    traffic for others (common practice, after Kingman 1962); with probability and mean 0 a delay.
     """
 
     wait_probability: float
@@ -215,7 +203,6 @@ class DelayedResponse:
 
     @property
     def mean_s(self) -> float:
-        """Mean in seconds."""
         return self.wait_mean_s + self.service.mean_s
 
     @property
@@ -229,7 +216,6 @@ class DelayedResponse:
         return 1 - self.wait_probability if self.constant_s else 0.0
 
     def excess_transform(self, s: Complexes) -> Complexes:
-        """E exp(-s excess)."""
         waits = self.wait_probability
         wait = 1 - waits + waits / (1 + s * self.wait_mean_s / waits) if waits else np.ones_like(s)
         return np.asarray(wait if self.constant_s else wait * self.service.transform(s))

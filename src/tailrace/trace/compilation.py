@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.trace.mapping import Mapping
+from tailrace.trace.mapping import ColumnMapping
 from tailrace.trace.table import Block, blocks
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ _SORTED_AT_ONCE = 2**20
 class Compilation:
     """Reads a file into columns in a folder. Sorting rows that are out of order takes 16 bytes of memory for each."""
 
-    def __init__(self, path: Path, mapping: Mapping, folder: Path) -> None:
+    def __init__(self, path: Path, mapping: ColumnMapping, folder: Path) -> None:
         self._path, self._mapping, self._folder = path, mapping, folder
         self._base: Any = None
         self._latest, self._disordered = -np.inf, 0

@@ -37,7 +37,7 @@ class Kinds:
 
 
 @dataclass(frozen=True)
-class Mapping:
+class ColumnMapping:
     """Columns by what they hold (time, kind, address, size, client ...), and what lies between them."""
 
     columns: dict[str, Column] = field(default_factory=dict)

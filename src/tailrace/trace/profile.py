@@ -37,7 +37,7 @@ class Dispersion:
 
 
 @dataclass(frozen=True)
-class Touched:
+class Footprint:
     """What was touched up to an instant, and in the period that ends with it; bytes in whole items.
 
     ``until_s`` is None where times are not known: then periods have equal numbers of requests.
@@ -67,7 +67,7 @@ class Profile:
     aligned_share: float | None
     span: int | None
     popularity: Popularity | None
-    touched: tuple[Touched, ...]
+    touched: tuple[Footprint, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """The same in plain types, as for JSON."""
@@ -84,7 +84,7 @@ def profile(recording: Recording, span: int | None = None) -> Profile:
         dispersion = _dispersion(time_s, rate)
     size = recording.size_bytes
     sequential = aligned = fitted = reach = None
-    touched = tuple[Touched, ...]()
+    touched = tuple[Footprint, ...]()
     if recording.address is not None:
         reach = span or facts.end or 0
         item = np.asarray(recording.address) // ITEM_BYTES
@@ -157,7 +157,7 @@ def _follows(begin: IntArray, end: IntArray, lags: int) -> BoolArray:
     return found
 
 
-def _touched(item: IntArray, time_s: FloatArray | None) -> tuple[Touched, ...]:
+def _touched(item: IntArray, time_s: FloatArray | None) -> tuple[Footprint, ...]:
     """What was touched in ten periods of equal length; of equal numbers of requests where times are not known."""
     when = np.arange(item.size, dtype=np.float64) if time_s is None else np.asarray(time_s)
     ends = when[-1] * np.arange(1, PERIODS + 1) / PERIODS
@@ -168,6 +168,6 @@ def _touched(item: IntArray, time_s: FloatArray | None) -> tuple[Touched, ...]:
     so_far[-1] = first.size
     each = [np.unique(item[edges[k] : edges[k + 1]]).size for k in range(PERIODS)]
     return tuple(
-        Touched(None if time_s is None else float(end), int(total) * ITEM_BYTES, part * ITEM_BYTES)
+        Footprint(None if time_s is None else float(end), int(total) * ITEM_BYTES, part * ITEM_BYTES)
         for end, total, part in zip(ends, so_far, each, strict=True)
     )

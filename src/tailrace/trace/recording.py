@@ -21,7 +21,7 @@ import numpy as np
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.errors import Fault, TraceError
 from tailrace.trace.compilation import Compilation
-from tailrace.trace.mapping import Mapping
+from tailrace.trace.mapping import ColumnMapping
 from tailrace.trace.table import content_digest
 
 FORMAT = 1
@@ -123,7 +123,7 @@ class Recording:
 _opened: dict[tuple[object, ...], Recording | TraceError] = {}
 
 
-def open_recording(path: Path, mapping: Mapping) -> Recording:
+def open_recording(path: Path, mapping: ColumnMapping) -> Recording:
     """The trace in a file. Raises TraceError if the file cannot be read, lacks a column or holds no request."""
     key: tuple[object, ...]
     try:
@@ -146,7 +146,7 @@ def open_recording(path: Path, mapping: Mapping) -> Recording:
     return found
 
 
-def _open(path: Path, mapping: Mapping) -> Recording:
+def _open(path: Path, mapping: ColumnMapping) -> Recording:
     digest = content_digest(path)
     meaning = json.dumps([FORMAT, digest, asdict(mapping)], sort_keys=True)
     key = hashlib.sha256(meaning.encode()).hexdigest()
@@ -161,7 +161,7 @@ def _open(path: Path, mapping: Mapping) -> Recording:
     return Recording(folder, key, Facts(**facts))
 
 
-def _compile(path: Path, mapping: Mapping, folder: Path) -> None:
+def _compile(path: Path, mapping: ColumnMapping, folder: Path) -> None:
     folder.parent.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=".reading-", dir=folder.parent))
     try:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from tailrace.errors import Fault, TraceError
-from tailrace.trace.mapping import Mapping
+from tailrace.trace.mapping import ColumnMapping
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,9 @@ def content_digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def blocks(path: Path, mapping: Mapping, texts: tuple[str, ...], rows: int = BLOCK_ROWS) -> Iterator[Block]:
+def blocks(
+    path: Path, mapping: ColumnMapping, texts: tuple[str, ...], rows: int = BLOCK_ROWS
+) -> Iterator[Block]:
     """The rows of a file in order. Columns named in ``texts`` come as categories of text, the others as pandas finds.
 
     A first line is passed over as headings if columns are named by these, or if what should be a number is none.
@@ -75,10 +77,12 @@ def blocks(path: Path, mapping: Mapping, texts: tuple[str, ...], rows: int = BLO
 def headings(path: Path, separator: str = ",") -> list[str]:
     """The fields of the first line. Raises TraceError for a file that cannot be read."""
     with _reading(path), _opened(path) as file:
-        return _headings(file, path, Mapping(separator=separator), ())[0]
+        return _headings(file, path, ColumnMapping(separator=separator), ())[0]
 
 
-def _headings(file: IO[str], path: Path, mapping: Mapping, texts: tuple[str, ...]) -> tuple[list[str], bool]:
+def _headings(
+    file: IO[str], path: Path, mapping: ColumnMapping, texts: tuple[str, ...]
+) -> tuple[list[str], bool]:
     """The fields of the first line, and whether they are headings."""
     line = file.readline(_LONGEST_LINE)
     if not line.strip():

@@ -9,7 +9,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.errors import Fault, TraceError
 from tailrace.trace.compilation import numbers
-from tailrace.trace.mapping import Column, Mapping
+from tailrace.trace.mapping import Column, ColumnMapping
 from tailrace.trace.table import blocks
 
 SHOWN = 5
@@ -30,7 +30,7 @@ def measured_values(path: Path, column: Column, separator: str = ",") -> FloatAr
     if key in _read:
         return _read[key]
     parts, bad = [], list[str]()
-    for block in blocks(path, Mapping({"value": column}, separator=separator), ()):
+    for block in blocks(path, ColumnMapping({"value": column}, separator=separator), ()):
         _, value = numbers(block.frame["value"])
         blank = block.frame["value"].isna().to_numpy()
         wrong = ~blank & ~(value > 0)

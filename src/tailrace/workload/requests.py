@@ -75,8 +75,8 @@ class RequestStream:
         self._start = start
         self._span = span
         self._streams = streams
-        self._sizes = np.array([part.size for part in workload.request_size], dtype=np.int64)
-        self._size_edges = np.cumsum([part.share for part in workload.request_size])[:-1]
+        self._sizes = np.array([part.size for part in workload.sizes], dtype=np.int64)
+        self._size_edges = np.cumsum([part.share for part in workload.sizes])[:-1]
         self._law = None
         if workload.popularity is not None:
             self._law = zipf_law(max(span // ITEM_BYTES, 1), workload.popularity)
@@ -98,7 +98,7 @@ class RequestStream:
         """
         if size is None:
             size = self._drawn_sizes(index)
-        read = self._streams.uniforms(Purpose.KIND, index) < self._workload.read_share
+        read = self._streams.uniforms(Purpose.KIND, index) < self._workload.reads
         if self._workload.pattern == "sequential":
             address = self._walk(client, size)
         else:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from tailrace.lessons.effort import figures, known
 from tailrace.lessons.fan_out.run import PARTS, FanOut, exact_s
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
+from tailrace.lessons.lesson import Chapter, Lesson, written
+from tailrace.lessons.lines import Panel, Series, drawing
+from tailrace.lessons.trials import figures, known
 from tailrace.quantity import QUANTILES
-from tailrace.report.pictures.lines import Panel, Series, lines, table
 
 AXIS = "parts of a request"
 SHARE_AXIS = "share of the requests that are done, %"
@@ -22,7 +22,7 @@ def lesson(found: FanOut) -> Lesson:
         "A large read lies on many drives, and all of them work at it at the same time. It is done when the last of "
         "them is. So what is rare on one drive is usual for the whole.",
         (
-            Part(
+            Chapter(
                 "The slowest of n",
                 (
                     f"Each drive takes 2 ms in the mean, and {written(single)} ms once in a hundred times. A request "
@@ -35,17 +35,18 @@ def lesson(found: FanOut) -> Lesson:
                     "It grows like the logarithm of n, slowly, but without end.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "parts",
-                        lines(by_parts, AXIS, written),
+                        by_parts,
+                        AXIS,
                         "Median, mean and p99 latency over the number of parts; all rise with every doubling by about "
                         "the same step.",
                         "One request at a time: nobody waits in a queue. Thin lines: exact values.",
-                        (("Points of the lines", table(by_parts, AXIS)),),
+                        written,
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "The whole distribution moves",
                 (
                     "With one part half of the requests are done in a time in which, with 64 parts, none is. The "
@@ -55,12 +56,12 @@ def lesson(found: FanOut) -> Lesson:
                     "cutting finer pays only while it shortens the parts by more than it adds to the slowest of them.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "distribution",
-                        lines(spread, SHARE_AXIS),
+                        spread,
+                        SHARE_AXIS,
                         "Latency that a given share of the requests keeps, for requests in 1, 4, 16 and 64 parts.",
                         "Read it upwards: the latency within which that share of the requests is done.",
-                        (("Points of the lines", table(spread, SHARE_AXIS)),),
                     ),
                 ),
             ),

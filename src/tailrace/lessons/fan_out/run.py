@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import log1p
 
+from tailrace import theory
 from tailrace.answer.result import Result
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import SERVICE_S, keeping, station
+from tailrace.lessons.servers import SERVICE_S, keeping, station
+from tailrace.lessons.trials import Claim, Trials, agrees, figures, known
 from tailrace.measure.estimate import Estimate
 
 PARTS = (1, 2, 4, 8, 16, 32, 64)
@@ -26,11 +27,11 @@ class FanOut:
         return figures(self.of[parts]).latency_s[quantity]
 
 
-def run(effort: Effort) -> FanOut:
+def run(trials: Trials) -> FanOut:
     """Carry out the runs."""
     return FanOut(
         {
-            parts: effort.answer(
+            parts: trials.answer(
                 station(parts) + keeping(1, f"{parts * UNIT_KIB} KiB"), 4000 + 16_000 // parts
             )
             for parts in PARTS
@@ -39,13 +40,10 @@ def run(effort: Effort) -> FanOut:
 
 
 def exact_s(parts: int, p: float | None = None) -> float:
-    """Mean, or a quantile, of the largest of independent exponentials: H(n)·S, and −S·ln(1 − p^(1/n)).
-
-    Derived: the gaps between successive ends are exponential with the means S/n, S/(n − 1), …, S.
-    """
+    """Mean, or a quantile, of the largest of independent exponentials: H(n)·S, and −S·ln(1 − p^(1/n))."""
     if p is None:
-        return SERVICE_S * sum(1 / k for k in range(1, parts + 1))
-    return -SERVICE_S * log1p(-(p ** (1 / parts)))
+        return float(theory.maximum_mean_exponential(parts, SERVICE_S))
+    return -SERVICE_S * log1p(-theory.maximum_level(p, parts))
 
 
 def claims(found: FanOut) -> tuple[Claim, ...]:

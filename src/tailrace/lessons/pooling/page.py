@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from tailrace.lessons.effort import figures, known
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.parts import SERVICE_S
+from functools import partial
+
+from tailrace.lessons.lesson import Chapter, Lesson, written
+from tailrace.lessons.lines import Panel, drawing, latencies
 from tailrace.lessons.pooling.run import AT, COUNTS, LOADS, SERVERS, Pooling, exact_s
-from tailrace.report.pictures.lines import Panel, Series, lines, table
+from tailrace.lessons.servers import SERVICE_S
+from tailrace.lessons.trials import figures, known
 
 AXIS = "busy share of the servers, %"
 COUNT_AXIS = "servers at one queue"
@@ -23,7 +25,7 @@ def lesson(found: Pooling) -> Lesson:
         "Eight servers, the same requests, the same work. In one hall there is one queue for all of them, in the other "
         "a queue before each. Nobody works faster in the first, and yet its requests hardly wait.",
         (
-            Part(
+            Chapter(
                 "One queue against eight",
                 (
                     "Where each server has its own queue, requests wait at one while another stands idle. One queue "
@@ -35,17 +37,17 @@ def lesson(found: Pooling) -> Lesson:
                     "copies on several of them are a way to choose, and so to pool a little.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "load",
-                        lines(by_load, AXIS),
+                        by_load,
+                        AXIS,
                         "Mean and p99 latency over the load, one queue for eight servers and eight queues; with one "
                         "queue both stay low until far beyond 80 %.",
                         "Thin lines: exact values of M/M/8 and of M/M/1.",
-                        (("Points of the lines", table(by_load, AXIS)),),
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "The larger the pool, the fuller it may be",
                 (
                     "All of these pools are loaded to 80 %. The more servers share a queue, the less anyone waits in "
@@ -54,12 +56,13 @@ def lesson(found: Pooling) -> Lesson:
                     "lines end at what one request takes on an idle server.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "servers",
-                        lines(by_count, COUNT_AXIS, written),
+                        by_count,
+                        COUNT_AXIS,
                         "Mean and p99 latency at 80 % load over the number of servers that share a queue.",
                         "At 80 % load. Thin lines: exact values of M/M/c.",
-                        (("Points of the lines", table(by_count, COUNT_AXIS)),),
+                        written,
                     ),
                 ),
             ),
@@ -70,31 +73,19 @@ def lesson(found: Pooling) -> Lesson:
 
 
 def _by_load(found: Pooling) -> tuple[Panel, ...]:
-    percent = tuple(100 * load for load in LOADS)
     series = tuple(
-        Series(
-            f"{quantity}, {way}",
-            percent,
-            tuple(figures(answers[load]).latency_s[quantity] for load in LOADS),
-            tuple(exact_s(quantity, servers, load) for load in LOADS),
+        latencies(
+            f"{quantity}, {way}", quantity, answers, LOADS, partial(exact_s, quantity, servers), factor=100
         )
         for quantity in ("mean", "p99")
-        for way, answers, servers in (
-            ("one queue", found.pooled, SERVERS),
-            ("eight queues", found.apart, 1),
-        )
+        for way, answers, servers in (("one queue", found.pooled, SERVERS), ("eight queues", found.apart, 1))
     )
     return (Panel("latency, ms", series),)
 
 
 def _by_count(found: Pooling) -> tuple[Panel, ...]:
     series = tuple(
-        Series(
-            quantity,
-            COUNTS,
-            tuple(figures(found.pooled_of[count]).latency_s[quantity] for count in COUNTS),
-            tuple(exact_s(quantity, count, AT) for count in COUNTS),
-        )
+        latencies(quantity, quantity, found.pooled_of, COUNTS, partial(exact_s, quantity, load=AT))
         for quantity in ("mean", "p99")
     )
     return (Panel("latency, ms", series),)

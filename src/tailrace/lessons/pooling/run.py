@@ -8,8 +8,8 @@ from itertools import pairwise
 
 from tailrace import theory
 from tailrace.answer.result import Result
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import SERVICE_S, arriving, station
+from tailrace.lessons.servers import SERVICE_S, arriving, station
+from tailrace.lessons.trials import Claim, Trials, agrees, figures, known
 
 SERVERS = 8
 LOADS = (0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
@@ -26,19 +26,19 @@ class Pooling:
     pooled_of: Mapping[int, Result]
 
 
-def run(effort: Effort) -> Pooling:
+def run(trials: Trials) -> Pooling:
     """Carry out the runs."""
 
     def answers(count: int, servers: int) -> dict[float, Result]:
-        return {load: _answer(effort, count, servers, load) for load in LOADS}
+        return {load: _answer(trials, count, servers, load) for load in LOADS}
 
-    of = {servers: _answer(effort, 1, servers, AT) for servers in COUNTS}
+    of = {servers: _answer(trials, 1, servers, AT) for servers in COUNTS}
     return Pooling(answers(1, SERVERS), answers(SERVERS, 1), of)
 
 
-def _answer(effort: Effort, count: int, servers: int, load: float) -> Result:
+def _answer(trials: Trials, count: int, servers: int, load: float) -> Result:
     rate = load * count * servers / SERVICE_S
-    return effort.answer(station(count, servers) + arriving(rate), int(6000 / (1 - load)))
+    return trials.answer(station(count, servers) + arriving(rate), int(6000 / (1 - load)))
 
 
 def exact_s(quantity: str, servers: int, load: float) -> float:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from tailrace.answer.result import Figures
-from tailrace.lessons.effort import figures, known
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
+from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
+from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.queue_depth.run import DEPTHS, QueueDepth
+from tailrace.lessons.trials import known, seen
 from tailrace.report.pictures.curves import queue_depth_curve
-from tailrace.report.pictures.lines import Panel, Series, lines, table
 from tailrace.report.table import Cell, Table
 from tailrace.study.curve import Curve
 
@@ -15,13 +14,13 @@ from tailrace.study.curve import Curve
 def lesson(found: QueueDepth) -> Lesson:
     """The lesson, from what was found."""
     named = {"spinning drive": found.spinning, "flash drive": found.flash}
-    one, many = _at(found.spinning, 1), _at(found.spinning, 32)
-    quick, busy = _at(found.flash, 1), _at(found.flash, 256)
+    arm, dies = seen(found.spinning), seen(found.flash)
+    one, many, quick, busy = arm[1], arm[32], dies[1], dies[256]
     return Lesson(
         "A client that keeps more requests under way gets more of them done each second. Sooner or later each of them "
         "takes longer. How much longer is not a matter of taste: it follows from the rate by a law without exception.",
         (
-            Part(
+            Chapter(
                 "What a deeper queue brings",
                 (
                     f"The spinning drive serves {written(known(one.rate_per_s))} reads/s one at a time and "
@@ -45,7 +44,7 @@ def lesson(found: QueueDepth) -> Lesson:
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "Little's law",
                 (
                     "The number under way is the rate times the mean latency. It holds for any server, any order of "
@@ -57,7 +56,7 @@ def lesson(found: QueueDepth) -> Lesson:
                     "time, or not of the same requests.",
                 ),
             ),
-            Part(
+            Chapter(
                 "The exchange",
                 (
                     "Drawn against each other, rate and latency show what is bought and at which price. As long as the "
@@ -65,12 +64,13 @@ def lesson(found: QueueDepth) -> Lesson:
                     "The depth worth having lies at the bend.",
                 ),
                 tuple(
-                    Drawing(
+                    drawing(
                         f"exchange-{name.split()[0]}",
-                        lines(_exchange(curve), "mean latency, ms", logarithmic=True),
+                        _exchange(curve),
+                        "mean latency, ms",
                         f"Rate over mean latency on the {name}, for queue depths from 1 to 256.",
                         f"The {name}: queue depth 1 at the left, 256 at the right, doubled from mark to mark.",
-                        (("Points of the line", table(_exchange(curve), "mean latency, ms")),),
+                        logarithmic=True,
                     )
                     for name, curve in named.items()
                 ),
@@ -81,23 +81,20 @@ def lesson(found: QueueDepth) -> Lesson:
     )
 
 
-def _at(curve: Curve, value: float) -> Figures:
-    return next(figures(point.result) for point in curve.points if point.value == value)
-
-
 def _exchange(curve: Curve) -> tuple[Panel, ...]:
-    points = [_at(curve, depth) for depth in DEPTHS]
+    at = seen(curve)
+    points = [at[depth] for depth in DEPTHS]
     latencies = tuple(1e3 * known(each.latency_s["mean"]) for each in points)
     series = Series("rate", latencies, tuple(each.rate_per_s for each in points))
     return (Panel("requests, /s", (series,), 1.0, logarithmic=False),)
 
 
 def _table(named: dict[str, Curve]) -> Table:
-    rows = []
+    rows, curves = [], [seen(curve) for curve in named.values()]
     for depth in DEPTHS:
         cells: list[Cell] = []
-        for curve in named.values():
-            each = _at(curve, depth)
+        for curve in curves:
+            each = curve[depth]
             mean = each.latency_s["mean"]
             cells += [each.rate_per_s, mean.scaled(1e3), each.latency_s["p99"].scaled(1e3)]
             cells.append(written(known(each.rate_per_s) * known(mean), 4))

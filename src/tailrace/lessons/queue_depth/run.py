@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import FLASH, SPINNING, keeping
+from tailrace.lessons.servers import FLASH, SPINNING, keeping
+from tailrace.lessons.trials import Claim, Trials, agrees, known, seen
 from tailrace.study.curve import Curve
 
 DEPTHS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
@@ -20,16 +20,16 @@ class QueueDepth:
     flash: Curve
 
 
-def run(effort: Effort) -> QueueDepth:
+def run(trials: Trials) -> QueueDepth:
     """Carry out the runs."""
-    return QueueDepth(*(effort.curve(drive + keeping(1), KEY, DEPTHS, 6000) for drive in (SPINNING, FLASH)))
+    return QueueDepth(*(trials.curve(drive + keeping(1), KEY, DEPTHS, 6000) for drive in (SPINNING, FLASH)))
 
 
 def claims(found: QueueDepth) -> tuple[Claim, ...]:
     """What the lesson says, as figures."""
     said = []
     for name, curve in (("spinning", found.spinning), ("flash", found.flash)):
-        at = {point.value: figures(point.result) for point in curve.points}
+        at = seen(curve)
         for depth in (4, 32, 256):
             rate = known(at[depth].rate_per_s)
             said.append(
@@ -52,7 +52,7 @@ def claims(found: QueueDepth) -> tuple[Claim, ...]:
                 1.05,
             )
         )
-    last = {point.value: known(figures(point.result).rate_per_s) for point in found.flash.points}
+    last = {depth: known(each.rate_per_s) for depth, each in seen(found.flash).items()}
     said.append(
         Claim(
             "Flash at depth 256 against 128: gain in rate, once all is busy", last[256] / last[128], 0.95, 1.4

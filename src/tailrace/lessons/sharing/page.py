@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from tailrace.lessons.effort import figures, known
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
+from functools import partial
+
+from tailrace.lessons.lesson import Chapter, Lesson, written
+from tailrace.lessons.lines import Panel, Series, drawing, latencies
 from tailrace.lessons.sharing.run import LOADS, SMALL_BYTES, SMALL_RATES, Sharing, exact_s
-from tailrace.report.pictures.lines import Panel, Series, lines, table
+from tailrace.lessons.trials import figures, known
 
 AXIS = "load of the large requests, %"
 DRIVE_AXIS = "small reads a second"
@@ -30,7 +32,7 @@ def lesson(found: Sharing) -> Lesson:
         "A nightly copy of large files runs beside the small requests of the day. The copy takes half of the link, so "
         "half is left: why do small requests suffer, and what does it matter in which order they are served?",
         (
-            Part(
+            Chapter(
                 "On a link: in order, or in turns",
                 (
                     "A small request of 8 KiB needs 6.6 us of this link, a large one of 1 MiB 839 us. In order of "
@@ -44,17 +46,17 @@ def lesson(found: Sharing) -> Lesson:
                     "first; both do the same by other means.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "link",
-                        lines(link, AXIS),
+                        link,
+                        AXIS,
                         "Mean and p99 latency of small requests over the load of large ones, in order of arrival and "
                         "shared; in order of arrival they are ten and more times as long.",
                         "Small requests only. Thin lines: exact means (M/G/1, and M/G/1 with processor sharing).",
-                        (("Points of the lines", table(link, AXIS)),),
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "On a spinning drive: the way costs more than the data",
                 (
                     "Now the copy reads from a spinning drive, and small reads go elsewhere on it. Each of them takes "
@@ -70,13 +72,13 @@ def lesson(found: Sharing) -> Lesson:
                     f"{written(wait['order'])}. What is good for the whole may be bad for each that is small.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "drive",
-                        lines(drive, DRIVE_AXIS),
+                        drive,
+                        DRIVE_AXIS,
                         "Throughput of a large stream on a spinning drive falls with the rate of small reads beside "
                         "it; below, the mean latency of the small reads, far longer with the nearest first.",
                         "Above the large stream, below the small reads beside it.",
-                        (("Points of the lines", table(drive, DRIVE_AXIS)),),
                     ),
                 ),
             ),
@@ -88,17 +90,18 @@ def lesson(found: Sharing) -> Lesson:
 
 
 def _link(found: Sharing) -> tuple[Panel, ...]:
-    percent = tuple(100 * load for load in LOADS)
-    series = []
-    for quantity in ("mean", "p99"):
-        for way, discipline, answers in (
-            ("in order", "fcfs", found.in_order),
-            ("shared", "ps", found.shared),
-        ):
-            estimates = tuple(figures(answers[load], "booking").latency_s[quantity] for load in LOADS)
-            exact = tuple(exact_s(discipline, load) for load in LOADS) if quantity == "mean" else None
-            series.append(Series(f"{quantity}, {way}", percent, estimates, exact))
-    return (Panel("latency of small requests, us", tuple(series), 1e6),)
+    ways = (("in order", "fcfs", found.in_order), ("shared", "ps", found.shared))
+    means = tuple(
+        latencies(
+            f"mean, {way}", "mean", answers, LOADS, partial(exact_s, discipline), name="booking", factor=100
+        )
+        for way, discipline, answers in ways
+    )
+    p99s = tuple(
+        latencies(f"p99, {way}", "p99", answers, LOADS, name="booking", factor=100)
+        for way, _, answers in ways
+    )
+    return (Panel("latency of small requests, us", means + p99s, 1e6),)
 
 
 def _drive(found: Sharing) -> tuple[Panel, ...]:
@@ -113,14 +116,6 @@ def _drive(found: Sharing) -> tuple[Panel, ...]:
         for way, answers in ways
     )
     small = tuple(
-        Series(
-            f"small reads, {way}",
-            rates[1:],
-            tuple(figures(answers[rate], "booking").latency_s["mean"] for rate in rates[1:]),
-        )
-        for way, answers in ways
+        latencies(f"small reads, {way}", "mean", answers, rates[1:], name="booking") for way, answers in ways
     )
-    return (
-        Panel("throughput, MB/s", stream, 1e-6, logarithmic=False),
-        Panel("mean latency, ms", small),
-    )
+    return (Panel("throughput, MB/s", stream, 1e-6, logarithmic=False), Panel("mean latency, ms", small))

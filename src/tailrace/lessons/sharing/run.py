@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from tailrace import theory
 from tailrace.answer.result import Result
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import SPINNING
+from tailrace.lessons.servers import SPINNING
+from tailrace.lessons.trials import Claim, Trials, agrees, figures, known
 
 LINK_BYTES_PER_S = 10e9 / 8
 SMALL_BYTES, LARGE_BYTES = 8 * 1024, 1024 * 1024
@@ -68,15 +68,15 @@ class Sharing:
     nearest: Mapping[float, Result]
 
 
-def run(effort: Effort) -> Sharing:
+def run(trials: Trials) -> Sharing:
     """Carry out the runs."""
     in_order, shared = (
-        {load: effort.answer(link(discipline, load), int(16_000 / (1 - load))) for load in LOADS}
+        {load: trials.answer(link(discipline, load), int(16_000 / (1 - load))) for load in LOADS}
         for discipline in ("fcfs", "ps")
     )
     plain = SPINNING.replace("shortest access first", "arrival order")
     drive, nearest = (
-        {float(rate): effort.answer(media + STREAM + _beside(rate), 3000) for rate in SMALL_RATES}
+        {float(rate): trials.answer(media + STREAM + _beside(rate), 3000) for rate in SMALL_RATES}
         for media in (plain, SPINNING)
     )
     return Sharing(in_order, shared, drive, nearest)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from tailrace.answer.result import Figures
-from tailrace.lessons.effort import figures, known
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
+from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
+from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.small_blocks.run import DEPTHS, LARGE, SIZES, SMALL, SmallBlocks
+from tailrace.lessons.trials import known, seen
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures.curves import block_size_curve
-from tailrace.report.pictures.lines import Panel, Series, lines, table
 from tailrace.report.pictures.stages import stacked_time
 from tailrace.report.table import Table
-from tailrace.study.curve import Curve
 
 
 def lesson(found: SmallBlocks) -> Lesson:
@@ -19,15 +17,15 @@ def lesson(found: SmallBlocks) -> Lesson:
     parts = found.parts_s()
     times = {name: dict(zip(SIZES, seconds, strict=True)) for name, seconds in parts.items()}
     fixed_ms = 1e3 * (times["seek"][SMALL] + times["rotation"][SMALL])
-    small, large = _at(found.spinning, SMALL), _at(found.spinning, LARGE)
-    flash = _at(found.flash, SMALL)
-    single = [known(_at(curve, depth).rate_per_s) for curve in (found.whole, found.tenth) for depth in DEPTHS]
+    arm, flash = seen(found.spinning), seen(found.flash)[SMALL]
+    small, large = arm[SMALL], arm[LARGE]
+    single = [known(each.rate_per_s) for curve in (found.whole, found.tenth) for each in seen(curve).values()]
     return Lesson(
         "A spinning drive reads large blocks about as fast as its data sheet says, and small ones some thousand "
         "times more slowly. Nothing is wrong with it: before the first byte comes, the arm has to move and the platter "
         "to turn, and that takes as long for half a kibibyte as for eight mebibytes.",
         (
-            Part(
+            Chapter(
                 "Where the time goes",
                 (
                     "Each bar is the mean time of one read at a random place, one read at a time. The arm seeks, the "
@@ -45,10 +43,7 @@ def lesson(found: SmallBlocks) -> Lesson:
                     Drawing(
                         "time",
                         lambda width: stacked_time(
-                            [byte_size(size) for size in SIZES],
-                            parts,
-                            "size of a request",
-                            width=width,
+                            [byte_size(size) for size in SIZES], parts, "size of a request", width=width
                         ),
                         "Stacked bars of the time of a read on a spinning drive: seek and rotation are the same at "
                         "every size, the transfer grows with it.",
@@ -57,7 +52,7 @@ def lesson(found: SmallBlocks) -> Lesson:
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "Rate and throughput are one figure",
                 (
                     "Throughput is the size of a request times the rate of requests, always. So whoever fixes one "
@@ -84,7 +79,7 @@ def lesson(found: SmallBlocks) -> Lesson:
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "Why one figure for a drive says little",
                 (
                     "People like to know a spinning drive by one number of requests per second. It holds for one "
@@ -98,12 +93,13 @@ def lesson(found: SmallBlocks) -> Lesson:
                     "wrong by several times.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "figure",
-                        lines(_deep(found), "queue depth", written),
+                        _deep(found),
+                        "queue depth",
                         "Requests of 8 KiB per second over the queue depth: the whole drive and a tenth of it.",
                         "The larger the choice and the shorter the way, the more the same drive does.",
-                        (("Points of the lines", table(_deep(found), "queue depth")),),
+                        written,
                     ),
                 ),
             ),
@@ -115,16 +111,12 @@ def lesson(found: SmallBlocks) -> Lesson:
     )
 
 
-def _at(curve: Curve, value: float) -> Figures:
-    return next(figures(point.result) for point in curve.points if point.value == value)
-
-
 def _deep(found: SmallBlocks) -> tuple[Panel, ...]:
     return (
         Panel(
             "requests of 8 KiB, /s",
             tuple(
-                Series(label, DEPTHS, tuple(_at(curve, depth).rate_per_s for depth in DEPTHS))
+                Series(label, DEPTHS, tuple(seen(curve)[depth].rate_per_s for depth in DEPTHS))
                 for label, curve in (("whole drive", found.whole), ("outer tenth of it", found.tenth))
             ),
             1.0,
@@ -142,17 +134,11 @@ def _time_table(parts: dict[str, list[float]]) -> Table:
 
 
 def _rate_table(found: SmallBlocks) -> Table:
+    curves = [seen(curve) for curve in (found.spinning, found.flash)]
     rows = []
     for size in SIZES:
-        each = [_at(curve, size) for curve in (found.spinning, found.flash)]
-        cells = [
-            text
-            for one in each
-            for text in (
-                written(known(one.rate_per_s), 4),
-                written(known(one.throughput_bytes_per_s) / 1e6, 4),
-            )
-        ]
+        pairs = [(curve[size].rate_per_s, curve[size].throughput_bytes_per_s) for curve in curves]
+        cells = [written(value, 4) for rate, flow in pairs for value in (known(rate), known(flow) / 1e6)]
         rows.append((byte_size(size), *cells))
     head = ("size of a request", "spinning, /s", "spinning, MB/s", "flash, /s", "flash, MB/s")
     return Table.of(head, rows)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tailrace.lessons.effort import Claim, Effort, agrees, figures, known
-from tailrace.lessons.parts import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
+from tailrace.lessons.servers import CAPACITY_BYTES, FLASH, SPINNING, TURN_S, keeping
+from tailrace.lessons.trials import Claim, Trials, agrees, known, seen
 from tailrace.study.curve import Curve
 
 SIZES = tuple(2**power for power in range(9, 24, 2))
@@ -38,7 +38,7 @@ class SmallBlocks:
     def parts_s(self) -> dict[str, list[float]]:
         """Mean seconds of a request at each size: seek, rotation and transfer."""
         whole, still, bare = (
-            [known(figures(point.result).latency_s["mean"]) for point in curve.points]
+            [known(each.latency_s["mean"]) for each in seen(curve).values()]
             for curve in (self.spinning, self.without_seek, self.only_transfer)
         )
         return {
@@ -48,15 +48,15 @@ class SmallBlocks:
         }
 
 
-def run(effort: Effort) -> SmallBlocks:
+def run(trials: Trials) -> SmallBlocks:
     """Carry out the runs."""
     still = SPINNING.replace(SEEKS, NO_SEEKS)
     drives = (SPINNING, still, still.replace(TURNS, FAST_TURNS), FLASH)
     by_size = [
-        effort.curve(drive + keeping(1), KEY, [f"{size} B" for size in SIZES], 1000) for drive in drives
+        trials.curve(drive + keeping(1), KEY, [f"{size} B" for size in SIZES], 1000) for drive in drives
     ]
     deep = [
-        effort.curve(SPINNING + keeping(1) + span, "workload.booking.queue_depth", DEPTHS, 3000)
+        trials.curve(SPINNING + keeping(1) + span, "workload.booking.queue_depth", DEPTHS, 3000)
         for span in ("", f'span = "{CAPACITY_BYTES / 10:.0f} B"\n')
     ]
     return SmallBlocks(*by_size, *deep)
@@ -64,16 +64,12 @@ def run(effort: Effort) -> SmallBlocks:
 
 def claims(found: SmallBlocks) -> tuple[Claim, ...]:
     """What the lesson says, as figures."""
-    at = {point.value: figures(point.result) for point in found.spinning.points}
-    still = {point.value: figures(point.result) for point in found.without_seek.points}
-    bare = {point.value: figures(point.result) for point in found.only_transfer.points}
+    at, still, bare = (seen(each) for each in (found.spinning, found.without_seek, found.only_transfer))
     rates = {size: known(each.rate_per_s) for size, each in at.items()}
     flows = {size: known(each.throughput_bytes_per_s) for size, each in at.items()}
     worst = max((abs(flows[size] / (rates[size] * size) - 1) for size in SIZES), default=float("nan"))
-    single = [
-        known(figures(p.result).rate_per_s) for curve in (found.whole, found.tenth) for p in curve.points
-    ]
-    flash = {point.value: known(figures(point.result).rate_per_s) for point in found.flash.points}
+    single = [known(each.rate_per_s) for curve in (found.whole, found.tenth) for each in seen(curve).values()]
+    flash = known(seen(found.flash)[SMALL].rate_per_s)
     turning = still[SMALL].latency_s["mean"]
     return (
         Claim(
@@ -97,9 +93,7 @@ def claims(found: SmallBlocks) -> tuple[Claim, ...]:
             0.6,
             1,
         ),
-        Claim(
-            "Flash serves many times more at 8 KiB: ratio of the rates", flash[SMALL] / rates[SMALL], 50, 1000
-        ),
+        Claim("Flash serves many times more at 8 KiB: ratio of the rates", flash / rates[SMALL], 50, 1000),
         Claim(
             "One drive, one size, and yet rates differ: largest over least", max(single) / min(single), 3, 20
         ),

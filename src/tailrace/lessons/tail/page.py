@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
-from tailrace.answer.result import Result
-from tailrace.lessons.effort import figures, known
-from tailrace.lessons.lesson import Drawing, Lesson, Part, written
-from tailrace.lessons.parts import SERVICE_S
+from tailrace.answer.result import Result, StageTimes
+from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
+from tailrace.lessons.lines import Panel, drawing, latencies
+from tailrace.lessons.servers import SERVICE_S
 from tailrace.lessons.tail.run import LOADS, Tail, exact_s
-from tailrace.report.pictures.lines import Panel, Series, lines, table
+from tailrace.lessons.trials import figures, known
 from tailrace.report.pictures.stages import stacked_time
 from tailrace.report.table import Head, Table
 
-PERCENT = tuple(100 * load for load in LOADS)
 AXIS = "busy share of the server, %"
+BRIEFLY = {"around the median": "half", "slowest 1 %": "slow"}
 
 
 def lesson(found: Tail) -> Lesson:
@@ -22,6 +23,7 @@ def lesson(found: Tail) -> Lesson:
     at = {load: figures(each).latency_s for load, each in found.constant.items()}
     mean, p99 = (1e3 * known(at[0.2][name]) for name in ("mean", "p99"))
     late = {name: 1e3 * known(at[0.6][name]) for name in ("mean", "p99")}
+    bars = _at_the_drive(found.constant)
     panels = {
         "constant": _panels(found.constant, "constant"),
         "any": _panels(found.exponential, "exponential"),
@@ -30,7 +32,7 @@ def lesson(found: Tail) -> Lesson:
         "Load a server a little more, and its mean latency hardly stirs. The slowest one in a hundred has already "
         "doubled. Who watches the mean is told last.",
         (
-            Part(
+            Chapter(
                 "The mean hides those who wait",
                 (
                     "This server takes exactly 2 ms for every request. Whoever finds it idle is done in 2 ms; whoever "
@@ -42,17 +44,17 @@ def lesson(found: Tail) -> Lesson:
                     "who waited, and no idle time of the server helps them.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "growth",
-                        lines(panels["constant"], AXIS),
+                        panels["constant"],
+                        AXIS,
                         "Mean and p99 latency over the load of a server with constant services: the p99 rises from "
                         "the beginning, the mean much later.",
                         "Every service takes 2 ms: all that is above them is wait.",
-                        (("Points of the lines", table(panels["constant"], AXIS)),),
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "Half of all requests, and the slowest 1 %",
                 (
                     "The same runs, split into wait and service. The typical request, that around the median, begins "
@@ -62,21 +64,21 @@ def lesson(found: Tail) -> Lesson:
                     Drawing(
                         "wait",
                         lambda width: stacked_time(
-                            [f"{label}\n{100 * load:.0f} %" for label, load, _ in _bars(found.constant)],
+                            [f"{BRIEFLY[label]}\n{100 * load:.0f} %" for load, label, _ in bars],
                             {
-                                "service": [SERVICE_S] * len(_bars(found.constant)),
-                                "wait": [seconds for *_, seconds in _bars(found.constant)],
+                                "service": [SERVICE_S] * len(bars),
+                                "wait": [max(known(media.wait_s), 0.0) for *_, media in bars],
                             },
                             "half: requests around the median · slow: the slowest 1 %",
                             width=width,
                         ),
                         "Wait and service of requests around the median and of the slowest 1 %, by load.",
                         "Waiting apart from service, at four loads.",
-                        (("Mean time", _bar_table(found.constant)),),
+                        (("Mean time", _bar_table(bars)),),
                     ),
                 ),
             ),
-            Part(
+            Chapter(
                 "If services differ, too",
                 (
                     "Real services are not all alike. With exponential ones of the same mean the p99 starts 4.6 times "
@@ -85,12 +87,12 @@ def lesson(found: Tail) -> Lesson:
                     "milliseconds breaks at the p99 first.",
                 ),
                 (
-                    Drawing(
+                    drawing(
                         "exponential",
-                        lines(panels["any"], AXIS),
+                        panels["any"],
+                        AXIS,
                         "Mean and p99 latency over the load of a server with exponential services.",
                         "Exponential services of 2 ms in the mean.",
-                        (("Points of the lines", table(panels["any"], AXIS)),),
                     ),
                 ),
             ),
@@ -102,35 +104,24 @@ def lesson(found: Tail) -> Lesson:
 
 def _panels(answers: Mapping[float, Result], law: str) -> tuple[Panel, ...]:
     series = tuple(
-        Series(
-            name,
-            PERCENT,
-            tuple(figures(answers[load]).latency_s[name] for load in LOADS),
-            tuple(exact_s(law, name)),
-        )
+        latencies(name, name, answers, LOADS, partial(exact_s, law, name), factor=100)
         for name in ("mean", "p99")
     )
     return (Panel("latency, ms", series),)
 
 
-def _bars(answers: Mapping[float, Result]) -> list[tuple[str, float, float]]:
-    """Label, load, and mean wait in seconds."""
-    found = []
-    for load in (0.1, 0.2, 0.5, 0.8):
-        each = figures(answers[load])
-        for label, stages in (("half", each.median_stages), ("slow", each.slowest_stages)):
-            found.append((label, load, max(known(stages["media"].wait_s), 0.0)))
-    return found
+def _at_the_drive(answers: Mapping[float, Result]) -> list[tuple[float, str, StageTimes]]:
+    """Load, which requests, and their times, of those around the median and of the slowest at four loads."""
+    return [
+        (load, label, stages["media"])
+        for load, each in ((load, figures(answers[load])) for load in (0.1, 0.2, 0.5, 0.8))
+        for label, stages in (("around the median", each.median_stages), ("slowest 1 %", each.slowest_stages))
+    ]
 
 
-def _bar_table(answers: Mapping[float, Result]) -> Table:
-    rows = []
-    for load in (0.1, 0.2, 0.5, 0.8):
-        each = figures(answers[load])
-        for label, stages in (
-            ("around the median", each.median_stages),
-            ("slowest 1 %", each.slowest_stages),
-        ):
-            media = stages["media"]
-            rows.append((f"{100 * load:.0f} %", label, media.wait_s.scaled(1e3), media.service_s.scaled(1e3)))
+def _bar_table(bars: list[tuple[float, str, StageTimes]]) -> Table:
+    rows = [
+        (f"{100 * load:.0f} %", label, media.wait_s.scaled(1e3), media.service_s.scaled(1e3))
+        for load, label, media in bars
+    ]
     return Table.of(["load", Head("requests", "name"), "wait, ms", "service, ms"], rows)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from tailrace.answer.readings import TargetReading
+from tailrace.answer.result import TargetResult
 from tailrace.measure.estimate import Estimate
 from tailrace.quantity import Quantity
 from tailrace.report.figures import Unit, change_text, cut, key_text, percent, rounded_down, unit_of
 from tailrace.report.table import Cell, Column, Head, Table, known, noted, pair, signed, table_of, unknown
 from tailrace.study.compare import Comparison, Design, Difference
 from tailrace.study.headroom import Headroom, Tried
+from tailrace.study.lines import short_key
 from tailrace.study.relief import Relief, Relieved
 from tailrace.study.sweep import Sweep
 
@@ -23,9 +24,9 @@ LONGEST_NAME = 14
 
 def swept(sweep: Sweep, class_name: str) -> Table:
     """What a class sees at each point of a sweep."""
-    points = [p for p in sweep.points if any(w.name == class_name for w in p.reading.scenario.workload)]
+    points = [p for p in sweep.points if any(w.name == class_name for w in p.evidence.scenario.workload)]
     quantities = [Quantity(name) for name in SWEPT]
-    found = [[point.reading.estimate(class_name, quantity) for quantity in quantities] for point in points]
+    found = [[point.evidence.estimate(class_name, quantity) for quantity in quantities] for point in points]
     times = [e.value for row in found for e, q in zip(row, quantities, strict=True) if q.is_latency]
     units = [unit_of(quantity.dimension, times) for quantity in quantities]
     heads: list[Head | str] = [
@@ -36,11 +37,11 @@ def swept(sweep: Sweep, class_name: str) -> Table:
         ),
         *(f"{quantity.shown}, {unit.name}" for quantity, unit in zip(quantities, units, strict=True)),
     ]
-    with_verdict = any(each.reading.targets or each.reading.overloaded for each in points)
+    with_verdict = any(each.evidence.targets or each.evidence.overloaded for each in points)
     rows: list[list[Cell]] = []
     for point, row in zip(points, found, strict=True):
         values = [key_text(setting.value, sweep.units.get(setting.key, "")) for setting in point.settings]
-        verdict = [point.reading.verdict.replace("none", "")] if with_verdict else []
+        verdict = [point.evidence.verdict.replace("none", "")] if with_verdict else []
         figures = [_carried(unit.of(e)) for e, unit in zip(row, units, strict=True)]
         rows.append([*([point.scenario] if sweep.several else []), *values, *figures, *verdict])
     return Table.of([*heads, *([Head("verdict", "verdict")] if with_verdict else [])], rows)
@@ -50,13 +51,6 @@ def _carried(estimate: Estimate) -> Cell:
     """A dash alone for what is overloaded: the verdict says so."""
     overloaded = estimate.value is None and estimate.method.startswith("overloaded")
     return unknown() if overloaded else estimate
-
-
-def short_key(key: str) -> str:
-    """The last part of a key, or two where one alone says little."""
-    parts = key.split(".")
-    two = parts[-1] in ("count", "rate", "size", "price") and len(parts) > 1
-    return ".".join(parts[-2:]) if two else parts[-1]
 
 
 def rules(found: Headroom) -> Table:
@@ -88,7 +82,7 @@ def tried_text(value: float, found: Headroom) -> str:
     return key_text(float(f"{value:.6g}"), found.unit)
 
 
-def one_target(found: Headroom) -> TargetReading | None:
+def one_target(found: Headroom) -> TargetResult | None:
     """The target that decided all values tried, if it is the same everywhere."""
     targets = [each.target for each in found.tried if each.target is not None]
     names = {(each.class_name, each.quantity) for each in targets}
@@ -106,7 +100,7 @@ def tried(found: Headroom) -> Table:
             return unknown()
         return target_unit(target).of(target.estimate)
 
-    def of_target(write: Callable[[TargetReading], str]) -> Callable[[Tried], Cell]:
+    def of_target(write: Callable[[TargetResult], str]) -> Callable[[Tried], Cell]:
         return lambda each: "" if each.target is None else write(each.target)
 
     columns: list[Column[Tried]] = [
@@ -123,12 +117,12 @@ def tried(found: Headroom) -> Table:
     return table_of([each for each in columns if each.head.text not in told_above], found.tried)
 
 
-def target_unit(target: TargetReading) -> Unit:
+def target_unit(target: TargetResult) -> Unit:
     """The unit in which a target is told."""
     return unit_of(Quantity(target.quantity).dimension, [target.limit])
 
 
-def _name(target: TargetReading) -> str:
+def _name(target: TargetResult) -> str:
     return f"{cut(target.class_name, LONGEST_NAME)} {Quantity(target.quantity).shown}"
 
 

@@ -15,6 +15,7 @@ from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import station_columns, statistics
 from tailrace.report.files.documents import as_json
 from tailrace.report.terminal.results import as_text
+from tailrace.scenario.reading.toml import comment
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,8 +72,7 @@ def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
     """The scenario's text, headed by a comment that says how to repeat the answer from this copy."""
     settings = [part for each in overrides for part in ("--set", each)]
     command = shlex.join(["tailrace", "run", "scenario.toml", "--seed", str(seed), *settings])
-    lines = "".join(character if character.isprintable() else " " for character in command)
-    return f"# {lines}\n{text}"
+    return comment(command) + text
 
 
 def classes_table(result: Result) -> pd.DataFrame:

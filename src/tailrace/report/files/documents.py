@@ -14,9 +14,6 @@ if TYPE_CHECKING:
     from tailrace.fit.law_fit import FittedLaw
     from tailrace.fit.resemblance import Likeness
     from tailrace.forecast.result import Theory
-    from tailrace.study.headroom import Headroom
-    from tailrace.study.relief import Relief
-    from tailrace.study.sweep import Sweep
     from tailrace.trace.profile import Profile
 
 
@@ -36,70 +33,6 @@ def as_json(found: Documented | Mapping[str, Any]) -> str:
 def theory_document(title: str, digest: str, theory: Theory) -> dict[str, Any]:
     """What closed forms say of a scenario."""
     return {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
-
-
-def sweep_document(sweep: Sweep) -> dict[str, Any]:
-    """What was asked, every row, and the knees."""
-    from tailrace.report.lines import knees
-    from tailrace.study.knee import METHOD
-
-    return {
-        "tailrace": version("tailrace"),
-        "title": sweep.title,
-        "seed": sweep.seed,
-        "keys": [{"key": key, "unit": sweep.units.get(key, "")} for key in sweep.keys],
-        "rows": sweep.rows(),
-        "knees": [
-            {
-                "class": name,
-                "line": label,
-                "value": bend.value,
-                "within": bend.within,
-                "beyond": bend.beyond,
-                "method": METHOD,
-                "reason": bend.reason or None,
-            }
-            for name in sweep.class_names
-            for label, bend in knees(sweep, name)
-        ],
-        "requests": sweep.requests,
-        "verdict": sweep.verdict,
-        "notes": list(sweep.notes),
-    }
-
-
-def headroom_document(found: Headroom) -> dict[str, Any]:
-    """The bracket, and every value tried."""
-    from tailrace.study.headroom import headroom_rows
-
-    told = ("title", "seed", "key", "unit", "rule", "start", "met", "missed", "plain", "saturating")
-    return {
-        "tailrace": version("tailrace"),
-        **{name: getattr(found, name) for name in told},
-        "tried": headroom_rows(found),
-        "requests": found.requests,
-        "verdict": found.verdict,
-        "notes": list(found.notes),
-    }
-
-
-def relief_document(found: Relief) -> dict[str, Any]:
-    """The figure that is to be mended, and every resource doubled and halved."""
-    from tailrace.study.relief import relief_rows
-
-    return {
-        "tailrace": version("tailrace"),
-        "title": found.title,
-        "seed": found.seed,
-        "class": found.class_name,
-        "quantity": found.quantity,
-        "limit": found.limit,
-        "now": found.now.as_dict(),
-        "verdict": found.verdict,
-        "resources": relief_rows(found),
-        "replications": found.replications,
-        "requests": found.requests,
-    }
 
 
 def profile_document(name: str, profile: Profile, likeness: Likeness | None = None) -> dict[str, Any]:

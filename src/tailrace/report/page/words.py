@@ -30,11 +30,11 @@ def class_sentence(workload: Workload, load: float) -> str:
         said = said.replace("requests/s", "transactions/s").replace(" request", " transaction")
         return f"{said}: {', then '.join(map(_step_words, workload.step))}."
     sizes = " and ".join(
-        byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.request_size) > 1 else "")
-        for part in workload.request_size
+        byte_size(part.size) + (f" ({100 * part.share:.3g} %)" if len(workload.sizes) > 1 else "")
+        for part in workload.sizes
     )
     kinds = {1.0: "reads", 0.0: "writes"}.get(
-        workload.read_share, f"{100 * workload.read_share:.3g} % reads, the rest writes"
+        workload.reads, f"{100 * workload.reads:.3g} % reads, the rest writes"
     )
     order = "at random addresses" if workload.pattern == "random" else "one after the other"
     return f"{said}: {sizes}, {kinds}, {order}."

@@ -81,7 +81,7 @@ def lines(
     return drawn
 
 
-def table(panels: Sequence[Panel], x_label: str, written: Callable[[float], str] = number) -> Table:
+def table(panels: Sequence[Panel], x_label: str) -> Table:
     """The numbers of these lines, a row for each place."""
     columns = [(panel, one) for panel in panels for one in panel.series]
     places = sorted({x for _, one in columns for x in one.x})
@@ -93,7 +93,7 @@ def table(panels: Sequence[Panel], x_label: str, written: Callable[[float], str]
             cells.append(unknown() if at is None else one.found[at].scaled(panel.factor))
             if one.exact is not None:
                 cells.append("–" if at is None else number(one.exact[at] * panel.factor, 4))
-        rows.append((written(place), *cells))
+        rows.append((number(place), *cells))
     head: list[Head | str] = [x_label]
     for panel, one in columns:
         head.append(f"{one.label}, {_unit(panel)}")

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
 from tailrace.report.figures import cut, key_text, key_unit, unit_of
-from tailrace.report.lines import knees, lines
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
-from tailrace.study.sweep import Point, Sweep
+from tailrace.study.lines import Point, knees, lines
+from tailrace.study.sweep import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,12 +26,12 @@ DECADE = 8.0
 def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     """Two panels, throughput above and p99 below, with bands of the 95 % intervals."""
     figure, (above, below) = style.canvas(WIDTH, 6.4, rows=2, sharex=True)
-    drawn = list(lines(sweep, class_name))
+    drawn = list(lines(sweep.points, class_name))
     every = [point for _, points in drawn for point in points]
-    p99 = [point.reading.estimate(class_name, "p99").value for point in every]
+    p99 = [point.evidence.estimate(class_name, "p99").value for point in every]
     unit = unit_of("time", p99)
     places, ticks, key_unit, scale = _places(sweep, every)
-    bends = dict(knees(sweep, class_name))
+    bends = dict(knees(sweep.points, class_name))
     for number, (label, points) in enumerate(drawn):
         look = style.line(number)
         _line(above, points, places, class_name, "rate", 1.0, label, look)
@@ -54,7 +54,7 @@ def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
     said = [f"class {style.shown(class_name, 'narrow')}", "bands: 95 % intervals"]
     if any(bend.value is not None for bend in bends.values()) and ticks is None:
         said.append("dotted: p99 doubled")
-    if any(point.reading.overloaded for point in every):
+    if any(point.evidence.overloaded for point in every):
         said.append("×: overloaded")
     style.legend(figure, [above], WIDTH, "; ".join(said))
     figure.align_ylabels()
@@ -71,7 +71,9 @@ def _line(
     label: str,
     look: style.Line,
 ) -> None:
-    found = [(places[each.settings[0].value], each.reading.estimate(class_name, quantity)) for each in points]
+    found = [
+        (places[each.settings[0].value], each.evidence.estimate(class_name, quantity)) for each in points
+    ]
     found.sort(key=lambda each: each[0])
     name = style.shown(label, "narrow")
     if all(estimate.value is None for _, estimate in found):
@@ -125,7 +127,7 @@ def _is_even(values: Sequence[float]) -> bool:
 
 def _overloaded(axes: Axes, points: Sequence[Point], places: dict[object, float]) -> None:
     """Crosses at the upper edge for what the server cannot carry."""
-    places_over = sorted({places[point.settings[0].value] for point in points if point.reading.overloaded})
+    places_over = sorted({places[point.settings[0].value] for point in points if point.evidence.overloaded})
     if places_over:
         high = axes.get_xaxis_transform()
         axes.plot(places_over, [0.96] * len(places_over), "x", color=style.INK, transform=high, markersize=7)

@@ -18,6 +18,7 @@ from tailrace.report.sentences import CAUTION
 from tailrace.report.table import Cell, Head, Table
 from tailrace.report.terminal.layout import hanging, shown, text_of, under
 from tailrace.scenario.reading.keys import field_shape
+from tailrace.scenario.reading.toml import toml_text
 from tailrace.units import write
 
 MOST_RESIDUALS = 100
@@ -108,25 +109,22 @@ def distances_text(apart: Mapping[str, Distance | None], console: Console | None
 
 
 def fitted_part(name: str, fitted: Calibration) -> str:
-    """A part for a catalogue: the drive with its fitted parameters, each with its interval beside it."""
+    """A part for a catalogue: the drive with its fitted parameters, their intervals in comments."""
     known = {each.name: each for each in fitted.parameters}
-    lines = [f"# Fitted to {len(fitted.residuals)} quantities of {name}, by {fitted.by}."]
-    lines += [f"# {warning}" for warning in fitted.warnings]
-    lines += ["", f'title = "{fitted.media.kind} drive fitted to {name}"', "", "[media]"]
+    table: dict[str, float | int | str] = {}
     media = fitted.media
     for key, info in type(media).model_fields.items():
         value = getattr(media, key)
-        if key == "count" or value is None or (key not in media.model_fields_set and key not in known):
-            continue
-        if isinstance(value, tuple | dict):
-            continue
-        quantity = field_shape(info).quantity
-        if quantity is not None:
-            text = f'"{write(_short(value), quantity)}"'
-        else:
-            text = f'"{value}"' if isinstance(value, str) else str(value).lower()
-        lines.append(f"{key} = {text}" + (f"   # {_beside(fitted, known[key])}" if key in known else ""))
-    return "\n".join(lines) + "\n"
+        is_told = key in media.model_fields_set or key in known
+        if key != "count" and is_told and value is not None and not isinstance(value, tuple | dict):
+            quantity = field_shape(info).quantity
+            table[key] = value if quantity is None else write(_short(value), quantity)
+    return toml_text(
+        {"title": f"{media.kind} drive fitted to {name}", "media": table},
+        f"Fitted to {len(fitted.residuals)} quantities of {name}, by {fitted.by}.",
+        *fitted.warnings,
+        *(f"{key}: {_beside(fitted, known[key])}" for key in table if key in known),
+    )
 
 
 RESIDUALS = (

@@ -1,26 +1,22 @@
-"""How far has a run, or a study, come? Shown on standard error, if that is a terminal."""
+"""How far have the runs come? Shown on standard error, if that is a terminal."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from tailrace.crew.progress import Progress
+from tailrace.crew.progress import COMPILING, Progress
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
 
 
 class Watch:
-    """The callback of a run or study, and the context in which it shows its progress."""
+    """What is called as replications finish, and the context in which it shows how far they are."""
 
-    def __init__(self, shown: bool, clock: Callable[[], float] = time.perf_counter) -> None:
-        """``shown`` says whether there is anybody to see it; ``clock`` tells seconds."""
+    def __init__(self, shown: bool) -> None:
+        """``shown`` says whether there is anybody to see it."""
         self._display = _display() if shown else None
-        self._clock = clock
-        self._began_s = clock()
 
     def __enter__(self) -> Self:
         if self._display is not None:
@@ -35,36 +31,32 @@ class Watch:
             self._display.stop()
 
     def __call__(self, progress: Progress) -> None:
-        """Show how far the step is; of one that is a single thing, such as compiling, only that it is under way."""
+        """Show how far it is."""
         if self._display is None:
             return
-        if progress.done == 0:
-            self._began_s = self._clock()
-        several = progress.wanted > 1
+        if progress.step == COMPILING:  # nobody knows how long that takes
+            self._display.update(self._task, description=progress.step)
+            return
         runs = "" if progress.requests is None else f": runs of {progress.requests:,} requests"
         self._display.update(
             self._task,
             description=f"{progress.step}{runs}",
-            total=progress.wanted if several else None,
+            total=progress.wanted,
             completed=progress.done,
-            count=f"{progress.done} of {progress.wanted}" if several else "",
+            count=f"{progress.done} of {progress.wanted}",
             widths=_widths(progress),
-            left=_left(self._seconds_left(progress)),
+            left=_left(progress),
         )
 
-    def _seconds_left(self, progress: Progress) -> float | None:
-        """Until all is done, or if that is not known, the step, if its rest takes as long as what is done."""
-        if progress.seconds_left is not None or not 0 < progress.done < progress.wanted:
-            return progress.seconds_left
-        return (self._clock() - self._began_s) / progress.done * (progress.wanted - progress.done)
 
-
-def _left(seconds: float | None) -> str:
-    if seconds is None:
+def _left(progress: Progress) -> str:
+    """How long this step will go on, if the rest takes as long as what is done."""
+    if progress.seconds_left is None or progress.done >= progress.wanted:
         return ""
+    seconds = round(progress.seconds_left)
     if seconds < 90:
-        return f"{seconds:.0f} s left"
-    return f"{seconds / 60:.0f} min left" if seconds < 5400 else f"{seconds / 3600:.1f} h left"
+        return f"{seconds} s left"
+    return f"{seconds // 60} min left" if seconds < 5400 else f"{seconds / 3600:.1f} h left"
 
 
 def _widths(progress: Progress) -> str:

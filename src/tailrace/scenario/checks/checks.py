@@ -296,7 +296,7 @@ def _write_buffer(checked: _InPool) -> Iterator[Finding]:
     written = {
         index: workload.largest_size
         for index, workload in zip(checked.classes, checked.workloads, strict=True)
-        if workload.read_share < 1 and not workload.durable
+        if workload.reads < 1 and not workload.durable
     }
     most = [_most_on_a_drive(pool, size) for size in written.values()]
     most += [rebuild.chunk for rebuild in [rebuild_of(pool)] if rebuild is not None]
@@ -353,7 +353,7 @@ def _write_back(scenario: Scenario) -> Iterator[Finding]:
     written = [
         (workload.largest_size, index)
         for index, workload in enumerate(scenario.workload)
-        if workload.read_share < 1
+        if workload.reads < 1
     ]
     if memory is None or not written:
         return
@@ -374,11 +374,11 @@ def _targets(scenario: Scenario) -> Iterator[Finding]:
         rests_on: tuple[KeyPath, ...] = (("workload", index, "read_share"),)
         for quantity, _ in workload.target.limits if workload.target is not None else ():
             key = ("workload", index, "target", quantity)
-            if quantity.startswith("read_") and workload.read_share == 0:
+            if quantity.startswith("read_") and workload.reads == 0:
                 yield Finding(
                     key, "the class has no reads", "such a limit with a read_share above 0", rests_on
                 )
-            if quantity.startswith("write_") and workload.read_share == 1:
+            if quantity.startswith("write_") and workload.reads == 1:
                 yield Finding(
                     key, "the class has no writes", "such a limit with a read_share below 1", rests_on
                 )

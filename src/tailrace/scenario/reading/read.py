@@ -7,9 +7,9 @@ import stat
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
-from tailrace.errors import Problem, ScenarioError
+from tailrace.errors import Problem, ScenarioError, SettingError
 from tailrace.scenario.reading import override, parts
 from tailrace.scenario.reading.complaint import Fault, examine
 from tailrace.scenario.reading.path import shown_path, shown_value
@@ -17,6 +17,32 @@ from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
 
 LARGEST_FILE_BYTES = 10_000_000
+
+Given: TypeAlias = Scenario | str | os.PathLike[str]
+"""A scenario, or the file that holds one."""
+
+
+def given(scenario: Given) -> Scenario:
+    """The scenario itself, or the one that a file holds. Raises ScenarioError as `load`."""
+    return scenario if isinstance(scenario, Scenario) else load(scenario)
+
+
+def named(scenarios: Given | Sequence[Given], names: Sequence[str] | None = None) -> dict[str, Scenario]:
+    """Scenarios by name: those given or, without any, titles and names of files; numbered where two are alike.
+
+    Raises:
+        SettingError: a ValueError: not as many names as scenarios.
+        ScenarioError: as `load`.
+    """
+    every = [scenarios] if isinstance(scenarios, Scenario | str | os.PathLike) else list(scenarios)
+    if names is None:
+        names = [each.title if isinstance(each, Scenario) else Path(each).stem for each in every]
+    if len(names) != len(every):
+        raise SettingError(f"{len(names)} names for {len(every)} scenarios; accepted: one each")
+    told = [
+        name if names.count(name) == 1 else f"{name} ({place})" for place, name in enumerate(names, start=1)
+    ]
+    return dict(zip(told, map(given, every), strict=True))
 
 
 def load(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> Scenario:

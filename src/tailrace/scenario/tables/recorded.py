@@ -13,7 +13,7 @@ from tailrace import units
 from tailrace.errors import TraceError, UnitError
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 from tailrace.scenario.tables.quantity import Text, Whole
-from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, Column, Kinds, Mapping
+from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, Column, ColumnMapping, Kinds
 
 if TYPE_CHECKING:
     from tailrace.scenario.tables.scenario import Scenario
@@ -152,14 +152,14 @@ class TraceColumns(Model):
         tables = (self, *(value for name in _NAMES if (value := getattr(self, name)) is not None))
         return not any(True for table in tables for _ in table.findings())
 
-    def mapping(self) -> Mapping:
+    def mapping(self) -> ColumnMapping:
         """The same for the reader of files."""
         columns = {name: value.mapped() for name in _NAMES if (value := getattr(self, name)) is not None}
         words = self.kind or KindColumn(position=1)
         kinds = Kinds(
             *(tuple(each.lower() for each in group) for group in (words.read, words.write, words.skip))
         )
-        return Mapping(columns, kinds, mark_of(self.separator))
+        return ColumnMapping(columns, kinds, mark_of(self.separator))
 
 
 _NAMES = ("time", "kind", "address", "size", "client")

@@ -40,6 +40,11 @@ class Scenario(Model):
         return checks.findings(self)
 
     @property
+    def closed_requests(self) -> int:
+        """Requests that closed clients keep going, or think about, all together."""
+        return sum(each.clients * (each.queue_depth or 0) for each in self.workload)
+
+    @property
     def digest(self) -> str:
         """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file.
 

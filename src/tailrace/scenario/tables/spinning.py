@@ -8,9 +8,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from tailrace.physics.seek import falls_at_boundary
 from tailrace.scenario.tables.drives import Drives
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import DataRate, RotationRate, Share, Size, Time, TimeOrZero, Whole
+from tailrace.scenario.tables.quantity import (
+    DataRate,
+    RequestRate,
+    RotationRate,
+    Share,
+    Size,
+    Time,
+    TimeOrZero,
+    Whole,
+)
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
 
@@ -36,15 +46,12 @@ class TwoPieceSeek(Model):
     far: tuple[TimeOrZero, TimeOrZero] = Field(description="c and e of c + e·d.")
 
     def findings(self) -> Iterator[Finding]:
-        """The curve must lie on the drive and never fall."""
+        """The curve must lie on the drive and not fall where its pieces meet, but for what a fit may."""
         if self.boundary >= self.cylinders:
             accepted = f"a whole number from 1 to {self.cylinders - 1}"
             yield Finding(("boundary",), "beyond the longest seek", accepted, (("cylinders",),))
-        elif (
-            self.far[0] + self.far[1] * self.boundary
-            < self.near[0] + self.near[1] * (self.boundary - 1) ** 0.5
-        ):
-            accepted = "a far piece that starts no lower than the near one ends"
+        elif falls_at_boundary(self.boundary, self.near, self.far):
+            accepted = "a far piece that starts no lower than the near one ends, within a hundredth"
             yield Finding(("far",), "the curve falls at the boundary", accepted, (("near",), ("boundary",)))
 
 
@@ -80,11 +87,24 @@ class Spinning(Drives):
         default=None,
         description="A measured seek curve instead of the three seek times: points, or two pieces.",
     )
+    heads: Annotated[Whole, Field(ge=1, le=64)] | None = Field(
+        default=None,
+        description="Tracks of a cylinder, between which the arm only switches heads. Left out: as `cylinders` of a "
+        "seek curve says, else one.",
+    )
+    head_switch: TimeOrZero | None = Field(
+        default=None,
+        description="Time to go to another track of the same cylinder; by default that of the shortest seek.",
+    )
     write_settle: TimeOrZero = Field(default=0.0, description="What a seek takes longer before a write.")
     outer_rate: DataRate = Field(description="Media rate at the outer edge.")
     inner_rate: DataRate = Field(
         default_factory=lambda earlier: earlier["outer_rate"],
         description="Media rate at the inner edge; by default the outer rate.",
+    )
+    command_rate: RequestRate = Field(
+        default=25_000.0,
+        description="Commands that the drive's processor takes per time; by default one in 40 us.",
     )
     queue_slots: Whole = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
     scheduling: Scheduling = Field(
@@ -119,6 +139,16 @@ class Spinning(Drives):
                     yield Finding((name,), "given beside seek_curve", _SEEK_FORMS, (("seek_curve",),))
         if isinstance(self.seek_curve, tuple):
             yield from self._point_findings(self.seek_curve)
+        elif self.seek_curve is not None and self.heads is not None:
+            accepted = "either heads, or cylinders of the seek curve"
+            yield Finding(("heads",), "given beside cylinders", accepted, (("seek_curve", "cylinders"),))
+        if (
+            self.head_switch is not None
+            and self.heads is None
+            and not isinstance(self.seek_curve, TwoPieceSeek)
+        ):
+            accepted = "head_switch with heads, or with cylinders of a seek curve"
+            yield Finding(("head_switch",), "means nothing without cylinders", accepted, (("heads",),))
 
     def _three_point_findings(self) -> Iterator[Finding]:
         keys: tuple[KeyPath, ...] = (*((name,) for name in _SEEKS), ("seek_curve",))

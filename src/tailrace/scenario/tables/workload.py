@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
+from tailrace.quantity import KINDS, LATENCIES, Quantity
 from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
 from tailrace.scenario.tables.quantity import (
     DataRate,
@@ -38,40 +39,35 @@ from tailrace.scenario.tables.step import (
 Limit = Time | None
 
 
-def _limit(what: str) -> Any:
+def _limit(quantity: Quantity) -> Any:
+    """The key of an upper limit, described in words."""
+    of = {"all": "requests", "read": "reads", "write": "writes"}[quantity.kind]
+    if quantity.probability is None:
+        what = "mean latency" if quantity.kind == "all" else f"mean latency of {of}"
+    elif quantity.probability == 0.5:
+        what = "median latency" if quantity.kind == "all" else f"median latency of {of}"
+    else:
+        what = f"latency of {100 * quantity.probability:.6g} % of the {of}"
     return Field(default=None, description=f"Upper limit of the {what}.")
 
 
 class Target(Model):
-    """What was promised to a class. At least one limit."""
+    """What was promised to a class. At least one limit; of latency by the statistics that every answer gives."""
 
-    mean: Limit = _limit("mean latency")
-    p50: Limit = _limit("median latency")
-    p90: Limit = _limit("latency of 90 % of the requests")
-    p95: Limit = _limit("latency of 95 % of the requests")
-    p99: Limit = _limit("latency of 99 % of the requests")
-    p999: Limit = _limit("latency of 99.9 % of the requests")
-    read_mean: Limit = _limit("mean latency of reads")
-    read_p50: Limit = _limit("median latency of reads")
-    read_p90: Limit = _limit("latency of 90 % of the reads")
-    read_p95: Limit = _limit("latency of 95 % of the reads")
-    read_p99: Limit = _limit("latency of 99 % of the reads")
-    read_p999: Limit = _limit("latency of 99.9 % of the reads")
-    write_mean: Limit = _limit("mean latency of writes")
-    write_p50: Limit = _limit("median latency of writes")
-    write_p90: Limit = _limit("latency of 90 % of the writes")
-    write_p95: Limit = _limit("latency of 95 % of the writes")
-    write_p99: Limit = _limit("latency of 99 % of the writes")
-    write_p999: Limit = _limit("latency of 99.9 % of the writes")
+    # One key for each kind of request and statistic of the one list of these.
+    for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
+        __annotations__[_quantity] = Limit
+        vars()[_quantity] = _limit(_quantity)
+    del _quantity
     rate: RequestRate | None = Field(
         default=None, description="Lower limit of the requests completed per time."
     )
     throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
 
     @property
-    def limits(self) -> tuple[tuple[str, float], ...]:
+    def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((name, getattr(self, name)) for name in type(self).model_fields)
+        pairs = ((Quantity(name), getattr(self, name)) for name in type(self).model_fields)
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
     def findings(self) -> Iterator[Finding]:
@@ -106,7 +102,8 @@ _OF_REQUESTS = (
 )
 """Keys of a class that each step of a transaction has for itself."""
 
-_UNSAID = "1 B"
+_UNSAID = SizeShare(size=1, share=1.0)
+"""Stands where a class with steps gives no size; told from one that is given by being this very object."""
 
 _NEEDED_ALONE = Unless(
     (
@@ -163,8 +160,8 @@ class Workload(Model):
         default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
     )
     request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1), _NEEDED_ALONE] = Field(
-        description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed but in a class "
-        "with steps, which have their own, or with a trace that tells it."
+        description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed unless the "
+        "class has steps, each with its own, or a trace that tells it.",
     )
     read_share: ReadShare = 1.0
     pattern: Pattern = "random"
@@ -196,14 +193,34 @@ class Workload(Model):
         return self.rate is not None
 
     @property
+    def limits(self) -> tuple[tuple[Quantity, float], ...]:
+        """What was promised to the class, as (quantity, limit in SI)."""
+        return () if self.target is None else self.target.limits
+
+    @property
+    def sizes(self) -> tuple[SizeShare, ...]:
+        """Sizes of the requests with their shares; of a transaction, the most that its steps move together."""
+        if not self.step:
+            return self.request_size
+        largest = sum(each.count * max(part.size for part in each.request_size or ()) for each in self.asking)
+        return (SizeShare(size=max(largest, 1), share=1.0),)
+
+    @property
+    def reads(self) -> float:
+        """Share of the requests that only read; of transactions, those whose every request does."""
+        if not self.step:
+            return self.read_share
+        return math.prod(each.read_share**each.count for each in self.step)
+
+    @property
     def mean_size(self) -> float:
         """Mean request size in bytes."""
-        return sum(part.size * part.share for part in self.request_size)
+        return sum(part.size * part.share for part in self.sizes)
 
     @property
     def largest_size(self) -> int:
         """Largest request size in bytes."""
-        return max(part.size for part in self.request_size)
+        return max(part.size for part in self.sizes)
 
     @property
     def asking(self) -> tuple[Step, ...]:
@@ -228,24 +245,15 @@ class Workload(Model):
 
     @model_validator(mode="before")
     @classmethod
-    def _filled_by_steps(cls, data: object) -> object:
+    def _without_size_beside_steps(cls, data: object) -> object:
         if isinstance(data, dict) and data.get("step") and "request_size" not in data:
-            return {**data, "request_size": _UNSAID}
+            return {**data, "request_size": (_UNSAID,)}
         return data
 
     @model_validator(mode="after")
-    def _whole_transaction(self) -> Self:
-        """Of a transaction, size and reads follow from its steps: nobody has set them."""
-        if self.step and self.request_size[0].size == 1:
-            largest = sum(
-                each.count * max(part.size for part in each.request_size)
-                for each in self.step
-                if each.request_size is not None
-            )
-            reads = math.prod(each.read_share**each.count for each in self.step)
-            self.__dict__["request_size"] = (SizeShare(size=max(largest, 1), share=1.0),)
-            if "read_share" not in self.model_fields_set:
-                self.__dict__["read_share"] = reads
+    def _no_size_set_beside_steps(self) -> Self:
+        """What stands in for a size is not set: whoever asks for `sizes` is told those of the steps."""
+        if self.request_size[0] is _UNSAID:
             self.model_fields_set.discard("request_size")
         return self
 

@@ -1,4 +1,4 @@
-"""How much a lesson runs, and what it claims of what it found."""
+"""What a lesson runs, and what it claims of what it found."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ STANDARD_ERRORS = 2.0
 
 
 @dataclass(frozen=True)
-class Effort:
-    """Seed, engine, replications of each point, and the share of the usual requests in each of them."""
+class Trials:
+    """How the runs of a lesson are done: ``share`` is that of the usual requests in each replication."""
 
     seed: int = 7
     engine: str = "auto"
@@ -88,3 +88,8 @@ def known(estimate: Estimate) -> float:
 def figures(result: Result, name: str | None = None) -> Figures:
     """What a class saw; the first if no name is given."""
     return (result.classes[0] if name is None else result.class_named(name)).all
+
+
+def seen(curve: Curve) -> dict[float, Figures]:
+    """What the first class saw at each value of a curve."""
+    return {point.value: figures(point.result) for point in curve.points}

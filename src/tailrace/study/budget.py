@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from tailrace.answer.points import Length, Points
+from tailrace.answer.bench import Bench
+from tailrace.answer.pilot import Length
 from tailrace.scenario.tables.scenario import Scenario
 
 SHORTEST = 1_000
@@ -14,35 +16,28 @@ TRIAL = 2_500
 
 
 def within_budget(
-    points: Points, scenarios: Sequence[Scenario], wanted: Sequence[Length | None], seconds: float
-) -> list[Length | None]:
+    bench: Bench, scenarios: Sequence[Scenario], wanted: Sequence[Length], seconds: float
+) -> list[Length]:
     """The lengths wanted, all cut by one factor if they would take longer than what is left of the budget.
 
     How fast each point is shows a trial of one short replication, so that a slow point counts as what it is.
     """
     costs = []
     for scenario, length in zip(scenarios, wanted, strict=True):
-        if length is None:
+        if length.overload is not None:
             costs.append(0.0)
             continue
         requests = min(TRIAL, length.requests)
-        before = points.bench.tally.work_s
-        points.outcomes([scenario], [range(1)], [requests], "Trial")
-        costs.append((points.bench.tally.work_s - before) / requests)
+        before = bench.crew.tally.work_s
+        bench.samples([(scenario, range(1), requests)], "Trial")
+        costs.append((bench.crew.tally.work_s - before) / requests)
     total = sum(
-        cost * length.requests * length.replications
-        for cost, length in zip(costs, wanted, strict=True)
-        if length is not None
+        cost * length.requests * length.replications for cost, length in zip(costs, wanted, strict=True)
     )
-    left = (seconds - points.bench.tally.elapsed_s) * points.bench.width
+    left = (seconds - bench.crew.tally.elapsed_s) * bench.crew.executors.width
     factor = min(1.0, max(left, 0.0) / total) if total > 0 else 1.0
     return [
-        None
-        if length is None
-        else Length(
-            max(int(length.requests * factor), min(SHORTEST, length.requests)),
-            length.replications,
-            length.supported,
-        )
+        replace(length, requests=requests, longest=requests if factor < 1.0 else None)
         for length in wanted
+        for requests in (max(int(length.requests * factor), min(SHORTEST, length.requests)),)
     ]

@@ -1,0 +1,132 @@
+"""From scenarios to evidence: fresh replications, longer ones where they are not settled, more where it is asked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from tailrace.answer.bench import Bench, Evidence, steered
+from tailrace.answer.doubts import doubts
+from tailrace.answer.figures import LEVEL
+from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
+from tailrace.answer.replayed import replay_budget
+from tailrace.answer.sample import Sample
+from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
+from tailrace.scenario.tables.scenario import Scenario
+
+TOLERATED = 0.1
+"""Share of the precision wanted by which figures may be off for what is not settled: intervals are wider by as much."""
+
+
+FILLING = 8
+"""How many times the budget a run may take to see what fills at its level, unless a scenario sets a budget."""
+
+
+@dataclass
+class _Asked:
+    """How far the answer of one scenario is."""
+
+    scenario: Scenario
+    length: Length
+    requests: int
+    confirms: bool = False
+    evidence: Evidence | None = None
+
+
+def answered(
+    bench: Bench, scenarios: Sequence[Scenario], wanted: Sequence[Length], alike: bool = False
+) -> list[Evidence]:
+    """The evidence of fresh replications, numbered behind those of pilots.
+
+    Where a run shows an overload, one of four times its length has to show it too, and what is not settled is run at
+    twice its length, both as far as the budget goes; a given length stays.
+
+    Args:
+        bench: where they are run.
+        scenarios: what is asked of.
+        wanted: the length of each, from `lengths`.
+        alike: whether all shall have the same length, so that replication r carries the same requests in each.
+    """
+    asked = [
+        _Asked(scenario, length, length.requests) for scenario, length in zip(scenarios, wanted, strict=True)
+    ]
+    for each in asked:
+        if each.length.overload is not None:
+            each.evidence = Evidence(each.scenario, Sample([]), 0, each.length.overload)
+    while left := [each for each in asked if each.evidence is None]:
+        jobs = [(each.scenario, _numbers(each.length), each.requests) for each in left]
+        for each, sample in zip(left, bench.samples(jobs, "Answer"), strict=True):
+            each.evidence = _evidence(bench, each, sample)
+        if alike:
+            longest = max(each.requests for each in left)
+            for each in left:
+                if each.requests < longest and (each.evidence is None or each.evidence.overload is None):
+                    each.requests, each.evidence = longest, None
+    return [each.evidence for each in asked if each.evidence is not None]
+
+
+def _numbers(length: Length) -> range:
+    return range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + length.replications)
+
+
+def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
+    """What the replications show; None where a longer run is needed, whose length is then set."""
+    scenario, requests = asked.scenario, asked.requests
+    budget = replay_budget(scenario)
+    overload = bench.overload_seen(scenario, sample)
+    if overload is not None:
+        if asked.confirms or requests >= budget:
+            return Evidence(scenario, sample, requests, overload)
+        asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)
+        return None
+    asked.confirms = False
+    bars, notes = asked.length.bars, asked.length.notes
+    sample = Sample(sample.replications, sample.quantiles, doubts(scenario, bench.load(scenario), sample))
+    if scenario.run.fixed_length:
+        return Evidence(scenario, sample, requests, None, bars, "fixed", notes)
+    if any(
+        sample.section(each.name, quantity, bars).value is None for each, quantity, _ in steered(scenario)
+    ):
+        # The pilot supported them, so what lacks them in one replication is no matter of length.
+        bars = pooled_bars(scenario, sample)
+    steering = [sample.section(each.name, quantity, bars) for each, quantity, _ in steered(scenario)]
+    most = TOLERATED * scenario.run.wanted_precision
+    doubtful = any(each.off_by > most for each in sample.doubts.values())
+    doubtful |= any(each.value is None for each in steering)
+    if any(math.isinf(each.off_by) for each in sample.doubts.values()) and scenario.run.requests is None:
+        # What fills has to be full within the warm-up: nothing can be said before, so that may cost more.
+        budget *= FILLING
+    if asked.length.longest is not None:
+        budget = min(budget, asked.length.longest)
+    if doubtful and requests < budget:
+        asked.requests = min(2 * requests, budget)
+        return None
+    widest = max((each.estimate(LEVEL) for each in steering), key=width_of)
+    reached: StoppedBy = "budget" if doubtful else stopped_by(widest, scenario.run.wanted_precision)
+    return Evidence(scenario, sample, requests, None, bars, reached, notes)
+
+
+def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
+    """The evidence as it is, or with further stages of as many fresh replications while a target is undecided.
+
+    Args:
+        bench: where they are run.
+        evidence: the first stage.
+        looks: most stages in all.
+        level: that of each interval by which a target is judged.
+    """
+    count = len(evidence.sample)
+    for look in range(1, looks + 1):
+        if evidence.overload is not None or evidence.sample.doubts:
+            return evidence
+        if "undecided" not in [each.verdict for each in evidence.judged(level)]:
+            return replace(evidence, stopped_by="decided")
+        if look < looks:
+            first = PILOT_REPLICATIONS + len(evidence.sample)
+            job = (evidence.scenario, range(first, first + count), evidence.requests)
+            more = bench.samples([job], "Answer")[0]
+            overload = bench.overload_seen(evidence.scenario, more)
+            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles, evidence.sample.doubts)
+            evidence = replace(evidence, sample=sample, overload=overload)
+    return replace(evidence, stopped_by="budget")

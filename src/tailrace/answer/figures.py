@@ -1,0 +1,138 @@
+"""From replications to figures: every one pooled over them, with its interval from their spread."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from tailrace.answer.result import (
+    DISTRIBUTION,
+    ClassResult,
+    Figures,
+    StageTimes,
+    StationResult,
+    TargetResult,
+)
+from tailrace.answer.sample import STRICT, Bars, Sample
+from tailrace.arrays import FloatArray
+from tailrace.forecast.saturation import Load
+from tailrace.measure.estimate import Estimate
+from tailrace.measure.section import sectioned_ratio
+from tailrace.measure.verdict import verdict
+from tailrace.plan.columns import STAGES
+from tailrace.plan.stations import Discipline
+from tailrace.quantity import Kind, Quantity
+from tailrace.replicate.gather import StageSums
+from tailrace.scenario.tables.workload import Workload
+
+LEVEL = 0.95
+
+
+def class_result(
+    workload: Workload,
+    sample: Sample,
+    level: float = LEVEL,
+    bars: Bars = STRICT,
+) -> ClassResult:
+    """All figures of one class; ``level`` is that of the intervals by which its targets are judged."""
+    kinds: Mapping[Kind, Figures] = {
+        kind: figures(workload.name, kind, sample, bars) for kind in sample.kinds(workload.name)
+    }
+    return ClassResult(
+        workload.name,
+        kinds["all"],
+        {kind: each for kind, each in kinds.items() if kind != "all"},
+        target_results([workload], sample, level, bars),
+        sum(step.count for step in workload.step) if workload.step else None,
+    )
+
+
+def target_results(
+    workloads: Sequence[Workload],
+    sample: Sample,
+    level: float = LEVEL,
+    bars: Bars = STRICT,
+) -> tuple[TargetResult, ...]:
+    """What was promised to classes, each judged by an interval of that level."""
+    found = []
+    for workload in workloads:
+        for quantity, limit in workload.limits:
+            section = sample.section(workload.name, quantity, bars)
+            judged = section.estimate(level)
+            kept = verdict(judged, limit, quantity.is_upper)
+            found.append(
+                TargetResult(workload.name, quantity, limit, section.estimate(LEVEL), judged, level, kept)
+            )
+    return tuple(found)
+
+
+def figures(name: str, kind: Kind, sample: Sample, bars: Bars = STRICT) -> Figures:
+    """Rates, latencies and stage times of a class, or of its reads or writes."""
+    parts = sample.totals(name, kind)
+
+    def estimate(statistic: str) -> Estimate:
+        return sample.section(name, Quantity.of(kind, statistic), bars).estimate(LEVEL)
+
+    latency = {statistic: estimate(statistic) for statistic in ("mean", *sample.quantiles)}
+    supported = [p for quantile, p in sample.quantiles.items() if latency[quantile].value is not None]
+    return Figures(
+        sum(part.requests for part in parts),
+        estimate("rate"),
+        estimate("throughput"),
+        latency,
+        _stages([part.stages for part in parts]),
+        _stages([part.slowest for part in parts]),
+        _stages([part.middle for part in parts]),
+        {
+            p: each
+            for p, each in sample.distribution(name, kind, LEVEL).items()
+            if p in DISTRIBUTION and _is_supported(p, supported)
+        },
+    )
+
+
+def _is_supported(p: float, supported: Sequence[float]) -> bool:
+    """Whether the sample supports a quantile: as far out, on either side, as those of the tables that it supports."""
+    return any(1 - at <= p <= at + 1e-12 for at in supported)
+
+
+def station_results(load: Load, sample: Sample) -> tuple[StationResult, ...]:
+    """Utilisation, share of saturation and mean number waiting of every bank."""
+    seconds = sum(each.stations.seconds_s for each in sample)
+    busy: FloatArray = np.sum([each.stations.busy_s for each in sample], axis=0)
+    waiting: FloatArray = np.sum([each.stations.waiting_s for each in sample], axis=0)
+    results = []
+    for place, bank in enumerate(load.banks):
+        has_queue = bank.discipline != Discipline.DELAY
+        share = float(load.share[place])
+        results.append(
+            StationResult(
+                bank.name,
+                bank.stage.name.lower(),
+                bank.count,
+                bank.servers,
+                bank.discipline.name.lower(),
+                float(busy[place]) / seconds / bank.loaded / bank.servers if has_queue else None,
+                None if np.isnan(share) else share,
+                # The integral of a wait that is none may lie a rounding below 0.
+                max(float(waiting[place]), 0.0) / seconds / bank.loaded if has_queue else None,
+                bank.paces,
+            )
+        )
+    return tuple(results)
+
+
+def _stages(sums: Sequence[StageSums]) -> dict[str, StageTimes]:
+    requests = [each.requests for each in sums]
+
+    def share(totals: list[float]) -> Estimate:
+        return sectioned_ratio(totals, requests, LEVEL, n=sum(requests))
+
+    return {
+        stage: StageTimes(
+            share([float(each.wait_s[place]) for each in sums]),
+            share([float(each.service_s[place]) for each in sums]),
+        )
+        for place, stage in enumerate(STAGES)
+    }

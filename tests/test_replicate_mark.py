@@ -1,0 +1,69 @@
+"""What was kept is not taken for what today's code would give, whatever of it has changed."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tailrace.replicate.mark import PACKAGE, deciding_files, mark_of
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    copy = tmp_path_factory.mktemp("copy") / "tailrace"
+    shutil.copytree(PACKAGE, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    return copy
+
+
+def test_every_module_that_a_replication_imports_is_part_of_the_mark(package: Path) -> None:
+    # Asked of Python itself: all that a fresh process has loaded once it has carried out a replication.
+    import subprocess
+    import sys
+
+    code = (
+        "import sys; from tailrace.scenario import load; from tailrace.replicate.task import Task, perform\n"
+        f"scenario = load({str(PACKAGE.parents[1] / 'shared/scenarios/booking-transactions.toml')!r})\n"
+        "for engine in ('reference', 'compiled'):\n"
+        "    perform(Task(scenario, 3, 0, 1000, engine))\n"
+        "print(*(m.__file__ for n, m in sys.modules.items() if n.startswith('tailrace.')), sep='\\n')"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = {Path(each) for each in done.stdout.split()}
+    assert len(loaded) > 60
+    assert loaded <= set(deciding_files(PACKAGE))
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "measure/quantile.py",
+        "measure/spectrum.py",
+        "trace/recording.py",
+        "trace/table.py",
+        "arrays.py",
+        "quantity.py",
+        "units.txt",
+        "replicate/gather.py",
+        "plan/flash.py",
+        "engine/loop/kernel.py",
+        "physics/arm.py",
+    ],
+)
+def test_a_change_of_what_decides_makes_kept_results_stale(package: Path, name: str) -> None:
+    before = mark_of(package)
+    content = (package / name).read_bytes()
+    (package / name).write_bytes(content + b"\n# changed\n")
+    try:
+        assert mark_of(package) != before
+    finally:
+        (package / name).write_bytes(content)
+    assert mark_of(package) == before
+
+
+@pytest.mark.parametrize("name", ["report/sentences.py", "answer/run.py", "cli/verbs.py", "theory/mmc.py"])
+def test_a_change_of_what_only_shows_or_judges_leaves_them_valid(package: Path, name: str) -> None:
+    before = mark_of(package)
+    content = (package / name).read_bytes()
+    (package / name).write_bytes(content + b"\n# changed\n")
+    assert mark_of(package) == before
+    (package / name).write_bytes(content)

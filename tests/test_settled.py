@@ -1,0 +1,155 @@
+"""No answer is surer than it is: closed clients, buffers that fill, surges that do not come, laws between figures."""
+
+from pathlib import Path
+
+import pytest
+
+import tailrace
+from tailrace.answer.result import Result
+from tailrace.engine.compiled import available
+from tailrace.scenario import load, parse
+from tailrace.scenario.tables.scenario import Scenario
+
+SCENARIOS = Path(__file__).parents[1] / "shared" / "scenarios"
+CAPACITY_PER_S = (1_394_700, 1_400)
+"""Rate of capacity-flash.toml by 16 runs of 5 million requests each, and the half-width of its interval (own runs)."""
+
+BUFFERED = """
+[server]
+media = {part = "flash-four-lanes", count = 1}
+lanes = "flash-four-lanes"
+[[workload]]
+name = "booking"
+queue_depth = 256
+request_size = "4 KiB"
+read_share = 0.0
+[workload.target]
+rate = "900000 /s"
+[run]
+seed = 11
+replications = 4
+"""
+
+THINKING = """
+[server.media]
+kind = "generic"
+servers = 3
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+clients = CLIENTS
+think_time = "4 ms"
+request_size = "8 KiB"
+[run]
+seed = 5
+requests = 20000
+replications = 8
+"""
+
+SURGING = """
+[server.media]
+kind = "generic"
+servers = 8
+service = {law = "exponential", mean = "1 ms"}
+[[workload]]
+name = "booking"
+rate = "2000 /s"
+request_size = "8 KiB"
+surge = {factor = 20, share = 0.02, length = "20 s"}
+[workload.target]
+p99 = "20 ms"
+[run]
+seed = 4
+requests = 2000
+replications = 8
+"""
+
+needs_speed = pytest.mark.skipif(not available(), reason="takes the reference engine too long")
+
+
+def rate_of(result: Result) -> tuple[float, float]:
+    """The interval of the rate of the first class."""
+    estimate = result.classes[0].all.rate_per_s
+    assert estimate.low is not None
+    assert estimate.high is not None
+    return estimate.low, estimate.high
+
+
+@needs_speed
+@pytest.mark.parametrize(
+    ("settings", "width"), [((), 0.05), (("run.requests=5000",), 2.0), (("run.requests=40000",), 0.15)]
+)
+def test_the_rate_of_closed_clients_holds_the_truth_however_short_the_run(
+    settings: tuple[str, ...], width: float
+) -> None:
+    # 2,048 requests begin at once and are quick; the slow ones among them gather for far longer than a request takes.
+    low, high = rate_of(tailrace.simulate(load(SCENARIOS / "capacity-flash.toml", settings)))
+    truth, half = CAPACITY_PER_S
+    assert low <= truth + half
+    assert high >= truth - half
+    assert high - low < width * truth
+
+
+@needs_speed
+def test_a_run_that_ends_before_a_buffer_is_full_promises_nothing() -> None:
+    # Writes come at the rate of the command processor as long as there is room, and by a few per cent slower for good.
+    result = tailrace.simulate(parse(BUFFERED.replace("seed = 11", "seed = 11\nrequests = 20000")))
+    assert result.verdict == "undecided"
+    assert result.classes[0].all.rate_per_s.low is None
+    assert any("write buffer still fills" in note for note in result.notes)
+    assert result.overload is None
+
+
+@needs_speed
+def test_a_run_without_a_budget_of_its_own_goes_on_until_the_buffer_is_full() -> None:
+    result = tailrace.simulate(parse(BUFFERED))
+    buffer = next(each for each in result.stations if each.name == "write buffer")
+    assert buffer.utilisation > 0.99
+    low, high = rate_of(result)
+    assert high < 960_000
+    assert high - low < 0.06 * high
+
+
+def test_closed_writers_into_protected_memory_are_never_overloaded() -> None:
+    text = (SCENARIOS / "write-back.toml").read_text("utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("surge")]
+    closed = "\n".join("queue_depth = 4" if line.startswith('rate = "') else line for line in lines)
+    settings = ["run.requests=3000", "run.replications=4"]
+    result = tailrace.simulate(parse(closed, overrides=settings), engine="reference")
+    assert result.overload is None
+    assert result.verdict != "met"
+    assert result.notes
+
+
+def thinking(clients: int) -> Scenario:
+    return parse(THINKING.replace("CLIENTS", str(clients)))
+
+
+@pytest.mark.parametrize("clients", [1, 6, 15, 40])
+def test_littles_law_holds_for_closed_clients_at_every_load(clients: int) -> None:
+    # N = X (R + Z): Little, Operations Research 9(3), 1961, on clients and what they think of (from memory)
+    figures = tailrace.simulate(thinking(clients), engine="reference").classes[0].all
+    rate, mean = figures.rate_per_s, figures.latency_s["mean"]
+    assert rate.value is not None
+    assert mean.value is not None
+    width = (rate.relative_half_width or 0.0) + (mean.relative_half_width or 0.0)
+    assert rate.value * (mean.value + 4e-3) == pytest.approx(clients, rel=2 * width + 1e-3)
+    assert width < 0.08
+
+
+def test_a_run_that_never_sees_a_surge_is_no_proof_that_a_promise_is_kept() -> None:
+    # A surge of 20 s comes every 1,000 s; two thousand requests take less than two seconds.
+    result = tailrace.simulate(parse(SURGING), engine="reference")
+    assert result.verdict == "undecided"
+    assert any("are asked for" in note or "not settled" in note for note in result.notes)
+
+
+@needs_speed
+def test_halved_drives_of_a_stable_server_are_called_missed_and_not_overloaded() -> None:
+    # By a run of its own the server with twelve drives has a p99 of 285 ms at 69 % of saturation.
+    found = tailrace.relief(SCENARIOS / "booking-spinning.toml", seed=3)
+    halved = {each.resource: each for each in found.halved}
+    for name in ("drives", "media speed"):
+        assert halved[name].verdict == "missed", name
+        assert halved[name].value is not None
+        assert 0.2 < (halved[name].value.value or 0.0) < 0.4
