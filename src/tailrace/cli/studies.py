@@ -223,7 +223,6 @@ def _how(
 def _answer(
     name: str,
     find: Callable[[Scenario, Watch], Headroom | Relief],
-    text: Callable[..., str],
     file: Path,
     settings: list[str] | None,
     json: bool,
@@ -235,6 +234,7 @@ def _answer(
 
     from tailrace.report.files.documents import as_json
     from tailrace.report.files.study import write_study
+    from tailrace.report.terminal.results import as_text
     from tailrace.report.terminal.watch import Watch
     from tailrace.scenario.reading.read import load
 
@@ -244,9 +244,9 @@ def _answer(
     with Watch(not quiet and sys.stderr.isatty()) as watch:
         found = find(scenario, watch)
     document = as_json(found)
-    put(document if json else text(found, Console(highlight=False)))
+    put(document if json else as_text(found, Console(highlight=False)))
     if out is not None:
-        write_study(out, name, text(found), found.table, document)
+        write_study(out, name, as_text(found), found.table, document)
     raise typer.Exit(EXIT_CODES[found.verdict])
 
 
@@ -269,7 +269,6 @@ def headroom(
 ) -> None:
     """Find how far a key can grow before a target is missed."""
     with failures(debug):
-        from tailrace.report.terminal.results import as_text
         from tailrace.study.headroom import headroom as found
 
         _answer(
@@ -277,7 +276,6 @@ def headroom(
             lambda scenario, watch: found(
                 scenario, grow, rule=rule.value, **_how(seed, store, workers, scheduler, engine, watch)
             ),
-            as_text,
             file,
             settings,
             json,
@@ -301,13 +299,11 @@ def relief(
 ) -> None:
     """Show what would mend a target, and what could be saved."""
     with failures(debug):
-        from tailrace.report.terminal.results import as_text
         from tailrace.study.relief import relief as found
 
         _answer(
             "relief",
             lambda scenario, watch: found(scenario, **_how(seed, store, workers, scheduler, engine, watch)),
-            as_text,
             file,
             settings,
             json,

@@ -175,7 +175,7 @@ def interval_sentence(result: Result) -> str:
     said += judged_sentence([result])
     figures = [f for each in result.classes for f in (each.all, *each.kinds.values())]
     if any(estimate.value is None for f in figures for estimate in f.latency_s.values()):
-        said += " What is – needs longer runs: a target of its own, or more run.requests."
+        said += " A figure that is – needs longer runs: give it a target, or raise run.requests."
     return said
 
 

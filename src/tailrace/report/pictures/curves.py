@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tailrace.answer.result import Figures, Result
+from tailrace.answer.result import Figures
 from tailrace.measure.estimate import Estimate
+from tailrace.quantity import Quantity
+from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import MEGABYTES, byte_size, unit_of
 from tailrace.report.pictures import style
+from tailrace.report.pictures.lines import Panel, Series, lines
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import Curve
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-Reading = Callable[[Figures], Estimate]
 
 
 def block_size_curve(
@@ -29,20 +30,9 @@ def block_size_curve(
         class_name: the class to draw; the first if left out.
         width: "wide" for a page, "narrow" for a telephone.
     """
-    figure, (above, below) = style.canvas(width, 6.0, rows=2, sharex=True)
-    named = _named(curves)
-    _panel(above, named, class_name, {"": lambda f: f.rate_per_s}, 1.0, width)
-    throughput: dict[str, Reading] = {"": lambda f: f.throughput_bytes_per_s}
-    _panel(below, named, class_name, throughput, 1 / MEGABYTES.size, width)
-    above.set_ylabel("requests/s")
-    below.set_ylabel("throughput, MB/s")
-    below.set_xlabel("size of a request")
-    sizes = _places(named)
-    for axes in (above, below):
-        style.power_axis(axes.xaxis, sizes, [byte_size(size) for size in sizes])
-        style.log_axis(axes.yaxis)
-    style.legend(figure, [above], width, "bands: 95 % intervals")
-    return figure
+    rates, throughputs = (_series(curves, class_name, quantity) for quantity in ("rate", "throughput"))
+    panels = (Panel("requests/s", rates, 1.0), Panel("throughput, MB/s", throughputs, 1 / MEGABYTES.size))
+    return lines(panels, "size of a request", byte_size, height_in=6.0)(width)
 
 
 def queue_depth_curve(
@@ -60,98 +50,66 @@ def queue_depth_curve(
             thinking a straight line.
         width: "wide" for a page, "narrow" for a telephone.
     """
-    rows = 3 if under_way else 2
-    figure, axes = style.canvas(width, 2.6 * rows + 0.8, rows=rows, sharex=True)
-    named = _named(curves)
-    _panel(axes[0], named, class_name, {"": lambda f: f.rate_per_s}, 1.0, width)
-    latencies: dict[str, Reading] = {
-        ": mean": lambda f: f.latency_s["mean"],
-        ": p99": lambda f: f.latency_s["p99"],
-    }
-    unit = unit_of(
-        "time",
-        [
-            estimate.value
-            for curve in named.values()
-            for reading in latencies.values()
-            for _, estimate in _readings(curve, class_name, reading)
-        ],
-    )
-    _panel(axes[1], named, class_name, latencies, 1 / unit.size, width)
-    axes[0].set_ylabel("requests/s")
-    axes[1].set_ylabel(f"latency, {unit.name}")
-    depths = _places(named)
+    # Without a name in the legend: that says which latency is which line.
+    rates = tuple(replace(each, label="") for each in _series(curves, class_name, "rate"))
+    latencies = _series(curves, class_name, "mean", "p99")
+    unit = unit_of("time", [estimate.value for each in latencies for estimate in each.found])
+    panels = [Panel("requests/s", rates, 1.0), Panel(f"latency, {unit.name}", latencies, 1 / unit.size)]
     if under_way:
-        _little(axes[2], named, class_name, depths, width)
-    for each in axes:
-        style.power_axis(each.xaxis, depths, [f"{depth:,.0f}" for depth in depths])
-        style.log_axis(each.yaxis)
-    axes[-1].set_xlabel("queue depth: requests that each client keeps under way")
-    style.legend(figure, axes[1:], width, "bands: 95 % intervals")
-    return figure
+        panels.append(Panel("requests under way", _little(curves, class_name), 1.0))
+    label = "queue depth: requests that each client keeps under way"
+    height_in = 2.6 * len(panels) + 0.8
+    return lines(panels, label, lambda depth: f"{depth:,.0f}", height_in=height_in)(width)
 
 
-def _named(curves: Curve | Mapping[str, Curve]) -> Mapping[str, Curve]:
-    return {"": curves} if isinstance(curves, Curve) else curves
-
-
-def _places(named: Mapping[str, Curve]) -> list[float]:
-    return sorted({point.value for curve in named.values() for point in curve.points})
-
-
-def _panel(
-    axes: Axes,
-    named: Mapping[str, Curve],
-    class_name: str | None,
-    readings: Mapping[str, Reading],
-    factor: float,
-    width: Width,
-) -> None:
-    """One line for each curve and reading: colours tell the curves apart, markers and dashes all lines."""
-    place = 0
-    for number_, (name, curve) in enumerate(named.items()):
-        for reading, (ending, read) in enumerate(readings.items()):
-            found = _readings(curve, class_name, read)
-            last = reading == len(readings) - 1
-            look = style.Line(
-                style.line(number_).colour,
-                style.line(place).marker,
-                style.DASHES[0] if last else style.DASHES[1],
-            )
-            label = f"{style.shown(name, width)}{ending}".removeprefix(": ")
-            style.curve(axes, [x for x, _ in found], [e for _, e in found], factor, look, label)
-            place += 1
-
-
-def _readings(curve: Curve, class_name: str | None, read: Reading) -> list[tuple[float, Estimate]]:
-    answered = (point for point in curve.points if point.result.classes)
-    return [(point.value, read(_class(point.result, class_name))) for point in answered]
-
-
-def _class(result: Result, name: str | None) -> Figures:
-    return (result.classes[0] if name is None else result.class_named(name)).all
-
-
-def _little(
-    axes: Axes, named: Mapping[str, Curve], class_name: str | None, depths: Sequence[float], width: Width
-) -> None:
-    for place, (name, curve) in enumerate(named.items()):
-        rates = _readings(curve, class_name, lambda f: f.rate_per_s)
-        means = _readings(curve, class_name, lambda f: f.latency_s["mean"])
-        both = [
-            (x, rate.value * mean.value)
-            for (x, rate), (_, mean) in zip(rates, means, strict=True)
-            if rate.value is not None and mean.value is not None
+def _named(
+    curves: Curve | Mapping[str, Curve], class_name: str | None
+) -> dict[str, list[tuple[float, Figures]]]:
+    """What a class, or the first, saw at each place at which there was an answer, by the name of the curve."""
+    return {
+        name: [
+            (point.value, (point.result.class_named(class_name or point.result.classes[0].name)).all)
+            for point in curve.points
+            if point.result.classes
         ]
-        look = style.line(place)
-        axes.plot(
-            [x for x, _ in both],
-            [product for _, product in both],
-            color=look.colour,
-            marker=look.marker,
-            markersize=5,
-            linestyle="none",
-            label=f"{style.shown(name, width)}: rate × mean latency".removeprefix(": "),
-        )
-    axes.plot(depths, depths, color=style.FAINT, linewidth=1.2, label="Little's law, one client")
-    axes.set_ylabel("requests under way")
+        for name, curve in ({"": curves} if isinstance(curves, Curve) else curves).items()
+    }
+
+
+def _series(curves: Curve | Mapping[str, Curve], class_name: str | None, *names: str) -> tuple[Series, ...]:
+    """A line for each curve and figure: colours tell the curves apart, markers and dashes all lines."""
+    found = []
+    for number, (label, points) in enumerate(_named(curves, class_name).items()):
+        for place, quantity in enumerate(map(Quantity, names)):
+            marker = style.line(number * len(names) + place).marker
+            dash = style.DASHES[0 if place == len(names) - 1 else 1]
+            found.append(
+                Series(
+                    label,
+                    tuple(at for at, _ in points),
+                    tuple(dict(statistics(figures))[quantity] for _, figures in points),
+                    ending=f": {quantity.shown}" if len(names) > 1 else "",
+                    look=style.Line(style.line(number).colour, marker, dash),
+                )
+            )
+    return tuple(found)
+
+
+def _little(curves: Curve | Mapping[str, Curve], class_name: str | None) -> tuple[Series, ...]:
+    """Rate times mean latency, beside what Little's law says of one client."""
+    found = []
+    for place, (label, points) in enumerate(_named(curves, class_name).items()):
+        depths = tuple(at for at, _ in points)
+        marks = replace(style.line(place), dash="none")
+        products = tuple(_product(figures.rate_per_s, figures.latency_s["mean"]) for _, figures in points)
+        law = "Little's law, one client"
+        found.append(Series(label, depths, products, depths, ": rate × mean latency", marks, law))
+    return tuple(found)
+
+
+def _product(rate: Estimate, mean: Estimate) -> Estimate:
+    """The product of two figures, of which no interval is known."""
+    known = rate.value is not None and mean.value is not None
+    return Estimate(
+        (rate.value or 0.0) * (mean.value or 0.0) if known else None, None, None, rate.n, "a product"
+    )
