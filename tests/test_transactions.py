@@ -261,30 +261,3 @@ def test_a_size_of_any_kind_beside_steps_is_refused(size: str) -> None:
     assert parse(text).workload[0].largest_size > 1
     with pytest.raises(ScenarioError, match=r"request_size.*given beside steps"):
         parse(text.replace('name = "booking"', f'name = "booking"\nrequest_size = "{size}"', 1))
-
-
-def test_what_steps_ask_for_is_never_written_into_the_class() -> None:
-    """Sizes and reads of a whole transaction follow from its steps: 3 x 4 KiB and 2 x 64 KiB, 0.9^3 x 0.7^2 of them."""
-    steps = """
-[[workload.step]]
-requests = 3
-request_size = "4 KiB"
-read_share = 0.9
-[[workload.step]]
-compute = "1 ms"
-[[workload.step]]
-requests = 2
-request_size = [{size = "8 KiB", share = 0.3}, {size = "64 KiB", share = 0.7}]
-read_share = 0.7
-"""
-    scenario = parse(f'{generic("exponential")}\n[[workload]]\nname = "a"\nrate = "10 /s"\n{steps}')
-    workload = scenario.workload[0]
-    assert workload.request_size is None
-    assert (workload.largest_size, workload.mean_size) == (3 * 4096 + 2 * 65536, 3 * 4096 + 2 * 65536)
-    assert workload.reads == pytest.approx(0.9**3 * 0.7**2, rel=1e-12)
-    assert not {"request_size", "read_share"} & tables(scenario)["workload"][0].keys()
-    assert not {"request_size", "read_share"} & {each.path.rpartition(".")[2] for each in inputs(scenario)[:20]}
-    alike = parse(
-        f'{generic("exponential")}\n[[workload]]\nname = "a"\nrate = "10 /s"\nrequest_size = "140 KiB"\n'
-    ).workload[0]
-    assert workload.spelt_out.request_size == alike.request_size

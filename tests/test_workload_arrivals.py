@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from tailrace.scenario import Surge, Workload
-from tailrace.scenario.tables.arrival import LAWS, keys_of
 from tailrace.workload.arrivals import ArrivalStream
 from tailrace.workload.streams import Streams
 
@@ -48,28 +47,6 @@ def assert_equals_within_four_standard_errors(
     error = estimates.std(ddof=1) / np.sqrt(estimates.size)
     assert error < most_relative_error * exact
     assert abs(estimates.mean() - exact) < 4 * error
-
-
-@pytest.mark.parametrize("clients", [1, 3])
-@pytest.mark.parametrize("name", sorted(LAWS.keys() - {"trace"}))
-def test_what_closed_forms_take_for_the_variability_of_a_law_is_that_of_its_draws(
-    name: str, clients: int
-) -> None:
-    keys: dict[str, Any] = {"arrivals": name, **{key: 4.0 for key in keys_of(LAWS[name])}}
-    asked = booking(clients=clients, **keys)
-    taken = asked.arriving.scv(clients)
-    samples = [gaps(asked, replication, 20_000 / asked.rate_per_s) for replication in range(REPLICATIONS)]
-    drawn = np.array([sample.var() / sample.mean() ** 2 for sample in samples])
-    if name == "regular":  # of several clients the beats mix, and are taken as random
-        assert taken == (0.0 if clients == 1 else 1.0)
-        assert drawn.mean() < (1e-20 if clients == 1 else 2.0)
-    else:
-        assert_equals_within_four_standard_errors(drawn, taken)
-
-
-def test_a_closed_class_and_a_trace_have_no_rate_of_their_own() -> None:
-    assert Workload(name="scan", queue_depth=4, clients=3, request_size=4096).rate_per_s == 0.0
-    assert booking(clients=40, rate_per_s=50.0).rate_per_s == 2000.0
 
 
 @pytest.mark.parametrize(("keys", "scv"), [({}, 1.0), (BURSTY, 4.0)], ids=["poisson", "bursty"])
