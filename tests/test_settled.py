@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 import tailrace
+from drives import generic
 from tailrace.answer.result import Result
 from tailrace.engine.compiled import available
 from tailrace.scenario import load, parse
@@ -30,11 +31,8 @@ seed = 11
 replications = 4
 """
 
-THINKING = """
-[server.media]
-kind = "generic"
-servers = 3
-service = {law = "exponential", mean = "1 ms"}
+THINKING = f"""
+{generic("exponential", servers=3)}
 [[workload]]
 name = "booking"
 clients = CLIENTS
@@ -46,16 +44,13 @@ requests = 20000
 replications = 8
 """
 
-SURGING = """
-[server.media]
-kind = "generic"
-servers = 8
-service = {law = "exponential", mean = "1 ms"}
+SURGING = f"""
+{generic("exponential", servers=8)}
 [[workload]]
 name = "booking"
 rate = "2000 /s"
 request_size = "8 KiB"
-surge = {factor = 20, share = 0.02, length = "20 s"}
+surge = {{factor = 20, share = 0.02, length = "20 s"}}
 [workload.target]
 p99 = "20 ms"
 [run]

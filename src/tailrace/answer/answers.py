@@ -18,8 +18,7 @@ from tailrace.scenario.tables.scenario import Scenario
 TOLERATED = 0.1
 """Share of the precision wanted by which figures may be off for what is not settled: intervals are wider by as much."""
 
-
-FILLING = 8
+FILLING_BUDGETS = 8
 """How many times the budget a run may take to see what fills at its level, unless a scenario sets a budget."""
 
 
@@ -96,7 +95,7 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     doubtful |= any(each.value is None for each in steering)
     if any(math.isinf(each.off_by) for each in sample.doubts.values()) and scenario.run.requests is None:
         # What fills has to be full within the warm-up: nothing can be said before, so that may cost more.
-        budget *= FILLING
+        budget *= FILLING_BUDGETS
     if asked.length.longest is not None:
         budget = min(budget, asked.length.longest)
     if doubtful and requests < budget:

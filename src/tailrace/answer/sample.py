@@ -96,11 +96,6 @@ class Sample:
         return iter(self.replications)
 
     @property
-    def requests(self) -> int:
-        """Requests measured, of all classes."""
-        return sum(each.requests for each in self)
-
-    @property
     def complete(self) -> bool:
         """Whether none was given up because too much was under way."""
         return all(each.complete for each in self)

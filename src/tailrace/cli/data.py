@@ -13,6 +13,8 @@ from tailrace.cli.failures import BAD_INPUT, Debug, failures, put, reason, stop
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from tailrace.arrays import FloatArray
+
 COLUMN = typer.Option(
     "--column",
     metavar="KEY=VALUE",
@@ -86,13 +88,7 @@ def profile(
             from tailrace.scenario.reading.toml import toml_text
 
             comment = f"Resembles {file.name}: {found.facts.rows} requests."
-            try:
-                with write.open("x", encoding="utf-8") as opened:
-                    opened.write(toml_text({"workload": [resembling]}, comment))
-            except FileExistsError:
-                stop(BAD_INPUT, f"{write}: is there already; nothing was written")
-            except OSError as error:
-                stop(BAD_INPUT, f"{write}: cannot be written: {reason(error)}")
+            _write_new(write, toml_text({"workload": [resembling]}, comment))
         likeness = None
         if on is not None and resembling is not None:
             from tailrace.fit.resemblance import likeness as simulated
@@ -110,7 +106,7 @@ def profile(
 
             put(profile_text(file.name, found, likeness, Console(highlight=False)))
         if write is not None:
-            print(f"tailrace: wrote {write}", file=sys.stderr)
+            _wrote(write)
 
 
 def _size(text: str) -> int:
@@ -217,6 +213,7 @@ def _fit_drive(
         put(shown.calibration_text(file.name, found, read.unused, Console(highlight=False)))
     if write is not None:
         _write_new(write, shown.fitted_part(file.name, found))
+        _wrote(write)
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_drive
 
@@ -226,21 +223,13 @@ def _fit_drive(
 def _fit_laws(
     file: Path, units_of: dict[str, str], write: Path | None, picture: Path | None, json: bool
 ) -> None:
-    from tailrace.errors import UnitError
     from tailrace.fit.law_fit import fit_laws
     from tailrace.report.files.documents import as_json, laws_document
     from tailrace.report.terminal import calibration as shown
     from tailrace.scenario.reading.toml import toml_text
-    from tailrace.trace.mapping import Column
-    from tailrace.trace.values import measured_values
-    from tailrace.units import parse
 
     name, unit = next(iter(units_of.items()), (None, "s"))
-    try:
-        scale = parse(f"1 {unit}", "time")
-    except UnitError as error:
-        stop(BAD_INPUT, f"--unit {unit}: {error}")
-    values = measured_values(file, Column(name, None if name else 1, scale))
+    values = measured_latencies(file, unit, name)
     try:
         laws = fit_laws(values)
     except ValueError as error:
@@ -255,10 +244,25 @@ def _fit_laws(
         best = next(law for law in laws if law.service is not None)
         media = {"kind": "generic", "service": best.service}
         _write_new(write, toml_text({"title": f"drives with the latencies of {file.name}", "media": media}))
+        _wrote(write)
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_laws
 
         _drawn(picture, fitted_laws(laws, values))
+
+
+def measured_latencies(file: Path, unit: str, column: str | None = None) -> FloatArray:
+    """Measured latencies in seconds: a column of a file by its heading, or the first."""
+    from tailrace.errors import UnitError
+    from tailrace.trace.mapping import Column
+    from tailrace.trace.values import measured_values
+    from tailrace.units import parse
+
+    try:
+        scale = parse(f"1 {unit}", "time")
+    except UnitError as error:
+        stop(BAD_INPUT, f"--unit {unit}: {error}")
+    return measured_values(file, Column(column, None if column else 1, scale))
 
 
 def _check_outputs(write: Path | None, picture: Path | None) -> None:
@@ -284,7 +288,7 @@ def _drawn(path: Path, figure: Figure) -> None:
         stop(BAD_INPUT, f"--picture: {error}")
     except OSError as error:
         stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
-    print(f"tailrace: wrote {path}", file=sys.stderr)
+    _wrote(path)
 
 
 def _write_new(path: Path, text: str) -> None:
@@ -295,4 +299,7 @@ def _write_new(path: Path, text: str) -> None:
         stop(BAD_INPUT, f"{path}: is there already; nothing was written")
     except OSError as error:
         stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
+
+
+def _wrote(path: Path) -> None:
     print(f"tailrace: wrote {path}", file=sys.stderr)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from tailrace.cli.data import measured_latencies
 from tailrace.cli.failures import (
-    BAD_INPUT,
     EXIT_CODES,
     FAILURE,
     Debug,
@@ -23,7 +23,6 @@ from tailrace.cli.failures import (
 )
 
 if TYPE_CHECKING:
-    from tailrace.arrays import FloatArray
     from tailrace.report.terminal.watch import Watch
     from tailrace.scenario.tables.scenario import Scenario
     from tailrace.study.headroom import Headroom
@@ -164,7 +163,7 @@ def compare(
         from tailrace.study.compare import compare as compared
 
         scenarios = [load(file, settings or ()) for file in files]
-        values = None if measured is None else _measured(measured, unit)
+        values = None if measured is None else measured_latencies(measured, unit)
         shown = not quiet and sys.stderr.isatty()
         with Watch(shown) as watch:
             found = compared(
@@ -184,20 +183,6 @@ def compare(
             text = distances_text(apart, Console(highlight=False))
             print(text, end="", file=sys.stderr if json else sys.stdout)
         raise typer.Exit(EXIT_CODES[found.verdict])
-
-
-def _measured(file: Path, unit: str) -> FloatArray:
-    """Measured latencies in seconds: the first column of a file."""
-    from tailrace.errors import UnitError
-    from tailrace.trace.mapping import Column
-    from tailrace.trace.values import measured_values
-    from tailrace.units import parse
-
-    try:
-        scale = parse(f"1 {unit}", "time")
-    except UnitError as error:
-        stop(BAD_INPUT, f"--unit {unit}: {error}")
-    return measured_values(file, Column(position=1, scale=scale))
 
 
 def _how(

@@ -17,7 +17,6 @@ from tailrace.scenario.tables.scenario import Scenario
 
 REPLICATIONS = 8
 COMPARED_REQUESTS = 20_000
-MOST_PRESENT = 200_000
 
 
 @dataclass(frozen=True)

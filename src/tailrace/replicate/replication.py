@@ -130,11 +130,6 @@ class Replication:
     under_way: FloatArray
     complete: bool
 
-    @property
-    def requests(self) -> int:
-        """Requests measured, of all classes."""
-        return sum(kinds["all"].requests for kinds in self.kinds.values() if "all" in kinds)
-
     def totals(self, name: str, kind: Kind) -> Totals | None:
         """What belongs to a class and kind; None if it did not occur."""
         return self.kinds.get(name, {}).get(kind)

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.result import ClassResult, Figures, Overload, Result, StationResult, TargetResult
 from tailrace.forecast.result import Theory
-from tailrace.quantity import Quantity
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
 from tailrace.study.headroom import Headroom
@@ -34,7 +33,7 @@ def verdict_sentence(result: Result) -> str:
 def _targets_with(result: Result, verdict: str) -> str:
     found = ((each.name, target) for each in result.classes for target in each.targets)
     return ", ".join(
-        f"{Quantity(t.quantity).shown} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict
+        f"{t.quantity.shown} of {name}{_how_far(t)}" for name, t in found if t.verdict == verdict
     )
 
 
@@ -249,7 +248,7 @@ def headroom_sentence(found: Headroom) -> str:
 
 def relief_sentence(found: Relief) -> str:
     """What doubling or halving single resources would do, in words."""
-    quantity = Quantity(found.quantity)
+    quantity = found.quantity
     if found.overloaded:
         now = f"Overloaded now: {found.overloaded} cannot keep up."
     else:

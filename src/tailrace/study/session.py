@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from types import TracebackType
 from typing import Any, Self, TypedDict, Unpack
 
@@ -66,18 +67,18 @@ class Session:
             self._close()
             raise
         self.bench = Bench(self.crew, self.seed, chosen)
-        text = json.dumps([kind, asked, self.seed, code_version()], sort_keys=True)
-        self.name = f"{kind}-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
-        self._entry = (
-            self.name,
-            kind,
-            scenario.title,
-            {**asked, "seed": self.seed, "version": code_version()},
-        )
+        self._kind, self._title, self._asked = kind, scenario.title, asked
+
+    @cached_property
+    def name(self) -> str:
+        """Name in the store, by all that decides what is found. For a store only, since it reads the code."""
+        text = json.dumps([self._kind, self._asked, self.seed, code_version()], sort_keys=True)
+        return f"{self._kind}-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
 
     def __enter__(self) -> Self:
         if self._store is not None:
-            self._store.begin(*self._entry)
+            asked = {**self._asked, "seed": self.seed, "version": code_version()}
+            self._store.begin(self.name, self._kind, self._title, asked)
         prepared(self.bench.engine, self.crew)
         return self
 

@@ -75,7 +75,7 @@ def _targets(answers: Sequence[tuple[str, Result]]) -> Iterator[tuple[str, Class
 
 def _target(target: TargetResult, judged: bool) -> list[Cell]:
     """The cells from the quantity to the verdict; ``judged`` adds the half-width by which the verdict was found."""
-    quantity = Quantity(target.quantity)
+    quantity = target.quantity
     unit = unit_of(quantity.dimension, [target.limit])
     limit = unit.number(target.limit, 6)
     sign = "≤" if quantity.is_upper else "≥"

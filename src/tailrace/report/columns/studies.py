@@ -119,19 +119,17 @@ def tried(found: Headroom) -> Table:
 
 def target_unit(target: TargetResult) -> Unit:
     """The unit in which a target is told."""
-    return unit_of(Quantity(target.quantity).dimension, [target.limit])
+    return unit_of(target.quantity.dimension, [target.limit])
 
 
 def _name(target: TargetResult) -> str:
-    return f"{cut(target.class_name, LONGEST_NAME)} {Quantity(target.quantity).shown}"
+    return f"{cut(target.class_name, LONGEST_NAME)} {target.quantity.shown}"
 
 
 def relief_unit(found: Relief) -> Unit:
     """The unit in which the figure is told that the resources are to mend."""
     values = [value for each in found.doubled if (value := _value(each))]
-    return unit_of(
-        Quantity(found.quantity).dimension, [found.limit or found.now.value or min(values, default=1.0)]
-    )
+    return unit_of(found.quantity.dimension, [found.limit or found.now.value or min(values, default=1.0)])
 
 
 def _value(each: Relieved) -> float | None:
@@ -145,7 +143,7 @@ def relieved(found: Relief, rows: Sequence[Relieved]) -> Table:
         Column(Head("resource", "name"), lambda each: each.resource),
         Column(Head("from, to", "name"), lambda each: cut(each.described, LONGEST_CHANGE)),
         Column(
-            Head(f"{Quantity(found.quantity).shown},\n{unit.name}"),
+            Head(f"{found.quantity.shown},\n{unit.name}"),
             lambda each: known(_value(each), lambda value: unit.number(value, 4)),
         ),
         Column(Head("change, %"), _change),

@@ -113,7 +113,7 @@ def _panel(
                 reach.append(limit)
                 axes.plot(
                     [limit, limit], [place - 0.4, place + 0.4], color=style.INK, linewidth=1.2,
-                    linestyle=(0, (4, 1.5)), label=f"target: {Quantity(target.quantity).shown}",
+                    linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.shown}",
                 )  # fmt: skip
     axes.set_ylim(len(results) - 0.5, -0.5)
     axes.set_yticks(range(len(results)), [style.shown(label, "narrow") for label in labels])

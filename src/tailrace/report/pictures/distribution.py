@@ -146,7 +146,7 @@ def _targets(axes: Axes, each: ClassResult, scale: float, colour: str) -> None:
     """Each promise of a quantile as a corner that its line has to pass below and to the left of; means are ticks."""
     low, high = axes.get_xlim()
     for target in each.targets:
-        quantity = Quantity(target.quantity)
+        quantity = target.quantity
         if not quantity.is_latency:
             continue
         limit = target.limit * scale

@@ -5,7 +5,6 @@ from __future__ import annotations
 from rich.console import RenderableType
 from rich.text import Text
 
-from tailrace.quantity import Quantity
 from tailrace.report.columns.studies import one_target, rules, target_unit, tried
 from tailrace.report.sentences import CAUTION, headroom_sentence
 from tailrace.report.terminal.layout import listed, under
@@ -18,7 +17,7 @@ def parts(found: Headroom, width: int) -> list[RenderableType]:
     promised = ""
     if alike is not None:
         limit = target_unit(alike).text(alike.limit, 6)
-        promised = f" (promised: {Quantity(alike.quantity).bound} {limit})"
+        promised = f" (promised: {alike.quantity.bound} {limit})"
     closing = "Plain division knows no queue: at its value every request waits without end."
     if found.tried:
         closing = (
