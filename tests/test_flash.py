@@ -350,13 +350,14 @@ def test_sequential_classes_of_a_steady_drive_copy_nothing_and_random_ones_by_th
 
 
 def cells_of(case: Scenario, rows: int) -> tuple[int, int, int]:
-    """Programs and page reads among the visits to cells that a plan's first rows, at least so many, set in motion.
+    """Programs and page reads among the visits to cells that rows of a plan, at least so many, set in motion.
 
-    And the number of these rows.
+    And the number of these rows: those behind the first block, which also holds what was in the buffers before.
     """
     plan = build_plan(case, seed=3, replication=0)
     (cell,) = [bank.first for bank in plan.stations.banks if bank.name == "cell"]
     source, programs, fetches, seen = plan.open_source or plan.closed[0], 0, 0, 0
+    source.next_chunk()
     while seen < rows:
         chunk = source.next_chunk()
         seen += len(chunk)

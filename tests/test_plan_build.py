@@ -532,7 +532,8 @@ def test_thinking_comes_before_every_issue_the_first_included() -> None:
 def test_the_first_blocks_of_many_clients_with_sources_of_their_own_hold_no_more_than_one_block() -> None:
     changes = ('workload.booking.pattern="sequential"', "workload.booking.clients=3000")
     plan = plan_of(CLOSED, *changes, rows=2**15)
-    sample = [source.next_chunk().steps.op.size for source in plan.closed[::60]]
+    # The first client's holds what is in the buffers besides.
+    sample = [source.next_chunk().steps.op.size for source in plan.closed[1::60]]
     assert np.mean(sample) * 3000 < 2 * BLOCK_STEPS
 
 

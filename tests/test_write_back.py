@@ -56,14 +56,36 @@ def test_behind_the_answer_the_drive_works_as_much_as_without_the_memory() -> No
     )
 
 
-def test_a_full_memory_holds_writes_back_to_the_pace_of_the_drives() -> None:
-    # room for 8 writes, and a client that writes as fast as it is answered: after those, one a millisecond
-    observed = observe(scenario("queue_depth = 1", 'size = "32 KiB"'), 1000)
+def test_a_memory_that_closed_writers_fill_begins_full_and_holds_them_to_the_pace_of_the_drives() -> None:
+    # Room for 8 writes, and 3 that write as fast as they are answered: each waits until a write before it is on its
+    # drive, which is one a millisecond, from the first on.
+    observed = observe(scenario("queue_depth = 3", 'size = "32 KiB"'), 1000)
     done = np.sort(observed.completion_s)
-    assert (np.diff(done[:8]) < 0.1e-3).all()
-    assert np.diff(done[100:]).mean() == pytest.approx(1e-3, rel=1e-3)
-    assert observed.wait_s[100:, Stage.CONTROLLER].mean() > 0.9e-3
+    assert np.diff(done)[1:] == pytest.approx(np.full(998, 1e-3), abs=1e-8)
+    assert observed.wait_s[10:, Stage.CONTROLLER].mean() == pytest.approx(3e-3, rel=0.02)
     assert observed.wait_s[:, Stage.MEDIA].max() == 0.0
+
+
+def test_a_memory_begins_empty_where_drives_keep_up_or_most_of_their_work_is_waited_for() -> None:
+    def fills(work: str, servers: int) -> bool:
+        given = scenario(work, servers=servers)
+        source = build_plan(given, seed=1, replication=0).closed[0]
+        return source.next_chunk().first[1] > 100
+
+    assert fills("queue_depth = 3", 1)
+    # One of 3 writers that think for 4 ms writes every 1.3 ms, and one alone every 4 ms; servers of 1 ms keep up.
+    assert not fills('queue_depth = 3\nthink_time = "4 ms"', 1)
+    assert not fills("queue_depth = 3\nread_share = 0.9", 1)
+
+
+@pytest.mark.skipif(len(ENGINES) < 2, reason="needs the compiled engine")
+def test_both_engines_begin_with_the_same_full_memory() -> None:
+    plans = [build_plan(scenario("queue_depth = 3", 'size = "64 KiB"'), seed=1, replication=0) for _ in ENGINES]
+    reference, compiled = (
+        runner(engine)(plan, requests=200, marks=5) for engine, plan in zip(ENGINES, plans, strict=True)
+    )
+    assert reference.completion_s.tobytes() == compiled.completion_s.tobytes()
+    assert reference.marks.busy_s.tobytes() == compiled.marks.busy_s.tobytes()
 
 
 def test_no_more_writes_than_permitted_are_on_their_way_to_the_drives() -> None:

@@ -8,9 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from tailrace.physics.seek import SeekCurve, mean_seek_s
 from tailrace.plan.columns import Chunk
-from tailrace.plan.demand import Demand, chunk_demand
+from tailrace.plan.demand import Demand, chunk_demand, positioning_s
+from tailrace.plan.filled import Filling, fillings
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
@@ -64,6 +64,7 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
         arrivals.append(ArrivalStream(each, 1.0, streams))
     by_name += scenario.background
     open_source = OpenSource(opened, arrivals, server.stations, rows) if opened else None
+    found = _cached_fillings(scenario)
 
     closed: list[Source] = []
     slots: list[tuple[int, int]] = []
@@ -80,13 +81,15 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
         if not needs_source_per_client(scenario, workload):
             count = workload.clients * depth
             slots += [(len(closed), slot // depth) for slot in range(count)]
-            closed.append(ClosedSource(planned(number, workload), None, count, spread_s, rows))
+            first = found.get(workload.name)
+            closed.append(ClosedSource(planned(number, workload), None, count, spread_s, rows, first))
             continue
         share = max(BLOCK_STEPS // workload.clients, 1)
         for client in range(workload.clients):
             slots += [(len(closed), client)] * depth
+            first = found.get(workload.name) if client == 0 else None
             closed.append(
-                ClosedSource(planned(number, workload, client), client, depth, spread_s, rows, share)
+                ClosedSource(planned(number, workload, client), client, depth, spread_s, rows, first, share)
             )
     return Plan(
         server.stations,
@@ -172,6 +175,14 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
 
 
 @lru_cache(maxsize=16)
+def _cached_fillings(scenario: Scenario) -> Mapping[str, Filling]:
+    """What closed classes find in the buffers, whatever the seed."""
+    if all(each.is_open or each.reads == 1.0 for each in scenario.workload):
+        return {}
+    return fillings(scenario, *sample_requests(scenario, seed=0, steps=20_000))
+
+
+@lru_cache(maxsize=16)
 def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     """Requests per second of every class as its read cache reckons with; empty where there is no such cache.
 
@@ -193,12 +204,7 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     servers = stations.per_station("servers")
     for each in closed:
         demand = demands[each.name]
-        position = np.zeros(len(stations))
-        for bank in stations.banks if each.pattern == "random" else ():
-            if bank.arm is not None:
-                mine = slice(bank.first, bank.first + bank.count)
-                curve = SeekCurve(bank.arm.edges, bank.arm.a, bank.arm.b, bank.arm.c)
-                position[mine] = demand.visits[mine] * (mean_seek_s(curve) + 0.5 / bank.arm.turns_per_s)
+        position = demand.visits * positioning_s(stations) * (each.pattern == "random")
         largest = float(np.max((demand.service_s + position) / servers))
         circle = (each.think_time or 0.0) + demand.awaited_s + float(position.sum())
         rates[each.name] = min(each.clients * (each.queue_depth or 1) / circle, 1.0 / largest)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
+from tailrace.physics.seek import SeekCurve, mean_seek_s
 from tailrace.plan.columns import COLLECT, DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Stations
 
@@ -64,7 +65,7 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     asked = np.bincount(steps.arg[asking], shares[asking], count)
     permits, takes = permit_seconds(chunk, count, shares)
     permits *= stations.per_station("paces")
-    awaited = float(steps.work[visits & ~_detached(chunk)].sum())
+    awaited = float(steps.work[visits & ~detached(chunk)].sum())
     scv = _variability(chunk_visits(chunk, stations), count)
     return Demand(rows, (service + permits) / rows, (asked + takes) / rows, awaited / rows, scv)
 
@@ -92,10 +93,23 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
         work[at],
         np.where(steps.op[at] == TAKE_RANKED, steps.work[at], 0.0).astype(np.int64),
         _collected_by(chunk)[at],
-        ~_detached(chunk)[at],
+        ~detached(chunk)[at],
         (np.cumsum(inside)[at] > 0) & (steps.op[at] == VISIT),
         np.bincount(splits, minlength=len(chunk)) > 0,
     )
+
+
+def positioning_s(stations: Stations) -> FloatArray:
+    """What a visit at random asks of an arm that cannot choose, before its transfer: a mean seek and half a turn.
+
+    Shape (stations,), 0 where there is no arm.
+    """
+    time_s = np.zeros(len(stations))
+    for bank in stations.banks:
+        if bank.arm is not None:
+            curve = SeekCurve(bank.arm.edges, bank.arm.a, bank.arm.b, bank.arm.c)
+            time_s[bank.first : bank.first + bank.count] = mean_seek_s(curve) + 0.5 / bank.arm.turns_per_s
+    return time_s
 
 
 def _on_station(chunk: Chunk) -> BoolArray:
@@ -155,10 +169,15 @@ def permit_seconds(
     return summed(gave) - summed(took), takes
 
 
-def _detached(chunk: Chunk) -> BoolArray:
+def depth_behind(chunk: Chunk) -> IntArray:
+    """How many detached ways each step lies within, one that it begins itself among them; shape (steps,)."""
+    steps = chunk.steps
+    begin = np.flatnonzero(steps.op == DETACH)
+    change = np.bincount(begin, minlength=steps.op.size + 1)
+    change -= np.bincount(begin + 1 + steps.arg[begin], minlength=steps.op.size + 1)
+    return np.cumsum(change[:-1])
+
+
+def detached(chunk: Chunk) -> BoolArray:
     """Which steps lie on detached ways."""
-    begin = np.flatnonzero(chunk.steps.op == DETACH)
-    depth = np.zeros(chunk.steps.op.size + 1, dtype=np.int64)
-    np.add.at(depth, begin + 1, 1)
-    np.subtract.at(depth, begin + 1 + chunk.steps.arg[begin], 1)
-    return np.cumsum(depth[:-1]) > 0
+    return depth_behind(chunk) > 0

@@ -14,6 +14,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.plan.columns import READ, WRITE, Chunk, Steps
+from tailrace.plan.filled import Filling, put_before
 from tailrace.plan.path import Path
 from tailrace.plan.server import ServerPlan
 from tailrace.plan.stations import Stations
@@ -194,17 +195,25 @@ class ClosedSource(Source):
         slots: int,
         spread_s: float,
         rows: int,
+        filling: Filling | None = None,
         steps: int = BLOCK_STEPS,
     ) -> None:
+        """``filling`` is what the first row finds in the buffers, None where they begin empty."""
         super().__init__(rows, steps)
         self._plan, self._client, self._slots, self._spread_s = plan, client, slots, spread_s
+        self._filling = filling
         self._issued = 0
 
     def _block(self, rows: int) -> Chunk:
         index = np.arange(self._issued, self._issued + rows)
         self._issued += rows
-        clients = np.full(rows, 0 if self._client is None else self._client)
-        return self._plan.chunk(self._thinking(index), clients)
+        client = 0 if self._client is None else self._client
+        filling, self._filling = self._filling, None
+        if filling is None:
+            return self._plan.chunk(self._thinking(index), np.full(rows, client))
+        written = self._plan.chunk(np.zeros(filling.rows), np.full(filling.rows, client))
+        chunk = self._plan.chunk(self._thinking(index), np.full(rows, client))
+        return put_before(filling.steps(written), chunk)
 
     def _thinking(self, index: IntArray) -> FloatArray:
         workload, uniforms = self._plan.workload, self._plan.streams.uniforms
