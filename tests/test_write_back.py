@@ -80,7 +80,9 @@ def test_a_memory_begins_empty_where_drives_keep_up_or_most_of_their_work_is_wai
 
 @pytest.mark.skipif(len(ENGINES) < 2, reason="needs the compiled engine")
 def test_both_engines_begin_with_the_same_full_memory() -> None:
-    plans = [build_plan(scenario("queue_depth = 3", 'size = "64 KiB"'), seed=1, replication=0) for _ in ENGINES]
+    plans = [
+        build_plan(scenario("queue_depth = 3", 'size = "64 KiB"'), seed=1, replication=0) for _ in ENGINES
+    ]
     reference, compiled = (
         runner(engine)(plan, requests=200, marks=5) for engine, plan in zip(ENGINES, plans, strict=True)
     )

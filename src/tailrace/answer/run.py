@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from importlib.metadata import version
 
@@ -24,6 +23,7 @@ from tailrace.forecast.failures import failure_notes
 from tailrace.forecast.saturation import Load
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
+from tailrace.measure.section import MOST_OFF
 from tailrace.measure.verdict import combined
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.flash import Flash
@@ -142,7 +142,7 @@ def _unsettled(evidence: Evidence) -> Iterator[str]:
     for doubt in dict.fromkeys(doubts.values()):
         names = ", ".join(repr(name) for name, each in doubts.items() if each == doubt)
         within = "" if evidence.stopped_by == "fixed" else " within its budget"
-        means = "no interval is given" if math.isinf(doubt.off_by) else "intervals are wider by as much"
+        means = "no interval is given" if doubt.off_by > MOST_OFF else "intervals are wider by as much"
         yield f"The run is not settled{within}: class {names}: {doubt.reason}; {means}."
 
 

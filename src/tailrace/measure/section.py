@@ -33,13 +33,17 @@ admits all, and 95 % hold.
 """
 
 
+MOST_OFF = 0.5
+"""Share by which a figure may be off from which on an interval that is as much wider would say nothing."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sectioned:
     """A pooled figure and how the replications lie about it.
 
     `value` is None where the sample cannot support it, and `reason` says why; `deviations` are the e_r,
     shape (R,); `n` is the number of observations in all. `off_by` is the share by which the value may be off besides,
-    for the reason given; where that is infinite, no interval can be had.
+    for the reason given; beyond `MOST_OFF`, no interval can be had.
     """
 
     value: float | None
@@ -59,7 +63,7 @@ class Sectioned:
         known = interval_about(self.value, self.deviations, self.n, level)
         if self.off_by == 0.0 or known.low is None or known.high is None:
             return known
-        if math.isinf(self.off_by):
+        if self.off_by > MOST_OFF:
             return Estimate(self.value, None, None, self.n, f"no interval: {self.reason}")
         margin = self.off_by * abs(self.value)
         return Estimate(

@@ -3,7 +3,7 @@
 Such a buffer is full for good, but a run that starts with an empty one first shows how fast the server is without it,
 and room for many writes fills slowly. So the first request of such a class finds there what writes before it left: the
 detached part of further requests of the class, which takes room and goes on behind, as theirs does. What goes on behind
-that again, as the copies behind a program do, is there once more for each: those before have left it. Where less is
+that again, as the copies behind a program do, is there besides: those before have left it. Where less is
 known buffers begin empty, and whether they fill is for the answer to find out.
 """
 
@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, VISIT, Chunk, Steps
+from tailrace.plan.columns import DETACH, GIVE, TAKE_RANKED, VISIT, Chunk, Steps
 from tailrace.plan.demand import chunk_visits, depth_behind, detached, positioning_s
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.tables.scenario import Scenario
@@ -54,9 +54,15 @@ class Filling:
         fits[row[order[level > self.room[pool]]]] = False
         kept = behind.copy()
         kept[moves] = True
-        kept &= fits[row]
-        places = np.concatenate([np.flatnonzero(_behind_that(chunk) & fits[row]), np.flatnonzero(kept)])
-        return steps.at(places[np.argsort(row[places], kind="stable")])
+        own = np.flatnonzero(kept & fits[row])
+        earlier, lengths = _behind_that(chunk)
+        some = fits[row[earlier]]
+        places = np.concatenate([earlier[some], own])
+        lengths = np.concatenate([lengths[some], steps.arg[own]])
+        order = np.argsort(row[places], kind="stable")
+        found = steps.at(places[order])
+        found.arg[:] = lengths[order]
+        return found
 
 
 def put_before(before: Steps, chunk: Chunk) -> Chunk:
@@ -114,11 +120,36 @@ def _rows(chunk: Chunk) -> IntArray:
     return np.repeat(np.arange(len(chunk)), np.diff(chunk.first, append=chunk.steps.op.size))
 
 
-def _behind_that(chunk: Chunk) -> BoolArray:
-    """Which steps lie on ways behind those behind a request, and give back what they take."""
+def _behind_that(chunk: Chunk) -> tuple[IntArray, IntArray]:
+    """Ways behind those behind a request that give back what they take: from their beginning, and from later on.
+
+    Such a way waits as often as it takes a pool's permit at the rank of its first take, so it is there once for each of
+    these waits, with what is left of it. Places of the steps, way after way, and what ``arg`` they shall have.
+    """
     steps, depth = chunk.steps, depth_behind(chunk)
-    way = np.cumsum((depth == 2) & (steps.op == DETACH)) * (depth >= 2)
-    return np.asarray((way > 0) & (np.bincount(way, _change(steps))[way] == 0.0))
+    begins = np.flatnonzero((depth == 2) & (steps.op == DETACH))
+    ends = begins + 1 + steps.arg[begins]
+    change = np.append(0.0, np.cumsum(_change(steps)))
+    balanced = change[ends] == change[begins]
+    begins, ends = begins[balanced], ends[balanced]
+    way = np.searchsorted(begins, np.arange(steps.op.size), side="right") - 1
+    inside = (way >= 0) & (depth == 2)
+    inside[inside] = np.flatnonzero(inside) < ends[way[inside]]
+    waits = inside & (steps.op == TAKE_RANKED)
+    first = begins[way[waits]] + 1
+    waits[waits] = (steps.op[first] == TAKE_RANKED) & (steps.work[first] == steps.work[waits])
+    later = np.setdiff1d(np.flatnonzero(waits), begins + 1)
+    head = np.concatenate([begins, begins[way[later]]])
+    start = np.concatenate([begins + 1, later])
+    end = np.concatenate([ends, ends[way[later]]])
+    order = np.argsort(head, kind="stable")
+    head, start, size = head[order], start[order], (end - start)[order]
+    heads = np.cumsum(size + 1) - size - 1
+    places = np.repeat(start - 1 - heads, size + 1) + np.arange(int((size + 1).sum()))
+    places[heads] = head
+    args = steps.arg[places].astype(np.int64)
+    args[heads] = size
+    return places, args
 
 
 def _held(chunk: Chunk) -> FloatArray:
