@@ -1,4 +1,4 @@
-"""The scenarios on which `interval_coverage` tries whole answers: networks, closed clients, buffers, surges, commits."""
+"""Scenarios on which `interval_coverage` tries whole answers: networks, closed clients, buffers, surges, commits."""
 
 from __future__ import annotations
 
@@ -83,18 +83,22 @@ class Case:
             if quantity != "rate" or not each.is_open
         ]
 
-    def answer(self, seed: int, requests: int | None = None) -> dict[tuple[str, str], Estimate]:
+    def answer(self, seed: int, requests: int | None = None) -> dict[str, Estimate]:
         """The figures of one run, of a given length or of that which the rule finds."""
         settings = {"requests": requests, "precision": None} if requests else {}
         run = self.scenario.run.model_copy(update=settings)
         found = simulate(
             self.scenario.model_copy(update={"run": run}), seed=seed, engine="compiled", workers=1
         )
-        return {(name, asked): figure(found, name, asked) for name, asked in self.quantities()}
+        several = len(self.scenario.workload) > 1
+        return {
+            f"{name} {asked}" if several else asked: figure(found, name, asked)
+            for name, asked in self.quantities()
+        }
 
-    def truth(self) -> dict[tuple[str, str], Estimate]:
-        """The figures of long runs."""
-        return self.answer(TRUTH_SEED, self.long)
+    def truth(self, requests: int | None = None) -> dict[str, Estimate]:
+        """The figures of long runs, or of runs as long as given."""
+        return self.answer(TRUTH_SEED, requests or self.long)
 
 
 def figure(result: Result, name: str, quantity: str) -> Estimate:

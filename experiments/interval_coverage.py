@@ -3,12 +3,13 @@
 Independent runs of stations whose mean, p50, p95 and p99 are known exactly, each run with its intervals as an answer
 gives them. At fixed length the requests come from exact recursions (Lindley's and its kin), which are ten times as
 fast as the engine; under "full rule" every run is a whole `tailrace.simulate` with its own pilot, length and
-replications.
+replications. Nothing exact is known of the scenarios of `covered`: there, long runs tell the truth, to within the
+half-width that stands beside it, and each is tried under the full rule and at a fixed length of a tenth of its least.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 import drawn
+from covered import CASES, TENTH, Case
 from parallel import Parallel
 from record import recorded
 from simulated import label, one_station
@@ -171,6 +173,9 @@ def cells(quick: bool) -> list[Cell]:
 
 Hits = dict[str, tuple[int, int]]
 """By quantity: intervals given, and how many of them held the exact value."""
+RULES = {"full rule": None, f"{TENTH:,} requests": TENTH}
+RUNS = 200
+"""Runs of each case of `covered` under each rule."""
 
 
 def fixed(cell: Cell, seed: int, first: int, runs: int) -> Hits:
@@ -210,32 +215,45 @@ def counted(hits: Hits, estimates: dict[str, Estimate], known: dict[str, float])
     return found
 
 
+@dataclass(frozen=True)
+class Task:
+    """Some runs of a cell under a rule, and how they are made."""
+
+    cell: str
+    rule: str
+    runs: int
+    made: Callable[..., Hits]
+    arguments: tuple[object, ...]
+
+
+def of_case(
+    case: Case, known: dict[str, float], requests: int | None, seed: int, first: int, runs: int
+) -> Hits:
+    """Whole simulations of a scenario under a rule."""
+    hits = dict.fromkeys(known, (0, 0))
+    for number in range(first, first + runs):
+        hits = counted(hits, case.answer(1_000_000 * seed + number, requests), known)
+    return hits
+
+
 def measured(seed: int, quick: bool) -> pd.DataFrame:
-    runs, ruled = (60, 4) if quick else (400, 400)
-    loads = (0.5,) if quick else (0.5, 0.8)
-    tasks: list[tuple[str, str, int, Callable[..., Hits], tuple[object, ...]]] = []
-    # The longest first, so that no worker is left with one of them at the end.
-    for load in reversed(loads):
-        step = min(RUNS_A_TASK, ruled)
-        tasks += [
-            (f"M/M/1 at {load}", "full rule", step, by_rule, (load, seed, first, step))
-            for first in range(0, ruled, step)
-        ]
-    for cell in sorted(cells(quick), key=lambda each: -each.requests):
-        tasks += [
-            (cell.name, "fixed length", RUNS_A_TASK, fixed, (cell, seed, first, RUNS_A_TASK))
-            for first in range(0, runs, RUNS_A_TASK)
-        ]
+    cases = [each for each in CASES if each.name == "group commit"] if quick else CASES
+    truths: dict[str, dict[str, Estimate]] = {}
     found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}
     with Parallel(quick) as crew:
-        results = crew.run(carried_out, [(task, arguments) for *_, task, arguments in tasks])
-        for (name, rule, count, *_), hits in zip(tasks, results, strict=True):
-            found.setdefault((name, rule), []).append((count, hits))
+        long = TENTH if quick else None
+        for case, truth in zip(cases, crew.run(Case.truth, [(each, long) for each in cases]), strict=True):
+            truths[case.name] = truth
+        tasks = tasks_of(seed, quick, cases, truths)
+        results = crew.run(carried_out, [(each.made, each.arguments) for each in tasks])
+        for task, hits in zip(tasks, results, strict=True):
+            found.setdefault((task.cell, task.rule), []).append((task.runs, hits))
     rows = []
     for (name, rule), parts in found.items():
-        for quantity in QUANTITIES:
+        for quantity in parts[0][1]:
             given = sum(hits[quantity][0] for _, hits in parts)
             held = sum(hits[quantity][1] for _, hits in parts)
+            truth = truths[name][quantity] if name in truths else None
             rows.append(
                 {
                     "cell": name,
@@ -246,9 +264,41 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
                     "held": held,
                     "coverage": held / given if given else np.nan,
                     **binomial(held, given),
+                    "truth": truth and truth.value,
+                    "truth_half_width": truth and truth.half_width,
                 }
             )
     return pd.DataFrame(rows).sort_values(["rule", "cell"], kind="stable", ignore_index=True)
+
+
+def tasks_of(
+    seed: int, quick: bool, cases: Sequence[Case], truths: dict[str, dict[str, Estimate]]
+) -> list[Task]:
+    """All runs, the longest first, so that no worker is left with one of them at the end."""
+    tasks: list[Task] = []
+    for case in cases:
+        known = {name: each.value for name, each in truths[case.name].items() if each.value is not None}
+        for rule, requests in RULES.items():
+            count = 4 if quick else RUNS
+            step = min(RUNS_A_TASK, count)
+            tasks += [
+                Task(case.name, rule, step, of_case, (case, known, requests, seed, first, step))
+                for first in range(0, count, step)
+                if not (quick and requests is None)
+            ]
+    runs, ruled = (60, 4) if quick else (400, 400)
+    step = min(RUNS_A_TASK, ruled)
+    for load in (0.5,) if quick else (0.8, 0.5):
+        tasks += [
+            Task(f"M/M/1 at {load}", "full rule", step, by_rule, (load, seed, first, step))
+            for first in range(0, ruled, step)
+        ]
+    for cell in sorted(cells(quick), key=lambda each: -each.requests):
+        tasks += [
+            Task(cell.name, "fixed length", RUNS_A_TASK, fixed, (cell, seed, first, RUNS_A_TASK))
+            for first in range(0, runs, RUNS_A_TASK)
+        ]
+    return tasks
 
 
 def carried_out(task: Callable[..., Hits], arguments: tuple[object, ...]) -> Hits:
@@ -264,16 +314,20 @@ def binomial(held: int, given: int) -> dict[str, float]:
 
 
 def picture(frame: pd.DataFrame) -> Figure:
-    names = [f"{each.cell}, {each.rule}" for each in frame[["cell", "rule"]].drop_duplicates().itertuples()]
-    figure, (axis,) = drawn.panels(1, 1, 0.45 * len(names) + 1.6)
+    lines = list(frame[["cell", "rule"]].drop_duplicates().itertuples(index=False, name=None))
+    figure, (axis,) = drawn.panels(1, 1, 0.36 * len(lines) + 1.6)
     axis.axvspan(100 * LEAST, 100 * MOST, color=style.GRID, zorder=0)
     axis.axvline(95, color=style.INK, linewidth=1)
-    for place, quantity in enumerate(QUANTITIES):
-        part = frame[frame.quantity == quantity]
+    kinds = frame.quantity.str.split().str[-1]
+    for place, quantity in enumerate(("rate", *QUANTITIES)):
+        part = frame[(kinds == quantity) & (frame.given > 0)]
+        if part.empty:
+            continue
         look = style.line(place)
+        at = [lines.index(line) for line in zip(part.cell, part.rule, strict=True)]
         axis.errorbar(
             100 * part.coverage,
-            np.arange(len(part)) + 0.19 * (place - 1.5),
+            np.array(at) + 0.16 * (place - 2),
             xerr=[100 * (part.coverage - part.low), 100 * (part.high - part.coverage)],
             fmt=look.marker,
             markersize=4,
@@ -282,6 +336,7 @@ def picture(frame: pd.DataFrame) -> Figure:
             color=look.colour,
             label=label(quantity),
         )
+    names = [", ".join(line) for line in lines]
     axis.set_yticks(range(len(names)), names)
     axis.grid(axis="y", visible=False)
     axis.invert_yaxis()

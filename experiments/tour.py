@@ -207,7 +207,12 @@ def _coverage(frame: pd.DataFrame) -> str:
         f"{part.held.sum() / part.given.sum():.1%} of {part.given.sum():,} ({rule})"
         for rule, part in frame.groupby("rule")
     ]
-    return f"Intervals that say 95 % hold the exact value in {' and '.join(kept).replace('%', ' %')}."
+    missing = (frame.runs - frame.given).sum()
+    return (
+        f"Intervals that say 95 % hold the exact value, or that of long runs, in"
+        f" {' and '.join(kept).replace('%', ' %')}; {missing:,} of {frame.runs.sum():,} were not given, as the run"
+        f" could not support them."
+    )
 
 
 def _overloads(frame: pd.DataFrame) -> str:

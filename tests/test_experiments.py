@@ -113,8 +113,9 @@ def test_the_compiled_engine_outruns_plain_simpy(tmp_path: Path) -> None:
 
 def test_intervals_hold_as_often_as_they_say(tmp_path: Path) -> None:
     frame = quick("interval_coverage", tmp_path)
-    assert set(frame.rule) == {"fixed length", "full rule"}
-    assert (frame.given == frame.runs).all()
+    assert set(frame.rule) == {"fixed length", "full rule", "4,000 requests"}
+    assert (frame.given == frame.runs)[frame.rule != "4,000 requests"].all()
+    assert frame.given.sum() > 0.9 * frame.runs.sum()
     # 720 and more intervals: a coverage of 90 % or of 99 % would be found with near certainty (binomial, derived)
     fixed = frame[frame.rule == "fixed length"]
     assert fixed.given.sum() >= 720

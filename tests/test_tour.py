@@ -81,15 +81,20 @@ def test_a_changed_table_changes_the_sentence(tour: ModuleType, tmp_path: Path) 
 
 
 def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType, tmp_path: Path) -> None:
-    pd.DataFrame({"rule": ["fixed length", "full rule"], "held": [950, 94], "given": [1000, 100]}).to_csv(
-        tmp_path / "interval_coverage.csv"
-    )
+    covered = {
+        "rule": ["fixed length", "full rule"],
+        "held": [950, 94],
+        "given": [1000, 100],
+        "runs": [1000, 120],
+    }
+    pd.DataFrame(covered).to_csv(tmp_path / "interval_coverage.csv")
     counts = {"share_of_saturation": [0.9, 1.0, 1.1], "runs": [24, 24, 24], "overloaded": [1, 9, 22]}
     pd.DataFrame(counts | {"stable": [23, 9, 2]}).to_csv(tmp_path / "overload.csv")
     names = ("interval_coverage", "overload")
     (tmp_path / "manifest.json").write_text(json.dumps({name: {"quick": False} for name in names}))
     said = tour.accuracy(tmp_path)
     assert "95.0 % of 1,000 (fixed length) and 94.0 % of 100 (full rule)" in said
+    assert "20 of 1,120 were not given" in said
     assert "Of 24 answers below saturation" in said
     assert "1 were called overloaded" in said
     assert "of 24 above it" in said

@@ -1,4 +1,4 @@
-"""Why may figures not be what their intervals say? What is not settled, and laws that do not hold between figures."""
+"""Why may figures not be what their intervals say? What is not settled yet, and laws that they break."""
 
 from __future__ import annotations
 
@@ -6,14 +6,11 @@ import math
 
 import numpy as np
 
-from tailrace.answer.figures import LEVEL
+from tailrace.answer.laws import broken_law
 from tailrace.answer.sample import Doubt, Sample
 from tailrace.forecast.saturation import Load
-from tailrace.measure.estimate import Estimate
-from tailrace.measure.section import ratio_sections
 from tailrace.measure.warmup import agreed, drift, settled
 from tailrace.plan.stations import Discipline
-from tailrace.quantity import Quantity
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -21,15 +18,8 @@ FILLING = 0.002
 """Share of a pool's permits by which those held grow from the first to the second half, from which on it fills."""
 SURE = 0.999
 """Level at which the replications must agree that it does."""
-ROOM = 2.0
-"""Half-widths of 95 % intervals of all figures of a law beyond which it does not hold: four standard errors."""
-ROUNDING = 1e-3
-"""Share by which the two sides of a law may differ besides: the ends of a window are not those of its requests."""
-
 GRAIN = 4.0
 """Completions by which slices of a pace may differ because they hold whole ones."""
-
-RATE, MEAN = Quantity("rate"), Quantity("mean")
 
 
 def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
@@ -37,7 +27,7 @@ def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
     filling = _filling(load, sample)
     found = {}
     for workload in scenario.workload:
-        doubt = filling or _unsettled(workload, sample) or _broken_law(scenario, workload, sample)
+        doubt = filling or _unsettled(workload, sample) or broken_law(scenario, workload, load, sample)
         if doubt is not None:
             found[workload.name] = doubt
     return found
@@ -67,25 +57,3 @@ def _unsettled(workload: Workload, sample: Sample) -> Doubt | None:
         if pace_off_by > max(off_by, GRAIN / max(fewest, 1)):
             reason, off_by = f"completions a second: {said}", pace_off_by
     return Doubt(reason, off_by) if reason else None
-
-
-def _broken_law(scenario: Scenario, workload: Workload, sample: Sample) -> Doubt | None:
-    """Little's law, L = rate x mean latency, and that what arrives at a rate is done at it."""
-    rate, mean = (sample.section(workload.name, each).estimate(LEVEL) for each in (RATE, MEAN))
-    under_way_s = [each.under_way_s for each in sample.totals(workload.name, "all")]
-    number = ratio_sections(under_way_s, sample.windows_s).estimate(LEVEL)
-    if rate.value is None or mean.value is None or not number.value:
-        return None
-    product = rate.value * mean.value
-    if _apart(product, number.value, rate, mean, number):
-        said = f"{product:.6g}, but {number.value:.6g} requests are under way"
-        return Doubt(f"rate times mean latency is {said}", abs(product / number.value - 1))
-    asked = None if workload.rate is None else workload.rate * workload.clients * scenario.load
-    if asked is not None and workload.arrivals != "trace" and _apart(rate.value, asked, rate):
-        return Doubt(f"{rate.value:.6g} requests a second came where {asked:.6g} are asked for", math.inf)
-    return None
-
-
-def _apart(one: float, other: float, *figures: Estimate) -> bool:
-    widths = [each.relative_half_width or 0.0 for each in figures]
-    return abs(one / other - 1) > ROOM * sum(widths) + ROUNDING

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -50,6 +50,7 @@ class Load:
     nothing else in their way. ``background`` is the part of rebuilds in it, which does not grow with the
     load of the classes. ``arms_by_run`` says whether that of the arms comes from a closed
     micro-run with all queue slots taken: what an arm can carry depends on how many requests it can choose from.
+    ``per_request_s`` is, by the name of each class and rebuild, the service that one request asks of each bank.
     """
 
     banks: tuple[Bank, ...]
@@ -57,6 +58,7 @@ class Load:
     background: FloatArray
     error: FloatArray
     arms_by_run: bool
+    per_request_s: Mapping[str, FloatArray]
 
     @property
     def binding(self) -> Saturation | None:
@@ -95,6 +97,8 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
     laws = _written_laws(scenario)
+    firsts = [bank.first for bank in stations.banks]
+    per_request = {name: np.add.reduceat(each.service_s, firsts) for name, each in demands.items()}
     for place, bank in enumerate(stations.banks):
         mine = slice(bank.first, bank.first + bank.count)
         if bank.arm is not None and visits[mine].any():
@@ -118,12 +122,14 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]
             if known is not None:
+                for name, each in demands.items():
+                    per_request[name][place] = each.visits[mine].sum() * known.mean_s
                 alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
             elif bank.dies is not None and visits[mine].any():
                 stretch = stretch_of_dies(_at_any_load(scenario), seed, bank.first)
                 alone, all_, error[place] = alone * stretch, all_ * stretch, STRETCH_ERROR
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
-    return Load(tuple(stations.banks), share, background, error, arms_by_run)
+    return Load(tuple(stations.banks), share, background, error, arms_by_run, per_request)
 
 
 def _at_any_load(scenario: Scenario) -> Scenario:
