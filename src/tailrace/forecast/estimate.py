@@ -319,8 +319,8 @@ class _ClosedNetwork:
     def _beyond_s(self, place: int, arm: str) -> float:
         """Seconds that an access to an arm takes beyond the transfer: "likely", at "least" or at "most".
 
-        What is likely goes by the closed requests that there are for each arm. The least is with all slots to choose from and
-        the most with one, each a whole interval beyond what was measured, where these are bounds at all; else an arm
+        What is likely goes by the closed requests that there are for each arm. The least is with all slots to choose
+        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else an arm
         may find at once what it is asked for next, or have read it already.
         """
         known = self._arms[place]

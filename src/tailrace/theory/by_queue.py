@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import nbinom, poisson
+from scipy.special import betainc, gammainc
 
-from tailrace.arrays import FloatArray
+from tailrace.arrays import FloatArray, IntArray
 from tailrace.theory.domain import OutsideValidityError, non_negative, positive, stable
 
 _CONSTANT = 1e-6
@@ -75,7 +75,11 @@ def mg1_by_queue(rate: float, service_s: FloatArray, scv: FloatArray) -> Service
     )
 
 
-def _at_least(numbers: np.ndarray, mean: float, scv: float) -> FloatArray:
+def _at_least(numbers: IntArray, mean: float, scv: float) -> FloatArray:
     """P(at least so many arrivals) during a gamma service in which ``mean`` arrive: Poisson mixed by gamma."""
-    law = poisson(mean) if scv < _CONSTANT else nbinom(1 / scv, 1 / (1 + mean * scv))
-    return np.asarray(law.sf(numbers - 1))
+    some = np.maximum(numbers, 1)
+    if scv < _CONSTANT:
+        above = gammainc(some, mean)
+    else:
+        above = betainc(some, 1 / scv, mean * scv / (1 + mean * scv))
+    return np.where(numbers > 0, above, 1.0)
