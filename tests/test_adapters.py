@@ -97,7 +97,7 @@ def test_a_run_beyond_the_uplink_says_so_in_words():
     [
         ("12 Gbit/s", "", "arm", 30 * 233e6),
         ("12 Gbit/s", uplink(2, drives=15), "adapter out", 2 * 2 * LANE_3 * PACKETS),
-        ("1.5 Gbit/s", "", "lane", 30 * 150e6),
+        ("1.5 Gbit/s", "", "lane", 30 * 150e6 * 550 / 600),
     ],
 )
 def test_thirty_spinning_drives_in_sequence_are_bound_by_themselves_their_links_or_the_uplink(

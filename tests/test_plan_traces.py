@@ -33,6 +33,7 @@ CONTROLLER = f"""
 LANES = """
 [server.lanes]
 rate = "10 Gbit/s"
+payload_share = 1.0
 """
 FLASH = "\n" + flash(
     count=2,

@@ -112,8 +112,8 @@ def test_the_starter_is_a_scenario_with_each_of_its_kinds_of_drives(when, kind):
     assert parse(TEXTS[when]).server.media.kind == kind
 
 
-# Not to be set beside the keys that the starter has: coding is of serial links, think of closed classes, columns of
-# traces, and write-back memory has a size; steps have a test of their own.
+# Not to be set beside the keys that the starter has: coding and payload_share are of serial links, think of closed
+# classes, columns of traces, and write-back memory has a size; steps have a test of their own.
 DEFAULTS = [
     row
     for row in keys.rows()
@@ -122,7 +122,7 @@ DEFAULTS = [
     and ".columns." not in row.path
     and ".step." not in row.path
     and ".write_back." not in row.path
-    and row.path not in ("server.lanes.coding", "workload.NAME.think")
+    and row.path not in ("server.lanes.coding", "server.lanes.payload_share", "workload.NAME.think")
 ]
 
 

@@ -66,6 +66,19 @@ def test_every_figure_of_a_part_says_where_it_comes_from(part):
     assert said
 
 
+def test_a_spinning_part_says_that_such_drives_ship_with_a_write_cache_and_one_has_it_on():
+    parts = {part.name: part for part in catalogue()}
+    for name in ("spinning-7200", "spinning-10000"):
+        assert "write_cache" not in parts[name].tables["media"]
+        assert "usually ship with the cache on" in " ".join(parts[name].text.replace("#", " ").split())
+    plain, cached = (
+        parts["spinning-7200"].tables["media"],
+        dict(parts["spinning-7200-cached"].tables["media"]),
+    )
+    assert cached.pop("write_cache") == "256 MiB"
+    assert cached == plain
+
+
 def test_a_name_alone_and_a_table_with_the_name_mean_the_same_and_so_do_its_keys_written_out():
     named = parse(DRIVES)
     in_table = parse('[server.media]\npart = "spinning-7200"\n' + WORKLOAD)

@@ -21,8 +21,8 @@ SPINNING = published("spinning")
 RULES = ("shortest access first", "shortest seek first", "elevator", "arrival order")
 WRITES = "read_share = 0.0"
 LINK = '[server.lanes]\nrate = "12 Gbit/s"'
-LINK_RATE = 12e9 / 10
-"""Bytes a second on a serial link of 12 Gbit/s, of which 8b/10b leaves eight tenths."""
+LINK_RATE = 12e9 / 10 * 550 / 600
+"""Bytes a second on a serial link of 12 Gbit/s: 8b/10b leaves eight tenths, frames 550 of 600 of these."""
 COMMAND_S = 1 / 25_000
 """What a drive takes for a command where nothing is said of it."""
 

@@ -26,7 +26,7 @@ from tailrace.forecast.banks import (
     ranked_wait,
 )
 from tailrace.forecast.saturation import writes_alone_s
-from tailrace.forecast.ways import slowest_way_mean_s
+from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.build import sample_requests
 from tailrace.plan.columns import COLLECT, Chunk
 from tailrace.plan.demand import Visits, chunk_visits
@@ -85,6 +85,7 @@ class Decomposition:
             visits = chunk_visits(chunk, self.stations)
             self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
         self.arms: dict[int, ArmWait] = {}
+        self._each_arm: dict[int, list[ArmWait]] = {}
         self.waits: list[BankWait] = []
         self._logs = [bank.first for bank in self.stations.banks if bank.discipline == Discipline.BULK]
         self._at_logs_s = dict.fromkeys(self.samples, 0.0)
@@ -107,8 +108,10 @@ class Decomposition:
                     late.append(place)
             elif bank.discipline == Discipline.ARM:
                 if offered.rate_per_s > 0:
-                    self.arms[place] = arm_wait(self.scenario, self.seed, self.stations, place, offered)
+                    self.arms[place] = self._arm_wait(offered, place)
                     self.waits[place] = self.arms[place].wait
+                    if bank.alike is not None:
+                        self._each_arm[place] = self._arm_waits(place, rates)
             elif offered.rate_per_s > 0:
                 self.waits[place] = bank_wait(bank, offered)
         for place in late:
@@ -213,7 +216,7 @@ class Decomposition:
         return solve_tail_once(lambda t: math.fsum(w * tail(t) for w, tail in tails), 1 - p, scale, 1e-6)
 
     def _group_mean_s(self, name: str, group: Group) -> float:
-        if group.has_split:
+        if group.has_split or self._each_arm:
             return slowest_way_mean_s(self.samples[name].chunk, group.rows, self._per_station(name))
         laws, visits, constant = self._parts(name, group)
         return constant + math.fsum(n * law.mean_s for n, law in zip(visits, laws, strict=True))
@@ -245,36 +248,58 @@ class Decomposition:
                 visits.append(each)
         return laws, visits, constant
 
-    def _per_station(self, name: str) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Of every station: mean wait of the class, probability of a wait, slowdown, and service beyond the work."""
+    def _per_station(self, name: str) -> PerStation:
+        """What a class meets at every station."""
         columns = []
         for place, bank in enumerate(self.stations.banks):
-            wait = self.waits[place]
-            beyond = self.arms[place].beyond_work_s if place in self.arms else 0.0
-            row = [wait.wait_s.get(name, 0.0), wait.probability, wait.slowdown, beyond]
-            columns.append(np.repeat([row], bank.count, axis=0))
-        table = np.concatenate(columns)
-        return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+            arms = self._each_arm.get(place, [self.arms[place]] if place in self.arms else [None])
+            rows = [self._met(name, self.waits[place] if arm is None else arm.wait, arm) for arm in arms]
+            columns.append(np.repeat(rows, bank.count // len(rows), axis=0))
+        return PerStation(*np.concatenate(columns).T)
 
-    def _offered(self, place: int, rates: Mapping[str, float]) -> Offered:
-        """What one station of a bank is asked for, the bank taken as evenly loaded."""
-        count = self.stations.banks[place].loaded
-        visits = {name: rates.get(name, 0.0) * self._made(name, place) / count for name in self.samples}
+    def _met(self, name: str, wait: BankWait, arm: ArmWait | None) -> list[float]:
+        """The fields of `PerStation` at one station."""
+        mean, share = wait.wait_s.get(name, 0.0), wait.probability
+        # As `ExponentialWait`: zero, or with some probability exponential.
+        variance = mean**2 * (2 / share - 1) if share > 0 else 0.0
+        beyond = [0.0, 0.0] if arm is None else [arm.beyond_work_s, arm.service.scv * arm.service.mean_s**2]
+        return [mean, variance, wait.slowdown, *beyond]
+
+    def _arm_wait(self, offered: Offered, place: int) -> ArmWait:
+        return arm_wait(self.scenario, self.seed, self.stations, place, offered)
+
+    def _arm_waits(self, place: int, rates: Mapping[str, float]) -> list[ArmWait]:
+        """The wait at each arm of a bank of which some bear more than others."""
+        bank, of_label = self.stations.banks[place], dict[int, ArmWait]()
+        labels = np.zeros(bank.count, dtype=np.int64) if bank.alike is None else bank.alike
+        for label in np.unique(labels).tolist():
+            offered = self._offered(place, rates, np.flatnonzero(labels == label) + bank.first)
+            if offered.rate_per_s > 0:
+                of_label[label] = self._arm_wait(offered, place)
+        return [of_label.get(label, self.arms[place]) for label in labels.tolist()]
+
+    def _offered(self, place: int, rates: Mapping[str, float], among: IntArray | None = None) -> Offered:
+        """What one station of a bank is asked for, the bank, or the stations ``among`` it, taken as evenly loaded."""
+        count = self.stations.banks[place].loaded if among is None else among.size
+        each = {name: self._made(name, place, among) / count for name in self.samples}
+        visits = {name: rates.get(name, 0.0) * each[name] for name in self.samples}
         total = sum(visits.values())
         works = {name: self.samples[name].works(place) for name in visits}
         ranks = {name: self.samples[name].workload.priority for name in visits}
         scv = 1.0
         if total > 0:
             scv = math.fsum(
-                each / total * self._arrival_scv(name, self._made(name, place) / count)
-                for name, each in visits.items()
+                made / total * self._arrival_scv(name, each[name]) for name, made in visits.items()
             )
         return Offered(visits, works, ranks, round(scv, 9))
 
-    def _made(self, name: str, place: int) -> float:
-        """Mean visits of a request to a bank, those shared with others counted by its share."""
+    def _made(self, name: str, place: int, among: IntArray | None = None) -> float:
+        """Mean visits of a request to a bank, or some stations of it, those shared with others counted by its share."""
         sample = self.samples[name]
-        return float(self._shares[name][sample.bank == place].sum()) / len(sample.chunk)
+        mine = sample.bank == place
+        if among is not None:
+            mine &= np.isin(sample.visits.station, among)
+        return float(self._shares[name][mine].sum()) / len(sample.chunk)
 
     def _arrival_scv(self, name: str, visits: float) -> float:
         """Variability of the gaps between a class's arrivals at one station, thinned at random on the way there."""

@@ -8,13 +8,13 @@ import numpy as np
 
 from tailrace import theory
 from tailrace.arrays import FloatArray
-from tailrace.forecast.arms import service_by_depth
+from tailrace.forecast.arms import arm_service
 from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.exact import CLOSED, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
-from tailrace.forecast.ways import slowest_way_mean_s
+from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
 from tailrace.scenario.reading.read import Given, given
@@ -181,10 +181,11 @@ class _ClosedNetwork:
         self._closed = [each for each in network.scenario.workload if not each.is_open]
         self._clients = [each.clients * (each.queue_depth or 1) for each in self._closed]
         self._arms = {
-            place: service_by_depth(network.scenario, network.seed, network.stations, place)
+            place: arm_service(network.scenario, network.seed, network.stations, place)
             for place, bank in enumerate(self._banks)
             if bank.discipline == Discipline.ARM and network.is_visited(place)
         }
+        self._gathered = False
         self._servers = np.array(
             [
                 math.inf if bank.discipline == Discipline.DELAY or not bank.paces else bank.servers
@@ -193,17 +194,21 @@ class _ClosedNetwork:
         )
 
     def classes(self) -> dict[str, ClassTheory]:
-        used = np.zeros(len(self._banks))
-        for name, rate in self._rates.items():
-            used += rate * self._demand(name, whole=True) / self._count / self._servers
-        left = np.maximum(1.0 - used, 1e-6)
+        try:
+            left = self._left_by_open("likely")
+        except (
+            theory.OutsideValidityError
+        ):  # then requests gather until arms have as many to choose from as they can
+            self._gathered = True
+            left = self._left_by_open("likely")
+        most_left = self._left_by_open("least")
         demand = np.array([self._demand(each.name) / left for each in self._closed])
         think = [each.think_time or 0.0 for each in self._closed]
         spread = np.repeat(demand / self._count, self._count, axis=1)
         servers = np.repeat(self._servers, self._count)
         solved = self._solved(spread, think, servers)
         answers = {
-            each.name: self._closed_class(place, each, solved, left)
+            each.name: self._closed_class(place, each, solved, most_left)
             for place, each in enumerate(self._closed)
         }
         begin = np.cumsum(self._count) - self._count
@@ -256,9 +261,8 @@ class _ClosedNetwork:
         self, place: int, workload: Workload, solved: theory.ClosedSolution, left: FloatArray
     ) -> ClassTheory:
         name, clients, think = workload.name, self._clients[place], workload.think_time or 0.0
-        alone = len(self._network.scenario.workload) == 1
-        # At depth 1 an arm takes longest, with all requests at hand it takes the least time.
-        slow, fast = self._demand(name, True, "slow") / left, self._demand(name, True, "fast") / left
+        alone = len(self._network.scenario.workload) == 1 and all(map(self._is_bounded, self._arms))
+        slow, fast = self._demand(name, True, "most") / left, self._demand(name, True, "least") / left
         sizes, servers = self._count, np.repeat(self._servers, self._count)
         _, high = bounds_s(np.repeat(slow / sizes, sizes), clients, think, servers, alone, balanced=False)
         busiest = float(np.max(fast / sizes / self._servers))
@@ -281,15 +285,15 @@ class _ClosedNetwork:
         """Mean latency of a single request, nothing else being there."""
         beyond = np.zeros(len(self._network.stations))
         for place in self._arms:
-            bank, works = self._banks[place], self._network.samples[name].works(place)
-            if works.size:
-                fastest = float(self._arms[place][1].min()) - float(works.mean())
-                beyond[bank.first : bank.first + bank.count] = max(fastest, 0.0)
+            bank = self._banks[place]
+            beyond[bank.first : bank.first + bank.count] = max(self._beyond_s(place, "least"), 0.0)
         nothing, alone = np.zeros(beyond.size), np.ones(beyond.size)
         sample = self._network.samples[name]
         if self._network.has_split(name):
             rows = np.ones(len(sample.chunk), dtype=bool)
-            return slowest_way_mean_s(sample.chunk, rows, (nothing, nothing, alone, beyond))
+            return slowest_way_mean_s(
+                sample.chunk, rows, PerStation(nothing, nothing, alone, beyond, nothing)
+            )
         visits = sample.visits
         held = np.array([bank.discipline == Discipline.TOKEN for bank in self._banks])[sample.bank]
         mine = visits.awaited & ~held
@@ -299,17 +303,55 @@ class _ClosedNetwork:
         """Seconds of service that a request asks of each bank.
 
         ``whole`` with detached work and with visits made while a permit is held; else what is waited for, each second
-        once. ``arm`` says how many requests an arm can choose from: as many as are likely, one (slow) or all (fast).
+        once. ``arm`` is what is taken for the service of arms, see `_beyond_s`.
         """
         sample = self._network.samples[name]
         visits = sample.visits
         counted = np.ones(visits.work_s.size, dtype=bool) if whole else visits.awaited & ~visits.within
         demand = np.bincount(sample.bank[counted], visits.work_s[counted], len(self._banks))
-        for place, (depths, service) in self._arms.items():
-            mine = counted & (sample.bank == place)
-            present = max(sum(self._clients), 1) / self._banks[place].count
-            likely = float(np.interp(np.log(max(present, 1.0)), np.log(depths), service))
-            each = {"slow": float(service.max()), "fast": float(service.min()), "likely": likely}[arm]
-            demand[place] = np.count_nonzero(mine) * each
+        for place in self._arms:
+            made = np.count_nonzero(counted & (sample.bank == place))
+            if made:
+                demand[place] = max(demand[place] + made * self._beyond_s(place, arm), 0.0)
         unserved = [bank.discipline == Discipline.TOKEN and not bank.paces for bank in self._banks]
         return np.asarray(np.where(unserved, 0.0, demand) / len(sample.chunk))
+
+    def _beyond_s(self, place: int, arm: str) -> float:
+        """Seconds that an access to an arm takes beyond the transfer: "likely", at "least" or at "most".
+
+        What is likely goes by the closed requests that there are for each arm. The least is with all slots to choose
+        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else an arm
+        may find at once what it is asked for next, or have read it already.
+        """
+        known = self._arms[place]
+        if arm == "likely":
+            closed = sum(self._clients) / self._banks[place].count
+            others = np.array([known.choices[-1] if self._gathered else closed - 1.0])
+            return float(known.at(others, known.beyond_s)[0])
+        if not self._is_bounded(place):
+            return -math.inf if self._reads_ahead(place) else 0.0
+        beyond_s, off_s = known.beyond_s, 2.0 * known.error * known.mean_s
+        return float(np.min(beyond_s - off_s) if arm == "least" else np.max(beyond_s + off_s))
+
+    def _is_bounded(self, place: int) -> bool:
+        """Whether the service of an arm lies between those measured: accesses of one class, each somewhere else."""
+        workloads = self._network.scenario.workload
+        return len(workloads) == 1 and workloads[0].pattern == "random" and not self._reads_ahead(place)
+
+    def _reads_ahead(self, place: int) -> bool:
+        arm = self._banks[place].arm
+        return arm is not None and arm.segments > 0
+
+    def _left_by_open(self, arm: str) -> FloatArray:
+        """Share of each bank that open classes leave to the closed ones; ``arm`` as `_beyond_s` has it.
+
+        Raises OutsideValidityError where they leave nothing.
+        """
+        used = np.zeros(len(self._banks))
+        for name, rate in self._rates.items():
+            used += rate * self._demand(name, whole=True, arm=arm) / self._count / self._servers
+        if np.any(used >= 1.0):
+            raise theory.OutsideValidityError(
+                f"utilisation by open classes = {used.max():g}: accepted is below 1"
+            )
+        return 1.0 - used

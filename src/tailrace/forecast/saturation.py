@@ -15,6 +15,7 @@ from tailrace.engine.choice import at_hand, choose_engine, runner
 from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.result import Saturation
+from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
@@ -30,11 +31,17 @@ ACCESSES = 65_536
 MOST_WAITING = 1024
 """Accesses to choose from beyond which an arm is not measured: more of them help it little, and cost much."""
 
-MANY_CHOICES = 4_000_000
+MANY_CHOICES = 1_000_000
 """Accesses times those to choose from, beyond which loading the compiled engine pays."""
 
 BATCHES = 24
 """Parts of that run, of which the first quarter is no part of the answer."""
+
+FOLLOWING = 0.001
+"""Share of accesses that may begin by chance where the one before them did, or ended."""
+
+PLACES = 1024
+"""Places, of equally many accesses each, between which the mean seek is summed."""
 
 WRITES = 1024
 """Writes of the micro-run that finds how long one of a log takes."""
@@ -106,7 +113,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             slots = stations.bank_of(bank.arm.slots)
             operations = visits[slots.first : slots.first + slots.count].sum()
             waiting = round(slots.servers * visits[mine].sum() / operations)
-            mix = _at_any_load(scenario)
+            mix = at_any_load(scenario)
             beside = apart = saturated_service(mix, seed, bank.first, waiting)
             if both[1, 1, mine].any():
                 apart = saturated_service(mix, seed, bank.first, slots.servers, with_rebuilds=False)
@@ -126,13 +133,13 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
                     per_request[name][place] = each.visits[mine].sum() * known.mean_s
                 alone, all_ = both[0, 1, mine] * known.mean_s, visits[mine] * known.mean_s
             elif bank.dies is not None and visits[mine].any():
-                stretch = stretch_of_dies(_at_any_load(scenario), seed, bank.first)
+                stretch = stretch_of_dies(at_any_load(scenario), seed, bank.first)
                 alone, all_, error[place] = alone * stretch, all_ * stretch, STRETCH_ERROR
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
     return Load(tuple(stations.banks), share, background, error, arms_by_run, per_request)
 
 
-def _at_any_load(scenario: Scenario) -> Scenario:
+def at_any_load(scenario: Scenario) -> Scenario:
     """The scenario without its load factor, which changes no mix of classes where nothing is rebuilt beside them."""
     return scenario if scenario.background else scenario.model_copy(update={"load": 1.0})
 
@@ -168,10 +175,15 @@ def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
 
 @dataclass(frozen=True)
 class SaturatedService:
-    """Mean service time of an arm, in seconds, and half of its 95 % confidence interval over it."""
+    """Service time of an arm: its mean in seconds, half of the 95 % confidence interval of that over it, variability.
+
+    ``work_s`` is the part of the mean that is transfer.
+    """
 
     mean_s: float
     error: float
+    scv: float
+    work_s: float
 
 
 @lru_cache(maxsize=64)
@@ -197,7 +209,8 @@ def saturated_service(
     waiting = min(waiting, MOST_WAITING)
     wanted = max(accesses, 8 * waiting)
     engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", wanted)
-    source = _Repeated(_accesses(scenario, seed, bank, wanted, with_rebuilds))
+    accessed = _accesses(scenario, seed, bank, wanted, with_rebuilds)
+    source = _Repeated(accessed)
     closed = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
     observed = runner(engine)(closed, requests=wanted, marks=BATCHES + 1)
     settled = slice(BATCHES // 4, None)
@@ -206,7 +219,35 @@ def saturated_service(
     each_s = np.diff(time_s) / np.diff(done)
     mean_s = float((time_s[-1] - time_s[0]) / (done[-1] - done[0]))
     half_s = float(t.ppf(0.975, each_s.size - 1) * each_s.std(ddof=1)) / math.sqrt(each_s.size)
-    return SaturatedService(mean_s, half_s / mean_s)
+    each = observed.service_s[:, Stage.MEDIA]
+    scv = float(each.var() / each.mean() ** 2)
+    return SaturatedService(mean_s, half_s / mean_s, scv, float(accessed.steps.work[::2].mean()))
+
+
+@lru_cache(maxsize=16)
+def idle_positioning_s(scenario: Scenario, seed: int, first: int) -> float | None:
+    """Mean positioning of the arms of a bank without any choice, in seconds; None where one access leads to the next.
+
+    Seek between two places that have nothing to do with one another, settling, and half a turn. The places are those
+    of ``ACCESSES`` accesses, each taken with every other, which is good for 0.1 % of the mean (by trial).
+    """
+    bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
+    assert bank.arm is not None
+    access = _accesses(scenario, seed, bank, ACCESSES, with_rebuilds=True).steps.access
+    assert access is not None
+    start, end = access.start[::2], access.end[::2]
+    follows = (start[1:] == end[:-1]) | (start[1:] == start[:-1])
+    if (
+        bank.arm.segments
+        or follows.mean() > FOLLOWING
+        or any(each.pattern != "random" for each in (*scenario.workload, *scenario.background))
+    ):
+        return None
+    places = np.quantile(access.target[::2], (np.arange(PLACES) + 0.5) / PLACES)
+    apart = np.abs(places[:, None] - places)[~np.eye(PLACES, dtype=bool)]
+    curve = SeekCurve(bank.arm.edges, bank.arm.a, bank.arm.b, bank.arm.c)
+    seek_s = float(seek_times_s(apart, curve).mean())
+    return seek_s + float(access.settle_s[::2].mean()) + 0.5 / bank.arm.turns_per_s
 
 
 @lru_cache(maxsize=16)

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
+from scipy.special import gammainc
 
 from tailrace.arrays import BoolArray, FloatArray
 from tailrace.plan.columns import BRANCH, COLLECT, DETACH, END, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
@@ -10,45 +15,75 @@ from tailrace.plan.columns import BRANCH, COLLECT, DETACH, END, SPLIT, TAKE, TAK
 MOST_ROWS = 400
 """Requests whose ways are walked."""
 
+INSTANTS = np.linspace(0.0, 1.0, 129)[:-1]
+"""Where the law of the longest time is summed, of the span from nothing to what hardly any exceeds."""
 
-def slowest_way_mean_s(
-    chunk: Chunk,
-    wanted: BoolArray,
-    per_station: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
-) -> float:
+CONSTANT = 1e-6
+"""Squared coefficient of variation up to which a time is taken as constant."""
+
+
+@dataclass(frozen=True)
+class PerStation:
+    """What a class meets at every station, shape (stations,) each.
+
+    Mean and variance of the wait, how many times its work a visit takes, and mean and variance of what the service
+    takes beyond that, in seconds and squared seconds.
+    """
+
+    wait_s: FloatArray
+    wait_variance: FloatArray
+    slowdown: FloatArray
+    beyond_s: FloatArray
+    beyond_variance: FloatArray
+
+
+def slowest_way_mean_s(chunk: Chunk, wanted: BoolArray, stations: PerStation) -> float:
     """Mean seconds of the requests ``wanted``, shape (rows,): of several ways at once the longest.
 
-    ``per_station``: mean wait, probability of a wait, slowdown and service beyond the work, shape (stations,) each.
-    Of K ways the longest service counts, and the longest of K independent waits that are zero or exponential,
-    (w / p) sum_{j<=K} (1 - (1 - p)^j) / j for waits of mean w with probability p (derived). What is done for all that
-    are collected is left out.
+    Ways are taken as independent, each time as gamma of its mean and variance. What is done for all that are collected
+    is left out.
     """
     rows = np.flatnonzero(wanted)[:MOST_ROWS]
-    walk = _Walk(chunk, per_station)
-    return float(np.mean([walk.time_s(int(chunk.first[row])) for row in rows]))
+    walk = _Walk(chunk, stations)
+    return float(np.mean([walk.way(int(chunk.first[row]))[0] for row in rows]))
+
+
+def longest(times: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Mean and variance of the longest of independent times, given each by its mean and variance.
+
+    E max = integral of 1 - product of F_i(t), with gamma laws F_i; derived.
+    """
+    least = max(mean for mean, _ in times)
+    random = [(mean, variance) for mean, variance in times if variance > CONSTANT * mean**2]
+    if len(times) == 1 or not random:
+        return next(each for each in times if each[0] == least)
+    constant = max((mean for mean, variance in times if (mean, variance) not in random), default=0.0)
+    span = max(max(mean + 12 * math.sqrt(variance) for mean, variance in random), 2 * constant)
+    t = span * INSTANTS
+    below = (t >= constant).astype(np.float64)
+    for mean, variance in random:
+        below *= gammainc(mean**2 / variance, t * mean / variance)
+    step, beyond = span * INSTANTS[1], 1.0 - below
+    # By trapezoids: at 0 nothing is over.
+    mean = step * (float(beyond.sum()) - 0.5 * float(beyond[0]))
+    square = step * 2 * float(t @ beyond)
+    return max(mean, least), max(square - mean**2, 0.0)
 
 
 class _Walk:
-    """Walks paths as they are written; service and waits are kept apart until ways meet."""
+    """Walks paths as they are written: mean and variance of what they take."""
 
-    def __init__(
-        self,
-        chunk: Chunk,
-        per_station: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
-    ) -> None:
+    def __init__(self, chunk: Chunk, stations: PerStation) -> None:
         self._op, self._arg, self._work = (
             column.tolist() for column in (chunk.steps.op, chunk.steps.arg, chunk.steps.work)
         )
-        wait, probability, slowdown, beyond = (column.tolist() for column in per_station)
-        self._wait, self._probability, self._slowdown, self._beyond = wait, probability, slowdown, beyond
+        self._slowdown = stations.slowdown.tolist()
+        self._wait = list(zip(stations.wait_s.tolist(), stations.wait_variance.tolist(), strict=True))
+        self._beyond = list(zip(stations.beyond_s.tolist(), stations.beyond_variance.tolist(), strict=True))
 
-    def time_s(self, at: int) -> float:
-        service, wait, _ = self._way(at)
-        return service + wait
-
-    def _way(self, at: int) -> tuple[float, float, float]:
-        """Service, mean wait and probability of waiting on the way that begins here."""
-        service, wait, unhindered = 0.0, 0.0, 1.0
+    def way(self, at: int) -> tuple[float, float]:
+        """Mean and variance of the time on the way that begins here."""
+        mean, variance = 0.0, 0.0
         while (op := self._op[at]) != END:
             arg = self._arg[at]
             if op == DETACH:
@@ -56,28 +91,23 @@ class _Walk:
             elif op == COLLECT:
                 at += int(self._work[at])
             elif op == SPLIT:
-                served, waited, free, at = self._split(at + 1, arg)
-                service, wait, unhindered = service + served, wait + waited, unhindered * free
+                ways = []
+                at += 1
+                for _ in range(arg):
+                    assert self._op[at] == BRANCH
+                    ways.append(self.way(at + 1))
+                    at += 1 + self._arg[at]
+                parts = longest(ways)
+                mean, variance = mean + parts[0], variance + parts[1]
                 continue
             elif op in (VISIT, TAKE, TAKE_RANKED):
+                parts = self._wait[arg]
+                mean, variance = mean + parts[0], variance + parts[1]
                 if op == VISIT:
-                    service += self._work[at] * self._slowdown[arg] + self._beyond[arg]
-                wait += self._wait[arg]
-                unhindered *= 1.0 - self._probability[arg]
+                    parts = self._beyond[arg]
+                    mean, variance = (
+                        mean + parts[0] + self._work[at] * self._slowdown[arg],
+                        variance + parts[1],
+                    )
             at += 1
-        return service, wait, 1.0 - unhindered
-
-    def _split(self, at: int, branches: int) -> tuple[float, float, float, int]:
-        """The longest service and wait of several ways, the probability of none waiting, and where the path goes on."""
-        ways = []
-        for _ in range(branches):
-            assert self._op[at] == BRANCH
-            ways.append(self._way(at + 1))
-            at += 1 + self._arg[at]
-        service = max(way[0] for way in ways)
-        wait = sum(way[1] for way in ways) / branches
-        probability = sum(way[2] for way in ways) / branches
-        if probability > 0.0:
-            numbers = np.arange(1, branches + 1)
-            wait *= float(np.sum((1 - (1 - probability) ** numbers) / numbers)) / probability
-        return service, wait, (1 - probability) ** branches, at
+        return mean, variance

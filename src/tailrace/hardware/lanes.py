@@ -7,7 +7,7 @@ from tailrace.scenario.tables.server import Lanes
 
 
 def drive_link_rate(lanes: Lanes) -> float:
-    """Bytes per second of the link of one drive, one way, coding and packet headers taken off."""
+    """Bytes per second of the link of one drive, one way, coding, frames and packet headers taken off."""
     return lanes.bytes_per_s
 
 

@@ -33,6 +33,7 @@ How long do requests wait, and how long do they stay? In order of arrival:
 And in another order?
 
 - `priority_wait_means`, `priority_wait_means_mmc`: the mean wait of each class, the first served first
+- `mg1_by_queue`: service that takes another time the more wait, as a `ServiceByQueue`
 - `sharing_slowdown`, `sharing_response_mean`, `sharing_response_mean_of_size`: all are served at once
 - `bulk_service`: all who wait are served together, as a `BulkService`
 
@@ -59,6 +60,8 @@ from tailrace.theory.bounds import balanced_job_bounds as balanced_job_bounds
 from tailrace.theory.bounds import knee as knee
 from tailrace.theory.bulk import BulkService as BulkService
 from tailrace.theory.bulk import bulk_service as bulk_service
+from tailrace.theory.by_queue import ServiceByQueue as ServiceByQueue
+from tailrace.theory.by_queue import mg1_by_queue as mg1_by_queue
 from tailrace.theory.closed_network import solve_closed as solve_closed
 from tailrace.theory.closed_solution import ClosedSolution as ClosedSolution
 from tailrace.theory.domain import OutsideValidityError as OutsideValidityError

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Tag
 
-from tailrace.physics.links import pcie_rate_bytes_per_s, serial_rate_bytes_per_s
+from tailrace.physics.links import SERIAL_PAYLOAD_SHARE, pcie_rate_bytes_per_s, serial_rate_bytes_per_s
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout, findings_of_drives
 from tailrace.scenario.tables.media import Generic, Media
@@ -21,6 +21,7 @@ from tailrace.scenario.tables.quantity import (
     PowerOrZero,
     Price,
     Quantity,
+    Share,
     Size,
     SizeOrZero,
     Text,
@@ -126,6 +127,10 @@ class Lanes(Model):
         default=None, description="Raw rate of a serial link's line; or `pcie_generation`."
     )
     coding: Coding = Field(default="8b/10b", description="Line code of the serial link.")
+    payload_share: Annotated[Share, Field(gt=0)] = Field(
+        default=SERIAL_PAYLOAD_SHARE,
+        description="Share of what the code leaves of a serial link that is payload; frames take the rest.",
+    )
     max_payload: PacketPayload = Field(default=256, description="Largest payload of a packet (PCI Express).")
     duplex: Literal["full", "half"] | None = Field(
         default=None,
@@ -160,10 +165,10 @@ class Lanes(Model):
 
     @property
     def bytes_per_s(self) -> float:
-        """What the link of one drive carries each way, coding and packet headers taken off."""
+        """What the link of one drive carries each way, coding, frames and packet headers taken off."""
         if self.pcie_generation is not None:
             return pcie_rate_bytes_per_s(self.pcie_generation, self.width, int(self.max_payload))
-        return serial_rate_bytes_per_s((self.rate or 0.0) * 8, self.coding)
+        return serial_rate_bytes_per_s((self.rate or 0.0) * 8, self.coding) * self.payload_share
 
     @property
     def is_half_duplex(self) -> bool:
@@ -172,14 +177,14 @@ class Lanes(Model):
 
     def findings(self) -> Iterator[Finding]:
         """One kind of link, with the keys of that kind; the shared uplink whole or not at all."""
-        accepted = "either pcie_generation (with width, max_payload) or rate (with coding)"
+        accepted = "either pcie_generation (with width, max_payload) or rate (with coding, payload_share)"
         kinds: tuple[KeyPath, ...] = (("pcie_generation",), ("rate",))
         if self.pcie_generation is None and self.rate is None:
             yield Finding((), "neither pcie_generation nor rate", accepted, kinds)
         elif self.pcie_generation is not None and self.rate is not None:
             yield Finding((), "both pcie_generation and rate", accepted, kinds)
         else:
-            for key in ("coding",) if self.is_pcie else ("width", "max_payload"):
+            for key in ("coding", "payload_share") if self.is_pcie else ("width", "max_payload"):
                 if key in self.model_fields_set:
                     yield Finding((key,), "does not belong to this kind of link", accepted, kinds)
         uplink = ("drives_per_adapter", "adapter_generation", "adapter_width")
