@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tailrace.replicate.replication import Replication
-from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -24,7 +23,7 @@ def replay_budget(scenario: Scenario) -> int:
     rates = {each.name: (each.rate or 0.0) * each.clients for each in scenario.workload}
     for each in replays:
         share = rates[each.name] / sum(rates.values()) if each.is_open else 1.0
-        budget = min(budget, int(len(recording_of(each)) * each.repeat / share))
+        budget = min(budget, int(len(each.recording) * each.repeat / share))
     return max(budget, 256)
 
 
@@ -38,7 +37,7 @@ def replay_notes(scenario: Scenario, replications: Sequence[Replication]) -> tup
 
 
 def _notes(workload: Workload, replayed: int) -> list[str]:
-    facts = recording_of(workload).facts
+    facts = workload.recording.facts
     name = f"Trace of {workload.name!r}"
     notes = [
         f"{name}: {facts.rows:,} rows, {replayed:,} replayed. Each replication begins at another place, evenly spread "

@@ -110,6 +110,11 @@ def tables(scenario: Scenario) -> dict[str, Any]:
     return found
 
 
+def file_settings(scenario: Scenario) -> list[str]:
+    """Settings that name every trace by its absolute path, for a copy of the scenario that lies elsewhere."""
+    return [f'workload.{each.name}.file="{each.file}"' for each in scenario.workload if each.file is not None]
+
+
 def written_value(value: float | int | str, shape: Shape) -> str:
     """A value in SI as the text after the equals sign of a setting."""
     if shape.quantity and not isinstance(value, str):

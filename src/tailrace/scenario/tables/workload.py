@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
@@ -24,7 +24,7 @@ from tailrace.scenario.tables.quantity import (
     TimeOrZero,
     Whole,
 )
-from tailrace.scenario.tables.recorded import TraceColumns, filled_in, said_by_trace
+from tailrace.scenario.tables.recorded import TraceColumns, filled_in, opened, said_by_trace
 from tailrace.scenario.tables.step import (
     Aligned,
     Durable,
@@ -35,6 +35,9 @@ from tailrace.scenario.tables.step import (
     SizeShare,
     Step,
 )
+
+if TYPE_CHECKING:
+    from tailrace.trace.recording import Recording
 
 Limit = Time | None
 
@@ -221,6 +224,13 @@ class Workload(Model):
     def largest_size(self) -> int:
         """Largest request size in bytes."""
         return max(part.size for part in self.sizes)
+
+    @property
+    def recording(self) -> Recording:
+        """The trace that the class replays. Raises TraceError if it cannot be read."""
+        assert self.file is not None
+        assert self.columns is not None
+        return opened(self.file, self.columns)
 
     @property
     def asking(self) -> tuple[Step, ...]:
