@@ -160,8 +160,8 @@ def test_the_line_of_a_problem_shows_file_key_value_and_what_is_accepted():
         ),
         (["workload.booking.queue_depth=4"], "workload.booking", "both rate and queue_depth or think_time"),
         (["workload.booking.think=constant"], "workload.booking.think", "belongs to closed classes"),
-        (["workload.booking.arrivals=bursty"], "workload.booking.arrivals", "needs burstiness"),
-        (["workload.booking.burstiness=9"], "workload.booking.burstiness", "the arrivals are not bursty"),
+        (["workload.booking.arrivals=bursty"], "workload.booking.burstiness", "missing"),
+        (["workload.booking.burstiness=9"], "workload.booking.burstiness", "belongs to bursty arrivals"),
         (
             ["workload.booking.popularity=0.8", "workload.booking.pattern=sequential"],
             "workload.booking.popularity",

@@ -194,7 +194,7 @@ def seed_of(scenario: Scenario, seed: int | None) -> int:
 
 
 def _overload(scenario: Scenario, bank: Bank, factor: float, found: Found) -> Overload:
-    rate_per_s = sum(each.clients * (each.rate or 0.0) for each in scenario.workload) * scenario.load
+    rate_per_s = scenario.open_rate_per_s
     return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, factor * rate_per_s, found)
 
 

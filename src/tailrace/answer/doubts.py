@@ -80,8 +80,8 @@ def _broken_law(scenario: Scenario, workload: Workload, sample: Sample) -> Doubt
     if _apart(product, number.value, rate, mean, number):
         said = f"{product:.6g}, but {number.value:.6g} requests are under way"
         return Doubt(f"rate times mean latency is {said}", abs(product / number.value - 1))
-    asked = None if workload.rate is None else workload.rate * workload.clients * scenario.load
-    if asked is not None and workload.arrivals != "trace" and _apart(rate.value, asked, rate):
+    asked = workload.rate_at(scenario.load)
+    if workload.is_open and not workload.is_recorded and _apart(rate.value, asked, rate):
         return Doubt(f"{rate.value:.6g} requests a second came where {asked:.6g} are asked for", math.inf)
     return None
 

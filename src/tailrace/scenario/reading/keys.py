@@ -303,7 +303,7 @@ def _kind(shape: Shape) -> str:
 def default_of(field: FieldInfo, shape: Shape) -> str:
     """The default as a file would write it; "required"; or empty where leaving the key out has a meaning."""
     if field.is_required():
-        return "" if unless(field) else "required"
+        return "required"
     if field.default in (None, (), PydanticUndefined) or isinstance(field.default, Model):
         return ""
     return written(field.default, shape)

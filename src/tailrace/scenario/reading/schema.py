@@ -31,7 +31,6 @@ def schema() -> dict[str, Any]:
             if name in parts.PLACES:
                 _admit_part(properties)
             if made_up := keys.unless(field):
-                table["required"].remove(name)
                 table["anyOf"] = [{"required": [name]}, *made_up.instead]
         if choosing:
             table["required"] = [choosing, *table.get("required", [])]

@@ -200,12 +200,8 @@ def unit_findings(unit: str, dimension: units.Dimension, besides: str = "") -> I
 
 
 def filled_in(data: dict[str, Any], file: str) -> dict[str, Any]:
-    """A class's table with what its trace says where the table says nothing: rate, clients, sizes, share of reads.
-
-    Where no trace can be read nothing is known, and what is wrong comes up later: the file, not the missing size.
-    """
-    said = said_by_trace(data, file)
-    return {"request_size": "512 B", **data} if said is None else {**said, **data}
+    """A class's table with what its trace says where the table says nothing: rate, clients, sizes, share of reads."""
+    return {**(said_by_trace(data, file) or {}), **data}
 
 
 def said_by_trace(data: dict[str, Any], file: str) -> dict[str, Any] | None:

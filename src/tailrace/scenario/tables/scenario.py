@@ -46,6 +46,11 @@ class Scenario(Model):
         return sum(each.clients * (each.queue_depth or 0) for each in self.workload)
 
     @property
+    def open_rate_per_s(self) -> float:
+        """Requests per second of all open classes together."""
+        return sum(each.rate_at(self.load) for each in self.workload)
+
+    @property
     def digest(self) -> str:
         """SHA-256 (hexadecimal) of everything but the seed, whatever the order and spelling in the file.
 

@@ -128,7 +128,7 @@ def _read_cache(server: Server, workloads: Sequence[Workload]) -> Iterator[Findi
     if cache is None or cache.hit_share is not None:
         return
     for index, workload in enumerate(workloads):
-        if workload.arrivals == "trace":
+        if workload.is_recorded:
             key: KeyPath = ("server", "controller", "read_cache", "hit_share")
             accepted = f"a share from 0 to 1, since the class {workload.name} is recorded"
             yield Finding(key, "missing", accepted, (("workload", index, "arrivals"),))

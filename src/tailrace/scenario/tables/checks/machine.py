@@ -75,7 +75,7 @@ def _states(workload: Workload, own_link: bool) -> int:
     if not workload.is_open:
         return workload.clients * (workload.queue_depth or 1)
     in_turn = any(each.pattern == "sequential" for each in workload.parts)
-    keeps = workload.arrivals == "regular" or in_turn or own_link
+    keeps = workload.arrival_law.keeps_clients or in_turn or own_link
     return workload.clients if keeps else 0
 
 
