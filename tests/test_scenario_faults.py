@@ -445,7 +445,7 @@ def test_a_class_in_single_brackets_is_answered_with_double_ones():
         ("workload.booking.read_shares", "read_share"),
         ("workload.booking.requestsize", "request_size"),
         ("workload.booking.target.p99.9", None),
-        ("workload.booking.target.p9999", "p999"),
+        ("workload.booking.target.p999s", "p999"),
         ("run.replication", "replications"),
     ],
 )

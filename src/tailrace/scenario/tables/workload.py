@@ -7,12 +7,13 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic.fields import FieldInfo
 
 from tailrace import units
-from tailrace.quantity import KINDS, LATENCIES, Quantity
+from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
 from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalName, Arrivals, Recorded
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, OpenKeys, Unless, resolved
 from tailrace.scenario.tables.quantity import (
     DataRate,
     Number,
@@ -43,7 +44,7 @@ from tailrace.scenario.tables.step import (
 if TYPE_CHECKING:
     from tailrace.trace.recording import Recording
 
-Limit = Time | None
+Limit: Any = Time | None
 
 
 def _limit(quantity: Quantity) -> Any:
@@ -58,8 +59,28 @@ def _limit(quantity: Quantity) -> Any:
     return Field(default=None, description=f"Upper limit of the {what}.")
 
 
+_OTHER_QUANTILES = OpenKeys(
+    rf"(?:(?:read|write)_)?{QUANTILE}",
+    "pNN",
+    FieldInfo.from_annotated_attribute(
+        Limit,
+        Field(
+            default=None,
+            description="Upper limit of any other quantile, by two to five digits: p995 is 99.5 %; read_p995 and "
+            "write_p995 are of reads or writes alone.",
+        ),
+    ),
+)
+
+
 class Target(Model):
-    """What was promised to a class. At least one limit; of latency by the statistics that every answer gives."""
+    """What was promised to a class. At least one limit; of latency by any quantile."""
+
+    model_config = ConfigDict(extra="allow")
+    open_keys = _OTHER_QUANTILES
+    __pydantic_extra__: dict[Annotated[str, AfterValidator(_OTHER_QUANTILES.checked)], Time] = Field(
+        init=False
+    )
 
     # One key for each kind of request and statistic of the one list of these.
     for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
@@ -74,7 +95,7 @@ class Target(Model):
     @property
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((Quantity(name), getattr(self, name)) for name in type(self).model_fields)
+        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
     def findings(self) -> Iterator[Finding]:
