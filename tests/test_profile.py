@@ -17,8 +17,7 @@ from tailrace.measure.distance import relative_distance
 from tailrace.physics.zipf import scatter, zipf_law, zipf_rank
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.reading.toml import toml_text
-from tailrace.scenario.tables.recorded import recording_of
-from tailrace.scenario.tables.trace_alone import trace_class
+from tailrace.scenario.reading.trace_alone import trace_class
 from tailrace.trace import recording
 from tailrace.trace.popularity import popularity
 from tailrace.trace.profile import ITEM_BYTES, profile
@@ -52,7 +51,7 @@ def described(tmp_path):
         path = tmp_path / "trace.csv"
         path.write_text(text)
         workload, _ = trace_class(path, settings=settings)
-        return profile(recording_of(workload), **keywords)
+        return profile(workload.recording, **keywords)
 
     def of_class(text, rows, seed):
         scenario = parse(text)

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from drives import spinning
 from tailrace.errors import Problem, ScenarioError, TailraceError
 from tailrace.scenario import Scenario, parse, starter
-from tailrace.scenario.checks import checks
 from tailrace.scenario.reading.complaint import examine
+from tailrace.scenario.tables.checks import machine
 
 SPINNING = f"""
 {spinning(capacity="2 TB", inner_rate="100 MB/s")}
@@ -160,8 +160,8 @@ def test_the_line_of_a_problem_shows_file_key_value_and_what_is_accepted():
         ),
         (["workload.booking.queue_depth=4"], "workload.booking", "both rate and queue_depth or think_time"),
         (["workload.booking.think=constant"], "workload.booking.think", "belongs to closed classes"),
-        (["workload.booking.arrivals=bursty"], "workload.booking.arrivals", "needs burstiness"),
-        (["workload.booking.burstiness=9"], "workload.booking.burstiness", "the arrivals are not bursty"),
+        (["workload.booking.arrivals=bursty"], "workload.booking.burstiness", "missing"),
+        (["workload.booking.burstiness=9"], "workload.booking.burstiness", "belongs to bursty arrivals"),
         (
             ["workload.booking.popularity=0.8", "workload.booking.pattern=sequential"],
             "workload.booking.popularity",
@@ -320,7 +320,7 @@ def test_a_class_without_a_span_needs_room():
     ],
 )
 def test_a_thousand_million_clients_are_refused_with_the_memory_they_need(monkeypatch, changes, states):
-    monkeypatch.setattr(checks, "machine_memory", lambda: 64_000_000_000)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 64_000_000_000)
     problem = only(*changes)
     assert (problem.key, problem.value) == ("workload.booking.clients", "1000000000")
     assert problem.message == (
@@ -331,19 +331,19 @@ def test_a_thousand_million_clients_are_refused_with_the_memory_they_need(monkey
 
 def test_outstanding_requests_of_closed_classes_need_memory_too(monkeypatch):
     text = starter().replace('rate = "50 /s"', "queue_depth = 1000")
-    monkeypatch.setattr(checks, "machine_memory", lambda: 2 * 40 * 1000 * checks.STATE_BYTES)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 2 * 40 * 1000 * machine.STATE_BYTES)
     parse(text)
-    monkeypatch.setattr(checks, "machine_memory", lambda: 2 * 40 * 1000 * checks.STATE_BYTES - 2)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 2 * 40 * 1000 * machine.STATE_BYTES - 2)
     assert only(text=text).key == "workload.booking.clients"
 
 
 def test_poisson_arrivals_at_random_addresses_keep_nothing_for_a_client(monkeypatch):
-    monkeypatch.setattr(checks, "machine_memory", lambda: 10**9)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 10**9)
     parse(starter(), overrides=["workload.booking.clients=1_000_000_000"])
 
 
 def test_a_thousand_million_dies_are_refused_with_the_memory_they_need(monkeypatch):
-    monkeypatch.setattr(checks, "machine_memory", lambda: 64_000_000_000)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 64_000_000_000)
     problem = only("server.media.count=50_000", "server.media.dies=20_000")
     assert (problem.key, problem.value) == ("server.media.count", "50000")
     assert problem.message == (
@@ -353,20 +353,20 @@ def test_a_thousand_million_dies_are_refused_with_the_memory_they_need(monkeypat
 
 
 def test_the_dies_of_as_many_drives_as_the_message_names_are_accepted(monkeypatch):
-    monkeypatch.setattr(checks, "machine_memory", lambda: 64_000_000_000)
+    monkeypatch.setattr(machine, "machine_memory", lambda: 64_000_000_000)
     parse(starter(), overrides=["server.media.count=532", "server.media.dies=20_000"])
     assert only("server.media.count=534", "server.media.dies=20_000").key == "server.media.count"
 
 
 def test_where_the_system_does_not_tell_its_memory_nothing_is_refused_for_it(monkeypatch):
-    monkeypatch.setattr(checks, "machine_memory", lambda: None)
+    monkeypatch.setattr(machine, "machine_memory", lambda: None)
     parse(
         starter(), overrides=["workload.booking.clients=1_000_000_000", "workload.booking.arrivals=regular"]
     )
 
 
 def test_the_memory_of_this_machine_is_known():
-    assert checks.machine_memory() > 2**28
+    assert machine.machine_memory() > 2**28
 
 
 # ---- all at once --------------------------------------------------------------------
@@ -445,7 +445,7 @@ def test_a_class_in_single_brackets_is_answered_with_double_ones():
         ("workload.booking.read_shares", "read_share"),
         ("workload.booking.requestsize", "request_size"),
         ("workload.booking.target.p99.9", None),
-        ("workload.booking.target.p9999", "p999"),
+        ("workload.booking.target.p999s", "p999"),
         ("run.replication", "replications"),
     ],
 )

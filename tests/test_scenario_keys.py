@@ -178,6 +178,22 @@ def test_a_request_size_may_be_one_size_or_a_list_in_the_schema():
     assert [choice["type"] for choice in choices] == ["string", "array"]
 
 
+def test_a_target_takes_any_quantile_and_no_other_key() -> None:
+    changed = ["workload.booking.target.p995=2 ms", "workload.booking.target.write_p9999=9 ms"]
+    (booking,) = parse(starter(), overrides=changed).workload
+    limits = dict(booking.limits)
+    assert (limits["p995"], limits["write_p9999"]) == (2e-3, 9e-3)
+    ((pattern, allowed),) = schema()["$defs"]["Target"]["patternProperties"].items()
+    assert [bool(re.search(pattern, key)) for key in ("p995", "read_p12345", "p000", "p123456", "p9")] == [
+        *(True, True, False, False, False)
+    ]
+    assert allowed["type"] == "string"
+    for key in ("p000", "p9", "all_p99", "read_rate"):
+        with pytest.raises(ScenarioError, match="unknown key"):
+            parse(starter(), overrides=[f"workload.booking.target.{key}=2 ms"])
+    assert rows("workload.NAME.target.pNN")[0].kind == "time"
+
+
 def test_a_class_with_steps_or_a_trace_needs_no_request_size_in_the_schema():
     table = schema()["$defs"]["Workload"]
     assert table["required"] == ["name"]

@@ -9,6 +9,7 @@ import random
 import subprocess
 import sys
 import tomllib
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -41,6 +42,7 @@ from tailrace.scenario import (
     parse,
     starter,
 )
+from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalName
 
 SPINNING = f"""
 {spinning(count=24, capacity="2 TB")}
@@ -340,3 +342,15 @@ def test_code_may_give_numbers_in_si_and_is_held_to_the_same_rules():
         booking(rate=math.nan)
     with pytest.raises(ValidationError, match="beyond the usable capacity"):
         generic(booking(span=10**10))
+
+
+def test_every_arrival_law_can_be_written_and_asks_for_keys_that_a_class_has():
+    assert {law.name for law in ARRIVAL_LAWS} == set(get_args(ArrivalName))
+    assert {key for law in ARRIVAL_LAWS for key in law.own} <= set(Workload.model_fields)
+    bursty = booking(arrivals="bursty", burstiness=9.0).arrival_law
+    assert (bursty.gap_scv, bursty.is_poisson, bursty.caution is None) == (9.0, False, False)
+
+
+def test_the_rate_of_a_class_is_that_of_all_its_clients_at_the_load_and_none_if_it_is_closed():
+    assert booking(clients=4).rate_at(1.5) == 300.0
+    assert booking(rate=None, queue_depth=2).rate_at(1.5) == 0.0

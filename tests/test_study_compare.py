@@ -30,6 +30,7 @@ request_size = "8 KiB"
 read_share = 1.0
 [workload.target]
 p99 = "20 ms"
+p995 = "40 ms"
 [run]
 seed = 11
 requests = 20000
@@ -48,7 +49,7 @@ def compared() -> Comparison:
 
 def test_differences_and_ratios_hold_the_exact_ones(compared: Comparison) -> None:
     known = {each.quantity: each.paired for each in compared.differences if each.kind == "all"}
-    for quantity, factor in (("mean", 1.0), ("p50", log(2)), ("p99", log(100))):
+    for quantity, factor in (("mean", 1.0), ("p50", log(2)), ("p99", log(100)), ("p995", log(200))):
         first, second = factor / (1000 - 500), factor / (2000 - 500)
         difference, ratio = known[quantity].difference, known[quantity].ratio
         assert difference.value is not None

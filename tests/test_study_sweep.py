@@ -18,7 +18,7 @@ from tailrace.report.terminal.results import as_text
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
-from tailrace.theory import mmc_response_mean
+from tailrace.theory import mmc_response_mean, mmc_response_quantile
 
 VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
 
@@ -51,6 +51,20 @@ def test_the_mean_over_the_sweep_is_that_of_theory(found: Sweep) -> None:
         # 95 % intervals of four replications, doubled: about six standard errors
         half = row["mean_s_high"] - row["mean_s_low"]
         assert abs(row["mean_s"] - exact) < half
+
+
+def test_any_quantile_that_a_target_names_is_swept_and_holds_the_exact_one() -> None:
+    both = [
+        counter("run.requests=6000", "run.replications=12", *target)
+        for target in (["workload.booking.target.p985=14 ms"], [])
+    ]
+    frame = sweep(both, ["server.media.servers=2"], names=["one", "two"], engine="reference").table
+    exact = float(mmc_response_quantile(0.985, 1000.0, 1e3, 2))  # Erlang C; see `theory.mmc`
+    asked, other = frame.p985_s
+    assert abs(asked - exact) < 2 * (frame.p985_s_high[0] - asked)
+    assert frame.p985_s_high[0] - asked < 0.1 * exact
+    assert other != other
+    assert "p985: nobody asked for it here" in frame.unknown[1]
 
 
 def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(

@@ -16,7 +16,6 @@ from tailrace.plan.columns import READ
 from tailrace.report.files.documents import as_json
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.reading.variant import Variants
-from tailrace.scenario.tables.recorded import recording_of
 from tailrace.trace import compilation, recording, table
 from tailrace.workload.replay import begins_at
 
@@ -133,7 +132,7 @@ def test_without_clients_in_the_file_a_closed_replay_keeps_the_order_of_all(scen
 
 
 def test_addresses_come_from_the_file_in_its_own_unit(scenario):
-    file = recording_of(scenario().workload[0])
+    file = scenario().workload[0].recording
     assert file.address.tolist() == [0, 8192, 32768, 8192]
 
 
@@ -158,7 +157,7 @@ def test_what_the_file_does_not_tell_is_drawn(scenario):
 
 def same_columns(one, two):
     for name in ("time_s", "size_bytes", "address", "read", "client"):
-        a, b = getattr(recording_of(one.workload[0]), name), getattr(recording_of(two.workload[0]), name)
+        a, b = getattr(one.workload[0].recording, name), getattr(two.workload[0].recording, name)
         np.testing.assert_array_equal(a, b)
 
 
@@ -180,13 +179,13 @@ def test_gzip_semicolons_positions_and_dates_are_other_spellings_of_the_same(sce
     for number in ("12", "8", "6", "5"):
         dated = dated.replace(f"\n{number},", f"\n2026-06-01 12:00:00.{int(number):03d},")
     found = scenario(dated, [('unit = "ms"', 'unit = "date"')])
-    assert recording_of(found.workload[0]).time_s == pytest.approx([0, 1e-3, 3e-3, 7e-3], abs=1e-9)
+    assert found.workload[0].recording.time_s == pytest.approx([0, 1e-3, 3e-3, 7e-3], abs=1e-9)
 
 
 def test_nanoseconds_of_an_epoch_keep_their_last_digit(scenario):
     base = 1_790_000_000_000_000_000
     rows = "when,op,sector,bytes,desk\n" + "".join(f"{base + each},R,0,8,a\n" for each in (1, 2, 4))
-    found = recording_of(scenario(rows, [('unit = "ms"', 'unit = "ns"')]).workload[0])
+    found = scenario(rows, [('unit = "ms"', 'unit = "ns"')]).workload[0].recording
     assert found.time_s == pytest.approx([0, 1e-9, 3e-9], abs=1e-18)
 
 
@@ -206,15 +205,15 @@ def test_the_size_of_blocks_changes_nothing(scenario, tmp_path, monkeypatch):
     rows = "\n".join(["when,op,sector,bytes,desk", *lines])
     whole = scenario(rows)
     kept = {
-        name: np.array(getattr(recording_of(whole.workload[0]), name))
+        name: np.array(getattr(whole.workload[0].recording, name))
         for name in ("time_s", "size_bytes", "client")
     }
-    facts = recording_of(whole.workload[0]).facts
+    facts = whole.workload[0].recording.facts
     monkeypatch.setattr(table.blocks, "__defaults__", (37,))
     monkeypatch.setattr(compilation, "_SORTED_AT_ONCE", 53)
     monkeypatch.setattr(recording, "_opened", {})
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "another"))
-    again = recording_of(scenario(rows).workload[0])
+    again = scenario(rows).workload[0].recording
     assert again.facts == facts
     assert facts.disordered > 100
     for name, column in kept.items():
@@ -256,7 +255,7 @@ def test_bad_rows_are_refused_with_their_lines_and_reasons(scenario):
 
 def test_bad_rows_within_the_share_that_is_set_are_left_out_with_a_note(scenario):
     found = scenario(BAD, overrides=["workload.booking.bad_rows=0.5"])
-    assert len(recording_of(found.workload[0])) == 5
+    assert len(found.workload[0].recording) == 5
     small = Variants(found).with_keys(
         ["run.requests=1000", "run.replications=2", "workload.booking.repeat=1000"]
     )
@@ -267,8 +266,8 @@ def test_bad_rows_within_the_share_that_is_set_are_left_out_with_a_note(scenario
 def test_words_to_skip_are_passed_over_and_are_not_bad(scenario):
     rows = ROWS + "20,flush,,,pier,fog\n"
     found = scenario(rows, [('kind = "op"', 'kind = {column = "op", skip = ["FLUSH"]}')])
-    assert recording_of(found.workload[0]).facts.passed_over == 1
-    assert len(recording_of(found.workload[0])) == 4
+    assert found.workload[0].recording.facts.passed_over == 1
+    assert len(found.workload[0].recording) == 4
 
 
 def test_rows_out_of_order_are_sorted_with_a_note(scenario):

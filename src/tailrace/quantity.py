@@ -15,6 +15,9 @@ _DIMENSIONS: dict[str, Dimension] = {"mean": "time", "rate": "request rate", "th
 """Statistics other than quantiles, which are times."""
 _COLUMNS = {"time": "{}_s", "request rate": "{}_per_s", "data rate": "{}_bytes_per_s"}
 
+QUANTILE = r"p(?!0+$)\d{2,5}"
+"""What the text of a quantile matches: p50, p999 ..."""
+
 ACCEPTED = (
     "mean, p50 to p99999 (two to five digits behind the p: p999 is 99.9 %), rate or throughput; "
     "read_ or write_ before them for reads or writes alone"
@@ -44,14 +47,14 @@ class Quantity(str):
     dimension: Dimension
 
     def __new__(cls, text: str) -> Quantity:
-        found = re.fullmatch(r"(?:(read|write)[_ ])?(mean|rate|throughput|p(\d{2,5}))", text)
-        probability = int(found[3]) / 10 ** len(found[3]) if found and found[3] else None
-        if found is None or probability == 0.0:
+        found = re.fullmatch(rf"(?:(read|write)[_ ])?(mean|rate|throughput|{QUANTILE})", text)
+        if found is None:
             raise ValueError(f"{text!r} is no figure of a class; accepted: {ACCEPTED}")
         self = super().__new__(cls, text.replace(" ", "_"))
         self.kind = next(kind for kind in KINDS if kind == (found[1] or "all"))
         self.statistic = found[2]
-        self.probability = probability
+        digits = found[2][1:]
+        self.probability = int(digits) / 10 ** len(digits) if digits.isdigit() else None
         self.dimension = _DIMENSIONS.get(found[2], "time")
         return self
 
@@ -111,8 +114,8 @@ QUANTILES: dict[str, float] = {
 LATENCIES = ("mean", *QUANTILES)
 """Statistics of latency that every answer gives."""
 
-STATISTICS = ("rate", "throughput", *LATENCIES)
-"""All statistics that every answer gives of a class."""
+RATES = ("rate", "throughput")
+"""Statistics besides, of what is completed."""
 
 
 def with_quantiles(quantities: Sequence[Quantity]) -> dict[str, float]:

@@ -50,7 +50,10 @@ class Evidence:
         """A figure of a class, by its text."""
         if self.overload is not None:
             return Estimate.unknown(0, f"overloaded: {self.overloaded} cannot keep up")
-        return self.section(name, quantity).estimate(level)
+        figure = Quantity(quantity)
+        if figure.probability is not None and figure.statistic not in self.sample.quantiles:
+            return Estimate.unknown(0, "nobody asked for it here: no target limits it")
+        return self.section(name, figure).estimate(level)
 
     def section(self, name: str, quantity: str) -> Sectioned:
         """The same, with how the replications lie about it."""
@@ -194,7 +197,7 @@ def seed_of(scenario: Scenario, seed: int | None) -> int:
 
 
 def _overload(scenario: Scenario, bank: Bank, factor: float, found: Found) -> Overload:
-    rate_per_s = sum(each.clients * (each.rate or 0.0) for each in scenario.workload) * scenario.load
+    rate_per_s = scenario.open_rate_per_s
     return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, factor * rate_per_s, found)
 
 

@@ -68,9 +68,9 @@ def _number_under_way(workload: Workload, sample: Sample) -> Doubt | None:
 def _what_is_asked(scenario: Scenario, workload: Workload, sample: Sample) -> Doubt | None:
     """What arrives at a rate is done at it."""
     rate = sample.section(workload.name, RATE).estimate(LEVEL)
-    if workload.rate is None or workload.arrivals == "trace" or rate.value is None:
+    if not workload.is_open or workload.is_recorded or rate.value is None:
         return None
-    asked = workload.rate * workload.clients * scenario.load
+    asked = workload.rate_at(scenario.load)
     if not _apart(rate.value, asked, rate):
         return None
     return Doubt(f"{rate.value:.6g} requests a second came where {asked:.6g} are asked for", math.inf)

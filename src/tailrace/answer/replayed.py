@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tailrace.replicate.replication import Replication
-from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -17,14 +16,13 @@ def replay_budget(scenario: Scenario) -> int:
     the scenario's budget counts. At least 256.
     """
     budget = scenario.run.budget
-    replays = [each for each in scenario.workload if each.arrivals == "trace"]
-    others = [each for each in scenario.workload if each.arrivals != "trace"]
+    replays = [each for each in scenario.workload if each.is_recorded]
+    others = [each for each in scenario.workload if not each.is_recorded]
     if any(not each.is_open for each in others) or (others and any(not each.is_open for each in replays)):
         return budget
-    rates = {each.name: (each.rate or 0.0) * each.clients for each in scenario.workload}
     for each in replays:
-        share = rates[each.name] / sum(rates.values()) if each.is_open else 1.0
-        budget = min(budget, int(len(recording_of(each)) * each.repeat / share))
+        share = each.rate_at(scenario.load) / scenario.open_rate_per_s if each.is_open else 1.0
+        budget = min(budget, int(len(each.recording) * each.repeat / share))
     return max(budget, 256)
 
 
@@ -32,13 +30,13 @@ def replay_notes(scenario: Scenario, replications: Sequence[Replication]) -> tup
     """What there is to say of each trace: rows left out or sorted, and what the intervals tell."""
     notes: list[str] = []
     for each in scenario.workload:
-        if each.arrivals == "trace":
+        if each.is_recorded:
             notes += _notes(each, sum(one.issued[each.name] for one in replications))
     return tuple(notes)
 
 
 def _notes(workload: Workload, replayed: int) -> list[str]:
-    facts = recording_of(workload).facts
+    facts = workload.recording.facts
     name = f"Trace of {workload.name!r}"
     notes = [
         f"{name}: {facts.rows:,} rows, {replayed:,} replayed. Each replication begins at another place, evenly spread "

@@ -69,13 +69,12 @@ def profile(
 ) -> None:
     """Describe a recorded trace, and write a class that resembles it."""
     with failures(debug):
-        from tailrace.scenario.tables.recorded import recording_of
-        from tailrace.scenario.tables.trace_alone import trace_class
+        from tailrace.scenario.reading.trace_alone import trace_class
         from tailrace.trace.profile import profile as described
 
         reach = _size(span) if span is not None else None
         workload, table = trace_class(file, columns, column or (), bad_rows)
-        found = described(recording_of(workload), reach)
+        found = described(workload.recording, reach)
         resembling = None
         if write is not None or on is not None:
             from tailrace.fit.resemblance import resembling as resembles

@@ -114,7 +114,7 @@ def run(
         if out is not None:
             from tailrace.report.files.answer import scenario_copy, write_result
             from tailrace.scenario.reading.read import parts_of
-            from tailrace.scenario.tables.recorded import file_settings
+            from tailrace.scenario.reading.variant import file_settings
 
             copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)])
             write_result(result, out, copy, parts_of(file, settings or ()), kinds)

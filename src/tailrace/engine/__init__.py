@@ -15,7 +15,7 @@ To add a discipline:
 2. `stations`: a class with its own queue on the SimPy environment. It tells a request when its service has ended by
    the event that the request waits for, and accounts for busy and waiting time like its neighbours. What becomes able
    to go on without time passing goes through an urgent event, so that ties have one order.
-3. The compiled engine: the same, in `loop.stations` and the kernel. Arithmetic that decides times stands in one
+3. The compiled engine: the same in `loop` and its kernel. Arithmetic that decides times stands in one
    written order in both, so that completion times are equal bit for bit; formulas that both need belong in `physics`.
 4. `forecast.saturation`: what such a station can carry, or that this is not known.
 5. Tests: a hand-traced scenario whose whole log is compared, its properties (work conservation, order), a closed form

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from tailrace.engine.gates import Bulk, Pool
-from tailrace.engine.reference import Branch, Path, ReferenceRun, Request
+from tailrace.engine.paths import Branch, Path, Request
+from tailrace.engine.reference import ReferenceRun
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.plan.build import Plan
 

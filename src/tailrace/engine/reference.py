@@ -9,18 +9,19 @@ urgent event, taken in order before the calendar moves on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from math import inf
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 from simpy.core import Environment
-from simpy.events import NORMAL, URGENT, Event
+from simpy.events import NORMAL, URGENT
 
 from tailrace.engine.gates import Bulk, Pool
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps, Way, Where
+from tailrace.engine.paths import Arrivals, Branch, Detached, Path, Request, Row, Slot, rows_of
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
@@ -35,100 +36,11 @@ from tailrace.plan.columns import (
     TAKE,
     TAKE_RANKED,
     VISIT,
-    Chunk,
-    Steps,
 )
-from tailrace.plan.source import Source
 from tailrace.plan.stations import Discipline
-
-Record: TypeAlias = list[float]
-"""Wait seconds of the four stages, then their service seconds."""
 
 BLOCK = 8192
 """Requests kept as Python objects before they are packed into arrays."""
-
-
-class _Steps:
-    """Steps as plain lists: the interpreter reads those three times as fast as arrays."""
-
-    def __init__(self, steps: Steps) -> None:
-        self.op = steps.op.tolist()
-        self.arg = steps.arg.tolist()
-        self.work = steps.work.tolist()
-        self.access: list[Where] = []
-        if steps.access is not None:
-            columns = (column.tolist() for column in steps.access.columns())
-            self.access = list(zip(*columns, strict=True))
-
-
-Row: TypeAlias = tuple[_Steps, int, float, int, int, int, int]
-"""Steps, first step, gap, class, client, bytes, kind."""
-
-
-def _rows(source: Source) -> Iterator[Row]:
-    while True:
-        chunk: Chunk = source.next_chunk()
-        steps = _Steps(chunk.steps)
-        columns = (chunk.first, chunk.gap_s, chunk.class_index, chunk.client, chunk.size_bytes, chunk.kind)
-        for row in zip(*(column.tolist() for column in columns), strict=True):
-            yield (steps, *row)
-
-
-class Path(Way):
-    """A path that is being walked: where it stands in its steps, and what it has been charged so far.
-
-    ``missing`` is how many branches of the split at which it stands are under way.
-    """
-
-    missing = 0
-
-    def __init__(self, steps: _Steps, at: int, rank: int) -> None:
-        self.steps, self.at, self.rank = steps, at, rank
-        self.record: Record = [0.0] * 8
-
-
-class Request(Path):
-    """The path of a request, the ``order``-th to arrive; ``slot`` is the closed client's slot that issued it."""
-
-    def __init__(
-        self, row: Row, rank: int, client: int, order: int, began_s: float, slot: _Slot | None
-    ) -> None:
-        steps, first, _, self.number, _, self.size_bytes, self.kind = row
-        super().__init__(steps, first, rank)
-        self.client, self.order, self.began_s, self.slot = client, order, began_s, slot
-
-
-class Branch(Path):
-    """A branch of a split."""
-
-    def __init__(self, steps: _Steps, at: int, parent: Path) -> None:
-        super().__init__(steps, at, parent.rank)
-        self.parent = parent
-
-
-class Detached(Path):
-    """A detached way."""
-
-
-class _Arrivals(Event):
-    """The next open arrival."""
-
-    _ok, _value = True, None
-
-    def __init__(self, source: Source, callback: Callable[[Any], None]) -> None:
-        self.rows = _rows(source)
-        self.row = next(self.rows)
-        self.at = [callback]
-
-
-class _Slot(Event):
-    """One of the cycles of a closed client: the event is the end of its thinking, ``row`` the request that follows."""
-
-    _ok, _value = True, None
-    row: Row
-
-    def __init__(self, rows: Iterator[Row], client: int) -> None:
-        self.rows, self.client = rows, client
 
 
 def run_reference(
@@ -223,10 +135,10 @@ class ReferenceRun:
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
-            self._expect(_Arrivals(self._plan.open_source, self._arrive))
-        rows = [_rows(source) for source in self._plan.closed]
+            self._expect(Arrivals(self._plan.open_source, self._arrive))
+        rows = [rows_of(source) for source in self._plan.closed]
         for source, client in self._plan.slots:
-            slot = _Slot(rows[source], client)
+            slot = Slot(rows[source], client)
             slot.callbacks = [self._begin]
             self._env.schedule(slot, URGENT)
         try:
@@ -238,21 +150,21 @@ class ReferenceRun:
 
     # Clients
 
-    def _expect(self, arrivals: _Arrivals) -> None:
+    def _expect(self, arrivals: Arrivals) -> None:
         arrivals.callbacks = arrivals.at
         self._env.schedule(arrivals, NORMAL, arrivals.row[2])
 
-    def _arrive(self, arrivals: _Arrivals) -> None:
+    def _arrive(self, arrivals: Arrivals) -> None:
         row, arrivals.row = arrivals.row, next(arrivals.rows)
         self._expect(arrivals)
         self._walk(self._request(row, row[4], None))
 
-    def _begin(self, slot: _Slot) -> None:
+    def _begin(self, slot: Slot) -> None:
         request = self._following(slot)
         if request is not None:
             self._walk(request)
 
-    def _following(self, slot: _Slot) -> Request | None:
+    def _following(self, slot: Slot) -> Request | None:
         """The next request of a closed client's slot, None if it is issued after a think time."""
         slot.row = next(slot.rows)
         if slot.row[2] <= 0.0:
@@ -261,10 +173,10 @@ class ReferenceRun:
         self._env.schedule(slot, NORMAL, slot.row[2])
         return None
 
-    def _issue(self, slot: _Slot) -> None:
+    def _issue(self, slot: Slot) -> None:
         self._walk(self._request(slot.row, slot.client, slot))
 
-    def _request(self, row: Row, client: int, slot: _Slot | None) -> Request:
+    def _request(self, row: Row, client: int, slot: Slot | None) -> Request:
         order = self._arrived
         self._arrived += 1
         if self._mark_at and order == self._mark_at[-1] and not self._finished.triggered:

@@ -304,11 +304,12 @@ class Decomposition:
     def _arrival_scv(self, name: str, visits: float) -> float:
         """Variability of the gaps between a class's arrivals at one station, thinned at random on the way there."""
         workload = self.samples[name].workload
-        if workload.arrivals == "bursty" and workload.burstiness is not None:
-            return 1.0 + min(visits, 1.0) * (workload.burstiness - 1.0)
-        if workload.arrivals == "regular" and workload.is_open and workload.clients == 1:
-            return 1.0 - min(visits, 1.0)
-        return 1.0
+        law = workload.arrival_law
+        mixed = (
+            law.keeps_clients and workload.clients > 1
+        )  # clients each of its own pace are as good as Poisson
+        scv = law.gap_scv if workload.is_open and not mixed else 1.0
+        return 1.0 + min(visits, 1.0) * (scv - 1.0)
 
     def _wait_within_s(self) -> float:
         """Mean wait at other banks while a permit of a pacing pool is held."""

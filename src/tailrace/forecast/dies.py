@@ -75,9 +75,9 @@ def stretch_of_dies(scenario: Scenario, seed: int, first: int) -> float:
     for factor, classes in ((scenario.load, scenario.workload), (1.0, scenario.background)):
         for workload in classes:
             found = _jobs(chunks[workload.name], bank, workload.pattern == "random")
-            if workload.rate is not None and found.begin.size:
+            if workload.is_open and found.begin.size:
                 jobs.append(found)
-                rates.append(workload.rate * workload.clients * factor * found.per_request)
+                rates.append(workload.rate_at(factor) * found.per_request)
     if not jobs:
         return 1.0
     return _stretch(*_mixed(jobs, np.array(rates)), bank, disciplines, seed)

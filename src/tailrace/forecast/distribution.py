@@ -32,9 +32,7 @@ def closed_tail(
     if exact_classes(scenario):
         return dict.fromkeys(with_tail, exact_quantiles_s(scenario, wanted))
     network = Decomposition(scenario, seed)
-    network.reckon(
-        {each.name: (each.rate or 0.0) * each.clients * scenario.load for each in scenario.workload}
-    )
+    network.reckon({each.name: each.rate_at(scenario.load) for each in scenario.workload})
     found = {}
     for name in with_tail:
         try:

@@ -18,10 +18,10 @@ from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
 from tailrace.scenario.reading.read import Given, given
+from tailrace.scenario.tables.arrivals import IN_BURSTS
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
-STRONG_BURSTINESS = 4.0
 FULL_POOL = 0.5
 """Share of a pool's permits in use on average, beyond which some requests have to wait for one."""
 
@@ -70,13 +70,9 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
 
 def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
     network = Decomposition(scenario, seed)
-    opened = {
-        each.name: each.rate * each.clients * scenario.load
-        for each in scenario.workload
-        if each.rate is not None
-    }
+    opened = {each.name: each.rate_at(scenario.load) for each in scenario.workload if each.is_open}
     only_open = len(opened) == len(scenario.workload)
-    opened |= {each.name: (each.rate or 0.0) * each.clients for each in scenario.background}
+    opened |= {each.name: each.rate_at(1.0) for each in scenario.background}
     if not only_open and any(network.collects(each.name) for each in scenario.workload):
         unknown = ClassTheory(None, None, "none known", p99_reason=COLLECTING)
         return {each.name: unknown for each in scenario.workload}
@@ -128,12 +124,9 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
         doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
     doubts += _doubts_of_ranks(network)
-    if workload.surge is not None or (workload.burstiness or 1.0) > STRONG_BURSTINESS:
-        doubts.append("its arrivals come in strong bursts")
-    elif workload.is_open and workload.arrivals == "regular":
-        doubts.append("regular arrivals are taken as Poisson where they mix")
-    elif workload.is_open and workload.arrivals == "trace":
-        doubts.append("the arrivals of its trace are taken as Poisson")
+    surges = workload.surge is not None
+    if caution := IN_BURSTS if surges else workload.arrival_law.caution if workload.is_open else None:
+        doubts.append(caution)
     if workload.limit is not None:
         doubts.append("waits for its rate limit are not reckoned")
     return f"Not to be trusted: {'; '.join(doubts)}." if doubts else None
@@ -320,8 +313,8 @@ class _ClosedNetwork:
         """Seconds that an access to an arm takes beyond the transfer: "likely", at "least" or at "most".
 
         What is likely goes by the closed requests that there are for each arm. The least is with all slots to choose
-        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else an arm
-        may find at once what it is asked for next, or have read it already.
+        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else
+        an arm may find at once what it is asked for next, or have read it already.
         """
         known = self._arms[place]
         if arm == "likely":

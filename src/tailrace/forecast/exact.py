@@ -61,14 +61,14 @@ def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
     if stations is None or not all(_goes_one_way(scenario, *each) for each in _with_spans(scenario)):
         return None
     opened = [each for each in scenario.workload if each.is_open]
-    if any(each.arrivals != "poisson" or each.surge is not None for each in opened):
+    if any(not each.arrival_law.is_poisson or each.surge is not None for each in opened):
         return None
     ranked = len({each.priority for each in scenario.workload}) > 1 and any(
         each.discipline == "fcfs" for each in stations
     )
     if len(opened) < len(scenario.workload):
         return None if ranked else _closed_or_mixed(scenario, stations)
-    rates = [_rate(scenario, each) for each in opened]
+    rates = [each.rate_at(scenario.load) for each in opened]
     if ranked:
         return _ranked(opened, rates, stations)
     one = _open(stations, sum(rates))
@@ -78,7 +78,7 @@ def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
 def exact_quantiles_s(scenario: Scenario, ps: Sequence[float]) -> dict[float, float]:
     """Quantiles of latency in seconds of a scenario for which `exact_classes` gives a p99, alike for all classes."""
     stations = _stations(scenario) or []
-    rate = sum(_rate(scenario, each) for each in scenario.workload)
+    rate = scenario.open_rate_per_s
     parts = [_response_law(each, rate / each.count) for each in stations]
     return {p: theory.sum_quantile(p, parts) for p in ps}
 
@@ -140,10 +140,6 @@ def _goes_one_way(scenario: Scenario, workload: Workload, span: int) -> bool:
         workload.pattern == "random" and workload.popularity is None and span >= 1000 * unit * media.count
     )
     return fits and even and workload.limit is None
-
-
-def _rate(scenario: Scenario, workload: Workload) -> float:
-    return (workload.rate or 0.0) * workload.clients * scenario.load
 
 
 # Open
@@ -246,7 +242,7 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     """
     if not all(each.product_form for each in stations):
         return None
-    rate = sum(_rate(scenario, each) for each in scenario.workload if each.is_open)
+    rate = scenario.open_rate_per_s
     queues = np.repeat([each.queues for each in stations], [each.count for each in stations])
     servers = np.repeat(
         [each.servers if each.queues else math.inf for each in stations], [each.count for each in stations]

@@ -94,11 +94,9 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     both = np.zeros((2, 2, len(stations)))  # of classes and of rebuilds: seconds of service, and visits
     for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
         for workload in classes:
-            if workload.rate is not None:
+            if workload.is_open:
                 demand = demands[workload.name]
-                both[place] += (
-                    workload.rate * workload.clients * factor * np.stack([demand.service_s, demand.visits])
-                )
+                both[place] += workload.rate_at(factor) * np.stack([demand.service_s, demand.visits])
     service, visits = both.sum(axis=0)
     share = np.full(len(stations.banks), np.nan)
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))

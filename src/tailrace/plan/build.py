@@ -134,7 +134,7 @@ def _class_plan(
 
 
 def _arrivals(plan: ClassPlan, load: float) -> ArrivalStream | TraceArrivals:
-    if plan.workload.arrivals == "trace":
+    if plan.workload.is_recorded:
         return TraceArrivals(plan.workload, load, plan.streams)
     return ArrivalStream(plan.workload, load, plan.streams)
 
@@ -163,7 +163,7 @@ def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tupl
         first = plan.chunk(np.zeros(SPREAD_SAMPLE), np.arange(SPREAD_SAMPLE) % workload.clients)
         per_request = first.steps.op.size / SPREAD_SAMPLE
         rows = int(min(max(steps / per_request, SPREAD_SAMPLE), 16384))
-        if workload.arrivals == "trace":
+        if workload.is_recorded:
             plan = _class_plan(server, workload, spans, (seed, 0, None), number=0, sample=rows)
         chunks[workload.name] = plan.chunk(np.zeros(rows), np.arange(rows) % workload.clients)
     for workload in scenario.background:
@@ -194,7 +194,7 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     controller = scenario.server.controller
     if not isinstance(controller, Controller) or controller.read_cache is None:
         return {}
-    rates = {each.name: each.clients * (each.rate or 0.0) * scenario.load for each in scenario.workload}
+    rates = {each.name: each.rate_at(scenario.load) for each in scenario.workload}
     closed = [each for each in scenario.workload if not each.is_open]
     if not closed:
         return rates | _rates_of_steps(scenario, rates)

@@ -91,7 +91,7 @@ def fillings(scenario: Scenario, stations: Stations, chunks: Mapping[str, Chunk]
             work = (visits.work_s + position_s) / len(chunk)
             behind = np.bincount(visits.station, work * ~visits.awaited, count)
             waited_s = float(work[visits.awaited].sum())
-            rate = workload.clients * (workload.rate or 0.0) * factor
+            rate = workload.rate_at(factor)
             if not workload.is_open:
                 circle_s = (workload.think_time or 0.0) + waited_s
                 rate = workload.clients * (workload.queue_depth or 1) / circle_s

@@ -56,7 +56,7 @@ class ClassPlan:
         self.workload, self.streams, self.number = workload, streams, number
         self._server, self._at_a_time = server, at_a_time
         self._requests: RequestStream | TraceRequests
-        if workload.arrivals == "trace":
+        if workload.is_recorded:
             self._requests = TraceRequests(workload, *span, streams, sample)
         else:
             self._requests = RequestStream(workload, *span, streams)

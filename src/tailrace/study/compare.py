@@ -24,7 +24,7 @@ from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import LATENCIES, Kind, Quantity
+from tailrace.quantity import Kind, Quantity
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
@@ -205,7 +205,10 @@ def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference
         if each.name in shared
         for kind in ours.sample.kinds(each.name)
         if kind in theirs.sample.kinds(each.name)
-        for statistic in LATENCIES
+        for statistic in (
+            "mean",
+            *(each for each in ours.sample.quantiles if each in theirs.sample.quantiles),
+        )
     ]
 
 

@@ -100,8 +100,7 @@ def load_curve(
     Raises:
         SettingError: a ValueError: no class is open, so that the load follows the server; see `key_curve`.
     """
-    open_classes = [each for each in scenario.workload if each.is_open]
-    if not open_classes:
+    if not any(each.is_open for each in scenario.workload):
         raise SettingError("no class is open: the load follows the server; accepted: a scenario with a rate")
     seed = _seed(scenario, seed)
     saturation = estimate(scenario, seed).saturation
@@ -117,10 +116,9 @@ def load_curve(
         )
         for each in sorted(factors)
     ]
-    rate = sum((each.rate or 0.0) * each.clients for each in open_classes) * scenario.load
     limits = {each.name: dict(each.limits) for each in scenario.workload}
     points = _points(variants, replications, seed, engine, workers, progress)
-    return LoadCurve(scenario.title, rate, saturation, limits, points)
+    return LoadCurve(scenario.title, scenario.open_rate_per_s, saturation, limits, points)
 
 
 def key_curve(

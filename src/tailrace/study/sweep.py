@@ -14,7 +14,7 @@ from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import STATISTICS, Quantity
+from tailrace.quantity import RATES, Quantity, with_quantiles
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
@@ -59,9 +59,19 @@ class Sweep(Shown):
         """The gravest of all points."""
         return combined(point.evidence.verdict for point in self.points)
 
+    @property
+    def statistics(self) -> tuple[str, ...]:
+        """Those of every answer, and quantiles that some target limits."""
+        classes = [each for point in self.points for each in point.evidence.scenario.workload]
+        return (
+            *RATES,
+            "mean",
+            *with_quantiles([quantity for each in classes for quantity, _ in each.limits]),
+        )
+
     def rows(self) -> list[dict[str, Any]]:
         """One row a point and class, ready for JSON; None for what is not known."""
-        return [row for point in self.points for row in _rows(point, self.keys)]
+        return [row for point in self.points for row in _rows(point, self.keys, self.statistics)]
 
     def as_dict(self) -> dict[str, Any]:
         """What was asked, every row, and where each line bends, in SI units, ready for JSON."""
@@ -97,7 +107,7 @@ class Sweep(Shown):
         """
         import pandas as pd
 
-        frame = pd.DataFrame(self.rows(), columns=columns(self.keys))
+        frame = pd.DataFrame(self.rows(), columns=columns(self.keys, self.statistics))
         for name in frame.columns:
             if name.endswith(("_s", "_low", "_high", "_share")):
                 frame[name] = frame[name].astype(float)
@@ -105,9 +115,9 @@ class Sweep(Shown):
         return frame
 
 
-def columns(keys: Sequence[str]) -> list[str]:
+def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
     """Columns of a sweep's table."""
-    figures = [f"{Quantity(name).column}{end}" for name in STATISTICS for end in ("", "_low", "_high")]
+    figures = [f"{Quantity(name).column}{end}" for name in statistics for end in ("", "_low", "_high")]
     return [
         "scenario",
         *keys,
@@ -211,7 +221,7 @@ def budget_seconds(budget: str | float | None) -> float | None:
     return budget_seconds(seconds)
 
 
-def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:
+def _rows(point: Point, keys: Sequence[str], statistics: Sequence[str]) -> Iterable[dict[str, Any]]:
     evidence = point.evidence
     station = evidence.overloaded
     values = {setting.key: setting.value for setting in point.settings}
@@ -227,7 +237,7 @@ def _rows(point: Point, keys: Sequence[str]) -> Iterable[dict[str, Any]]:
             "replications": len(evidence.sample),
         }
         unknown = []
-        for quantity in map(Quantity, STATISTICS):
+        for quantity in map(Quantity, statistics):
             estimate, column = evidence.estimate(workload.name, quantity), quantity.column
             row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
             if estimate.value is None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics.hyperexponential import two_phase_from_uniform
+from tailrace.scenario.tables.arrivals import Bursty, Regular
 from tailrace.scenario.tables.workload import Surge, Workload
 from tailrace.workload.streams import Purpose, Streams
 
@@ -23,13 +24,14 @@ class ArrivalStream:
             raise ValueError(f"class {workload.name!r} is closed: its clients issue on completion")
         self._workload = workload
         self._streams = streams
-        self.rate_per_s = workload.rate * load * workload.clients
+        self.rate_per_s = workload.rate_at(load)
         self._drawn = 0
         self._clock = 0.0  # operational time of the last arrival drawn
         self._surge = None if workload.surge is None else _SurgeClock(workload.surge, streams)
         self._times: FloatArray = np.empty(0)
         self._clients: IntArray = np.empty(0, dtype=np.int64)
-        if workload.arrivals == "regular":
+        self._law = workload.arrival_law
+        if isinstance(self._law, Regular):
             phases = streams.uniforms(Purpose.PHASE, np.arange(workload.clients))
             self._beat_order = np.argsort(phases, kind="stable")
             self._beats = phases[self._beat_order]
@@ -57,17 +59,17 @@ class ArrivalStream:
         index = np.arange(self._drawn, self._drawn + count)
         self._drawn += count
         population = self._workload.clients
-        if self._workload.arrivals == "regular":
+        if isinstance(self._law, Regular):
             beat, place = np.divmod(index, population)
             clients = self._beat_order[place]
             times = (beat + self._beats[place]) * (population / self.rate_per_s)
         else:
             u = self._streams.uniforms(Purpose.GAP, index)
             mean_gap = 1.0 / self.rate_per_s
-            if self._workload.burstiness is None:
-                gaps = np.log(u) * -mean_gap
+            if isinstance(self._law, Bursty):
+                gaps = two_phase_from_uniform(u, mean_gap, self._law.burstiness)
             else:
-                gaps = two_phase_from_uniform(u, mean_gap, self._workload.burstiness)
+                gaps = np.log(u) * -mean_gap
             gaps[0] += self._clock
             times = np.cumsum(gaps)
             self._clock = float(times[-1])

@@ -13,7 +13,6 @@ from collections.abc import Callable
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.scenario.tables.recorded import recording_of
 from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import SECTOR_BYTES, Requests, RequestStream
 from tailrace.workload.streams import Purpose, Streams
@@ -39,7 +38,7 @@ class Replay:
     """
 
     def __init__(self, workload: Workload, streams: Streams, sample: int | None = None) -> None:
-        self.recording = recording_of(workload)
+        self.recording = workload.recording
         self._rows: IntArray | None = None
         if streams.client is not None and self.recording.client is not None:
             self._rows = _rows_of(workload, self.recording.by_client, streams.client)

@@ -22,7 +22,9 @@ from tailrace.engine.loop.agenda import (
     schedule,
     send,
 )
+from tailrace.engine.loop.arm import arm_answers, arm_arrives, arm_served
 from tailrace.engine.loop.compilation import compiled, inlined, kept, version_of_sources
+from tailrace.engine.loop.gates import collects, gives, queue_up_ranked, releases, takes
 from tailrace.engine.loop.layout import (
     BRANCH,
     CARRY_ON,
@@ -57,21 +59,7 @@ from tailrace.engine.loop.layout import (
     Record,
     Records,
 )
-from tailrace.engine.loop.stations import (
-    arm_answers,
-    arm_arrives,
-    arm_served,
-    collects,
-    fcfs_arrives,
-    fcfs_served,
-    gives,
-    ps_arrives,
-    ps_leaves,
-    queue_up,
-    queue_up_ranked,
-    releases,
-    takes,
-)
+from tailrace.engine.loop.stations import fcfs_arrives, fcfs_served, ps_arrives, ps_leaves, queue_up
 from tailrace.plan.columns import COLLECT, DETACH, END, GIVE, LAP, RELEASE, SPLIT, TAKE, TAKE_RANKED, VISIT
 from tailrace.plan.stations import Discipline
 

@@ -18,9 +18,7 @@ def class_sentence(workload: Workload, load: float) -> str:
     if workload.rate is not None:
         rate = workload.rate * load
         whole = f", {number(rate * workload.clients, 6)}/s in all" if several else ""
-        how = {"poisson": "at random times", "regular": "evenly spaced", "bursty": "in bursts"}
-        way = how.get(workload.arrivals, workload.arrivals)
-        said = f"{many} send{verb} {number(rate, 6)} requests/s{each}{whole}, {way}"
+        said = f"{many} send{verb} {number(rate, 6)} requests/s{each}{whole}, {workload.arrival_law.words}"
     else:
         depth = workload.queue_depth or 1
         said = f"{many} keep{verb} {_counted(depth, 'request')} under way{each}"

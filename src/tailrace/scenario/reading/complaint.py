@@ -116,7 +116,9 @@ def _plain(location: KeyPath, data: Any) -> KeyPath:
 
 
 def _only_follows(detail: ErrorDetails, value: Any) -> bool:
-    """Whether the error would not be there without another: about a default, or items that were refused."""
+    """Whether the error would not be there without another: about a default, refused items, or an unknown key."""
+    if detail["type"] != "extra_forbidden" and keys.shape_at(detail["loc"]) is None:
+        return True
     if detail["type"] == "too_short":
         return not isinstance(value, list | str) or len(value) >= detail["ctx"]["min_length"]
     return detail["type"] != "missing" and value is ABSENT
@@ -187,11 +189,12 @@ def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Fault, KeyPath]:
     table = keys.shape_at(location[:-1])
     known = list(table.model.model_fields) if table is not None and table.model is not None else []
     known += ["part"] if parts.is_place(path[:-1]) else []
+    further = table.model.open_keys if table is not None and table.model is not None else None
     name = str(path[-1])
     near = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
     if near:
         return Fault(path, "unknown key", f"{near[0]} (the nearest known key)"), (*path[:-1], near[0])
-    accepted = f"here {', '.join(known)}"
+    accepted = f"here {', '.join(known)}{f' and {further.shown} of two to five digits' if further else ''}"
     elsewhere = [
         f"{key.path} ({key.when})" if key.when else key.path
         for key in keys.rows()

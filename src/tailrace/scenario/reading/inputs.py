@@ -28,7 +28,7 @@ def inputs(scenario: Scenario) -> tuple[Input, ...]:
 
 
 def _of(model: Model, prefix: str) -> Iterator[Input]:
-    for name, field in type(model).model_fields.items():
+    for name, field in model.fields().items():
         value, shape = getattr(model, name), field_shape(field)
         path, is_given = f"{prefix}{name}", name in model.model_fields_set
         if value is None or value == ():

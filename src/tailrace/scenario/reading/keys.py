@@ -138,7 +138,7 @@ def shape_at(location: KeyPath) -> Shape | None:
         elif part in shape.choices:
             shape = shape.choices[part]
         else:
-            field = shape.model.model_fields.get(part) if shape.model else None
+            field = shape.model.field_of(part) if shape.model else None
             shape = field_shape(field) if field else None
     return shape
 
@@ -197,7 +197,8 @@ def rows() -> tuple[Key, ...]:
 def _keys_of(
     model: type[Model], prefix: str, when: str, seen: set[object], besides: str | None = None
 ) -> Iterator[Key]:
-    for name, field in model.model_fields.items():
+    further = {model.open_keys.shown: model.open_keys.field} if model.open_keys else {}
+    for name, field in (model.model_fields | further).items():
         if name == besides:
             continue
         shape, path = field_shape(field), f"{prefix}{name}"
@@ -303,7 +304,7 @@ def _kind(shape: Shape) -> str:
 def default_of(field: FieldInfo, shape: Shape) -> str:
     """The default as a file would write it; "required"; or empty where leaving the key out has a meaning."""
     if field.is_required():
-        return "" if unless(field) else "required"
+        return "required"
     if field.default in (None, (), PydanticUndefined) or isinstance(field.default, Model):
         return ""
     return written(field.default, shape)

@@ -12,6 +12,7 @@ from pydantic import Field, ValidationError, field_validator
 
 from tailrace import units
 from tailrace.errors import Fault, Problem, ScenarioError, TraceError
+from tailrace.scenario.reading.trace_alone import columns_table
 from tailrace.scenario.tables.model import FROM_FILE, Finding, Model
 from tailrace.scenario.tables.quantity import Text
 from tailrace.scenario.tables.recorded import (
@@ -25,7 +26,6 @@ from tailrace.scenario.tables.recorded import (
     unit_findings,
     with_number,
 )
-from tailrace.scenario.tables.trace_alone import columns_table
 from tailrace.trace.table import headings
 
 CONDITIONS = ("queue_depth", "rate", "size", "kind")

@@ -24,6 +24,9 @@ def schema() -> dict[str, Any]:
     document = Scenario.model_json_schema(schema_generator=_OfFiles)
     for model, choosing in _models(keys.shape_of(Scenario), set()):
         table = document if model is Scenario else document["$defs"][model.__name__]
+        if further := model.open_keys:
+            allowed = table.pop("additionalProperties") | _words(further.field, has_default=False)
+            table |= {"patternProperties": {f"^{further.pattern}$": allowed}, "additionalProperties": False}
         for name, field in model.model_fields.items():
             properties = table["properties"][name]
             properties.pop("title", None)  # says the name again
@@ -31,7 +34,6 @@ def schema() -> dict[str, Any]:
             if name in parts.PLACES:
                 _admit_part(properties)
             if made_up := keys.unless(field):
-                table["required"].remove(name)
                 table["anyOf"] = [{"required": [name]}, *made_up.instead]
         if choosing:
             table["required"] = [choosing, *table.get("required", [])]

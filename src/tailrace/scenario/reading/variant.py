@@ -83,10 +83,10 @@ class Variants:
             if isinstance(step, int):
                 value = value[step]
                 continue
-            field = type(value).model_fields.get(step) if isinstance(value, Model) else None
+            field = value.field_of(step) if isinstance(value, Model) else None
             if field is None:
                 raise _no_value(key, "no such key in this scenario")
-            shape, value = field_shape(field), getattr(value, step)
+            shape, value = field_shape(field), getattr(value, step, None)
         if shape is None:
             raise _no_value(key, "no such key in this scenario")
         return shape
@@ -110,6 +110,11 @@ def tables(scenario: Scenario) -> dict[str, Any]:
     return found
 
 
+def file_settings(scenario: Scenario) -> list[str]:
+    """Settings that name every trace by its absolute path, for a copy of the scenario that lies elsewhere."""
+    return [f'workload.{each.name}.file="{each.file}"' for each in scenario.workload if each.file is not None]
+
+
 def written_value(value: float | int | str, shape: Shape) -> str:
     """A value in SI as the text after the equals sign of a setting."""
     if shape.quantity and not isinstance(value, str):
@@ -121,10 +126,9 @@ def written_value(value: float | int | str, shape: Shape) -> str:
 
 def _written(value: Any, shape: Shape) -> Any:
     if isinstance(value, Model):
-        fields = type(value).model_fields
         return {
-            name: _written(getattr(value, name), field_shape(fields[name]))
-            for name in fields
+            name: _written(getattr(value, name), field_shape(field))
+            for name, field in value.fields().items()
             if name in value.model_fields_set and getattr(value, name) is not None
         }
     if isinstance(value, tuple):

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from re import fullmatch
+from typing import Any, ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Discriminator, ValidationInfo, model_validator
+from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 KeyPath = tuple[str | int, ...]
@@ -49,6 +51,21 @@ class Unless:
     instead: tuple[dict[str, Any], ...]
 
 
+@dataclass(frozen=True)
+class OpenKeys:
+    """Keys of a table beyond those of its model: the pattern of their names, how a list shows them, and their field."""
+
+    pattern: str
+    shown: str
+    field: FieldInfo
+
+    def checked(self, key: str) -> str:
+        """The key, if it is one of these."""
+        if not fullmatch(self.pattern, key):
+            raise PydanticCustomError("extra_forbidden", "unknown key")
+        return key
+
+
 class Model(BaseModel):
     """Base of the scenario models: frozen, no unknown keys, no NaN and no infinity.
 
@@ -56,6 +73,19 @@ class Model(BaseModel):
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    open_keys: ClassVar[OpenKeys | None] = None
+
+    @classmethod
+    def field_of(cls, key: str) -> FieldInfo | None:
+        """The field of a key; None if the table has no such key."""
+        is_open = cls.open_keys is not None and fullmatch(cls.open_keys.pattern, key)
+        return cls.open_keys.field if cls.open_keys and is_open else cls.model_fields.get(key)
+
+    def fields(self) -> dict[str, FieldInfo]:
+        """Every key that the table has, with its field: those of the model, and further ones that were given."""
+        further = {key: field for key in self.model_extra or () if (field := self.field_of(key))}
+        return type(self).model_fields | further
 
     def findings(self) -> Iterator[Finding]:
         """What is wrong between the keys of this table."""

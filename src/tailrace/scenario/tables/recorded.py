@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
@@ -11,13 +10,11 @@ from pydantic import Field, ValidationError, field_validator
 
 from tailrace import units
 from tailrace.errors import TraceError, UnitError
-from tailrace.scenario.tables.model import Finding, KeyPath, Model
+from tailrace.scenario.tables.model import Finding, Model
 from tailrace.scenario.tables.quantity import Text, Whole
 from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, Column, ColumnMapping, Kinds
 
 if TYPE_CHECKING:
-    from tailrace.scenario.tables.scenario import Scenario
-    from tailrace.scenario.tables.workload import Workload
     from tailrace.trace.recording import Recording
 
 DATE = "date"
@@ -203,12 +200,8 @@ def unit_findings(unit: str, dimension: units.Dimension, besides: str = "") -> I
 
 
 def filled_in(data: dict[str, Any], file: str) -> dict[str, Any]:
-    """A class's table with what its trace says where the table says nothing: rate, clients, sizes, share of reads.
-
-    Where no trace can be read nothing is known, and what is wrong comes up later: the file, not the missing size.
-    """
-    said = said_by_trace(data, file)
-    return {"request_size": "512 B", **data} if said is None else {**said, **data}
+    """A class's table with what its trace says where the table says nothing: rate, clients, sizes, share of reads."""
+    return {**(said_by_trace(data, file) or {}), **data}
 
 
 def said_by_trace(data: dict[str, Any], file: str) -> dict[str, Any] | None:
@@ -218,7 +211,7 @@ def said_by_trace(data: dict[str, Any], file: str) -> dict[str, Any] | None:
         columns = columns if isinstance(columns, TraceColumns) else TraceColumns.model_validate(columns)
         if not columns.is_sound:
             return None
-        facts = _open(file, columns).facts
+        facts = opened(file, columns).facts
     except (KeyError, TraceError, ValidationError):
         return None
     said: dict[str, Any] = {}
@@ -238,58 +231,8 @@ def said_by_trace(data: dict[str, Any], file: str) -> dict[str, Any] | None:
     return said
 
 
-def recording_of(workload: Workload) -> Recording:
-    """The trace that a class replays. Raises TraceError if it cannot be read."""
-    assert workload.file is not None
-    assert workload.columns is not None
-    return _open(workload.file, workload.columns)
-
-
-def _open(file: str, columns: TraceColumns) -> Recording:
+def opened(file: str, columns: TraceColumns) -> Recording:
+    """The trace in a file. Raises TraceError if it cannot be read."""
     from tailrace.trace.recording import open_recording
 
     return open_recording(Path(file), columns.mapping())
-
-
-def file_settings(scenario: Scenario) -> list[str]:
-    """Settings that name every trace by its absolute path, for a copy of the scenario that lies elsewhere."""
-    return [f'workload.{each.name}.file="{each.file}"' for each in scenario.workload if each.file is not None]
-
-
-def findings(workload: Workload, here: KeyPath) -> Iterator[Finding]:
-    """What is wrong with the file of a class, and between it and the class. ``here`` leads to the class."""
-    if workload.file is None or workload.columns is None or not workload.columns.is_sound:
-        return
-    at = partial(Finding, rests_on=((*here, "file"), (*here, "columns")))
-    try:
-        facts = recording_of(workload).facts
-    except TraceError as error:
-        for fault in error.faults:
-            yield at((*here, *fault.key), fault.wrong, fault.accepted)
-        return
-    if facts.bad_share > workload.bad_rows:
-        examples = "; ".join(f"line {line}: {reason}" for line, reason in facts.examples)
-        wrong = f"{facts.bad} of {facts.bad + facts.rows} rows are bad ({examples})"
-        yield at((*here, "file"), wrong, f"at most {workload.bad_rows:.6g} of the rows, by bad_rows")
-    most = facts.rows if facts.clients is None else facts.clients
-    if workload.clients > most:
-        wrong = f"more than the {most} {'rows' if facts.clients is None else 'clients'} of the trace"
-        yield at((*here, "clients"), wrong, f"at most {most}")
-    if workload.columns.time is not None and workload.queue_depth is None and facts.rate_per_s is None:
-        accepted = "at least two rows at different instants, or queue_depth for a closed replay"
-        yield at((*here, "columns", "time"), "all rows are at the same instant", accepted)
-
-
-def beyond_span(workload: Workload, here: KeyPath, length: int) -> Iterator[Finding]:
-    """Addresses behind the end of the class's span, if these are refused."""
-    columns = workload.columns
-    if workload.file is None or columns is None or not columns.is_sound or workload.beyond_span == "wrap":
-        return
-    try:
-        end = recording_of(workload).facts.end
-    except TraceError:
-        return
-    if end is not None and end > length:
-        wrong = f"the addresses reach to {units.write(end, 'size')}, beyond the span of {units.write(length, 'size')}"
-        accepted = 'a span at least as long, or beyond_span = "wrap"'
-        yield Finding((*here, "columns", "address"), wrong, accepted, ((*here, "span"), (*here, "file")))

@@ -10,7 +10,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tailrace.scenario.checks import checks
+from tailrace.scenario.tables.checks import checks
+from tailrace.scenario.tables.checks.addresses import pool_uses
 from tailrace.scenario.tables.model import Finding, Model
 from tailrace.scenario.tables.quantity import Number, Text
 from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
@@ -37,12 +38,17 @@ class Scenario(Model):
 
     def findings(self) -> Iterator[Finding]:
         """What is wrong between the server and the workload."""
-        return checks.findings(self)
+        return checks.findings(self.server, self.workload)
 
     @property
     def closed_requests(self) -> int:
         """Requests that closed clients keep going, or think about, all together."""
         return sum(each.clients * (each.queue_depth or 0) for each in self.workload)
+
+    @property
+    def open_rate_per_s(self) -> float:
+        """Requests per second of all open classes together."""
+        return sum(each.rate_at(self.load) for each in self.workload)
 
     @property
     def digest(self) -> str:
@@ -99,17 +105,10 @@ class Scenario(Model):
         return tuple(each.workload(priority) for each in self.rebuilds)
 
     def spans(self) -> tuple[tuple[int, int], ...]:
-        """(start, length) in bytes of each class's addresses in its pool, in file order.
-
-        Spans without a `start` lie one after the other from address 0 of their pool. A span left out is an equal share,
-        in whole stripe units where it is that long, of what the others in this row leave; with `start` it reaches to
-        the end.
-        """
+        """(start, length) in bytes of each class's addresses in its pool, in file order: see `checks.addresses`."""
         placed = dict[int, tuple[int, int]]()
-        for pool, mine in checks.classes_by_pool(self):
-            classes = [self.workload[index] for index in mine]
-            found = checks.spans(pool.usable_capacity, pool.layout.stripe_unit, classes)
-            placed |= zip(mine, found, strict=True)
+        for use in pool_uses(self.server, self.workload):
+            placed |= use.spans
         return tuple(placed[index] for index in range(len(self.workload)))
 
 

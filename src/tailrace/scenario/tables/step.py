@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import BeforeValidator, Field
 
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 from tailrace.scenario.tables.quantity import (
@@ -56,6 +56,32 @@ class SizeShare(Model):
     )
 
 
+def _listed(value: object) -> object:
+    return ({"size": value, "share": 1.0},) if isinstance(value, str | int | float) else value
+
+
+Sizes = Annotated[
+    tuple[SizeShare, ...],
+    Field(min_length=1),
+    BeforeValidator(_listed, json_schema_input_type=RequestSize | tuple[SizeShare, ...]),
+]
+"""The sizes of requests; one alone may be written as such."""
+
+
+def findings_of_sizes(sizes: tuple[SizeShare, ...]) -> Iterator[Finding]:
+    """Shares that do not add up."""
+    total = math.fsum(part.share for part in sizes)
+    if abs(total - 1) > 1e-6:
+        yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
+
+
+def findings_of_addresses(popularity: float | None, pattern: str) -> Iterator[Finding]:
+    """Addresses in a row that are to be popular."""
+    if popularity is not None and pattern == "sequential":
+        accepted = 'popularity with pattern = "random" only'
+        yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
+
+
 class Step(Model):
     """One step of a transaction: it computes, then asks for its requests; the next waits until all are answered."""
 
@@ -69,7 +95,7 @@ class Step(Model):
         default=1,
         description="Requests that are sent side by side; the next so many follow when the last of these is answered.",
     )
-    request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1)] | None = Field(
+    request_size: Sizes | None = Field(
         default=None,
         description="Size of the requests, or a list of {size, share}; without it the step only computes.",
     )
@@ -101,15 +127,6 @@ class Step(Model):
         "controller it queues for a core and varies as the other costs there do.",
     )
 
-    @field_validator(
-        "request_size", mode="before", json_schema_input_type=RequestSize | tuple[SizeShare, ...]
-    )
-    @classmethod
-    def _one_size(cls, value: object) -> object:
-        if isinstance(value, str | int | float):
-            return ({"size": value, "share": 1.0},)
-        return value
-
     @property
     def count(self) -> int:
         """Number of requests, none where the step only computes."""
@@ -130,12 +147,8 @@ class Step(Model):
         if self.at_once > self.requests:
             accepted = f"at most the {self.requests} requests of the step"
             yield Finding(("at_once",), f"{self.at_once} at once", accepted, (("requests",),))
-        total = math.fsum(part.share for part in self.request_size)
-        if abs(total - 1) > 1e-6:
-            yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
-        if self.popularity is not None and self.pattern == "sequential":
-            accepted = 'popularity with pattern = "random" only'
-            yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
+        yield from findings_of_sizes(self.request_size)
+        yield from findings_of_addresses(self.popularity, self.pattern)
         if self.durable and self.read_share == 1:
             accepted = "durable together with a read_share below 1"
             yield Finding(("durable",), "the step writes nothing", accepted, (("read_share",),))

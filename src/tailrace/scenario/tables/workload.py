@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal, Self
+from dataclasses import fields
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic.fields import FieldInfo
 
 from tailrace import units
-from tailrace.quantity import KINDS, LATENCIES, Quantity
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
+from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
+from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalName, Arrivals, Recorded
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, OpenKeys, Unless, resolved
 from tailrace.scenario.tables.quantity import (
     DataRate,
     Number,
     RequestRate,
-    RequestSize,
     Share,
     Size,
     SizeOrZero,
@@ -24,7 +26,7 @@ from tailrace.scenario.tables.quantity import (
     TimeOrZero,
     Whole,
 )
-from tailrace.scenario.tables.recorded import TraceColumns, filled_in, said_by_trace
+from tailrace.scenario.tables.recorded import TraceColumns, filled_in, opened, said_by_trace
 from tailrace.scenario.tables.step import (
     Aligned,
     Durable,
@@ -32,11 +34,17 @@ from tailrace.scenario.tables.step import (
     PoolName,
     Popularity,
     ReadShare,
+    Sizes,
     SizeShare,
     Step,
+    findings_of_addresses,
+    findings_of_sizes,
 )
 
-Limit = Time | None
+if TYPE_CHECKING:
+    from tailrace.trace.recording import Recording
+
+Limit: Any = Time | None
 
 
 def _limit(quantity: Quantity) -> Any:
@@ -51,8 +59,28 @@ def _limit(quantity: Quantity) -> Any:
     return Field(default=None, description=f"Upper limit of the {what}.")
 
 
+_OTHER_QUANTILES = OpenKeys(
+    rf"(?:(?:read|write)_)?{QUANTILE}",
+    "pNN",
+    FieldInfo.from_annotated_attribute(
+        Limit,
+        Field(
+            default=None,
+            description="Upper limit of any other quantile, by two to five digits: p995 is 99.5 %; read_p995 and "
+            "write_p995 are of reads or writes alone.",
+        ),
+    ),
+)
+
+
 class Target(Model):
-    """What was promised to a class. At least one limit; of latency by the statistics that every answer gives."""
+    """What was promised to a class. At least one limit; of latency by any quantile."""
+
+    model_config = ConfigDict(extra="allow")
+    open_keys = _OTHER_QUANTILES
+    __pydantic_extra__: dict[Annotated[str, AfterValidator(_OTHER_QUANTILES.checked)], Time] = Field(
+        init=False
+    )
 
     # One key for each kind of request and statistic of the one list of these.
     for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
@@ -67,7 +95,7 @@ class Target(Model):
     @property
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((Quantity(name), getattr(self, name)) for name in type(self).model_fields)
+        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
     def findings(self) -> Iterator[Finding]:
@@ -102,9 +130,6 @@ _OF_REQUESTS = (
 )
 """Keys of a class that each step of a transaction has for itself."""
 
-_UNSAID = SizeShare(size=1, share=1.0)
-"""Stands where a class with steps gives no size; told from one that is given by being this very object."""
-
 _NEEDED_ALONE = Unless(
     (
         {"required": ["step"]},
@@ -126,7 +151,7 @@ class Workload(Model):
     think_time: TimeOrZero | None = Field(
         default=None, description="Mean time from a completion to the next request (closed); 0 s if left out."
     )
-    arrivals: Literal["poisson", "regular", "bursty", "trace"] = Field(
+    arrivals: ArrivalName = Field(
         default="poisson",
         description='Arrival process (open); "trace" replays a recorded file, at its times or (closed) in its order.',
     )
@@ -159,7 +184,8 @@ class Workload(Model):
     bad_rows: Share = Field(
         default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
     )
-    request_size: Annotated[tuple[SizeShare, ...], Field(min_length=1), _NEEDED_ALONE] = Field(
+    request_size: Annotated[Sizes | None, _NEEDED_ALONE] = Field(
+        default=None,
         description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed unless the "
         "class has steps, each with its own, or a trace that tells it.",
     )
@@ -193,6 +219,21 @@ class Workload(Model):
         return self.rate is not None
 
     @property
+    def is_recorded(self) -> bool:
+        """Whether it replays a trace."""
+        return self.arrivals == Recorded.name
+
+    @property
+    def arrival_law(self) -> Arrivals:
+        """The law by which the requests of an open class come."""
+        law = next(each for each in ARRIVAL_LAWS if each.name == self.arrivals)
+        return law(**{each.name: getattr(self, each.name) for each in fields(law)})
+
+    def rate_at(self, load: float) -> float:
+        """Requests per second of all its clients at a load, which multiplies their rate; 0 of a closed class."""
+        return (self.rate or 0.0) * load * self.clients
+
+    @property
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """What was promised to the class, as (quantity, limit in SI)."""
         return () if self.target is None else self.target.limits
@@ -201,7 +242,7 @@ class Workload(Model):
     def sizes(self) -> tuple[SizeShare, ...]:
         """Sizes of the requests with their shares; of a transaction, the most that its steps move together."""
         if not self.step:
-            return self.request_size
+            return self.request_size or ()
         largest = sum(each.count * max(part.size for part in each.request_size or ()) for each in self.asking)
         return (SizeShare(size=max(largest, 1), share=1.0),)
 
@@ -220,7 +261,14 @@ class Workload(Model):
     @property
     def largest_size(self) -> int:
         """Largest request size in bytes."""
-        return max(part.size for part in self.sizes)
+        return max((part.size for part in self.sizes), default=0)
+
+    @property
+    def recording(self) -> Recording:
+        """The trace that the class replays. Raises TraceError if it cannot be read."""
+        assert self.file is not None
+        assert self.columns is not None
+        return opened(self.file, self.columns)
 
     @property
     def asking(self) -> tuple[Step, ...]:
@@ -245,20 +293,6 @@ class Workload(Model):
 
     @model_validator(mode="before")
     @classmethod
-    def _without_size_beside_steps(cls, data: object) -> object:
-        if isinstance(data, dict) and data.get("step") and "request_size" not in data:
-            return {**data, "request_size": (_UNSAID,)}
-        return data
-
-    @model_validator(mode="after")
-    def _no_size_set_beside_steps(self) -> Self:
-        """What stands in for a size is not set: whoever asks for `sizes` is told those of the steps."""
-        if self.request_size[0] is _UNSAID:
-            self.model_fields_set.discard("request_size")
-        return self
-
-    @model_validator(mode="before")
-    @classmethod
     def _what_the_trace_says(cls, data: object, info: ValidationInfo) -> object:
         if isinstance(data, dict) and data.get("arrivals") == "trace" and isinstance(data.get("file"), str):
             return filled_in(data, resolved(data["file"], info))
@@ -267,8 +301,8 @@ class Workload(Model):
     @model_validator(mode="after")
     def _not_said_by_the_user(self) -> Self:
         """What the trace says was not set, so that whoever writes this table down again leaves it out."""
-        if self.arrivals == "trace":
-            said = self._said_by_the_trace()
+        if self.is_recorded:
+            said = self._said_by_the_trace() or {}
             same = {key for key, value in said.items() if getattr(self, key) == value}
             self.model_fields_set.difference_update(same)
         return self
@@ -288,20 +322,11 @@ class Workload(Model):
                 return {**data, "queue_depth": 1}
         return data
 
-    @field_validator(
-        "request_size", mode="before", json_schema_input_type=RequestSize | tuple[SizeShare, ...]
-    )
-    @classmethod
-    def _one_size(cls, value: object) -> object:
-        if isinstance(value, str | int | float):
-            return ({"size": value, "share": 1.0},)
-        return value
-
     def findings(self) -> Iterator[Finding]:
         """Open or closed, with the keys of that kind; shares of sizes that add up; popularity if random."""
         is_closed = self.queue_depth is not None or self.think_time is not None
         keys: tuple[KeyPath, ...] = (("rate",), ("queue_depth",), ("think_time",))
-        if self.arrivals == "trace" and not (self.is_open and is_closed):
+        if self.is_recorded and not (self.is_open and is_closed):
             yield from self._trace_findings(is_closed)
         elif self.is_open == is_closed:
             wrong = "both rate and queue_depth or think_time" if is_closed else "neither rate nor queue_depth"
@@ -312,21 +337,8 @@ class Workload(Model):
                 if key in self.model_fields_set and getattr(self, key) is not None:
                     kind = "closed" if self.is_open else "open"
                     yield Finding((key,), f"belongs to {kind} classes", f"{key} in {kind} classes only", keys)
-        if self.arrivals != "trace":
-            for key in ("file", "columns", "speed", "repeat", "beyond_span", "bad_rows"):
-                if (
-                    key in self.model_fields_set
-                    and getattr(self, key) != type(self).model_fields[key].default
-                ):
-                    accepted = f'{key} together with arrivals = "trace"'
-                    yield Finding((key,), "belongs to a trace", accepted, (("arrivals",),))
-        if self.burstiness is None and self.arrivals == "bursty":
-            yield Finding(
-                ("arrivals",), "needs burstiness", "bursty together with burstiness", (("burstiness",),)
-            )
-        if self.burstiness is not None and self.arrivals != "bursty" and self.is_open:
-            accepted = 'burstiness together with arrivals = "bursty"'
-            yield Finding(("burstiness",), "the arrivals are not bursty", accepted, (("arrivals",),))
+        if self.is_open or self.is_recorded:
+            yield from self._arrival_findings()
         if self.step:
             for key in _OF_REQUESTS:
                 if key in self.model_fields_set:
@@ -334,23 +346,36 @@ class Workload(Model):
                     yield Finding((key,), "given beside steps", accepted, (("step",),))
             if all(each.request_size is None for each in self.step):
                 yield Finding(("step",), "no step has requests", "at least one step with request_size")
-            if self.arrivals == "trace":
+            if self.is_recorded:
                 accepted = "either steps or a trace"
                 yield Finding(("arrivals",), "a trace beside steps", accepted, (("step",),))
             return
-        total = math.fsum(part.share for part in self.request_size)
-        if abs(total - 1) > 1e-6:
-            yield Finding(("request_size",), f"the shares add up to {total:.6g}", "shares that add up to 1")
-        if self.popularity is not None and self.pattern == "sequential":
-            accepted = 'popularity with pattern = "random" only'
-            yield Finding(("popularity",), "belongs to random addresses", accepted, (("pattern",),))
+        if self.request_size is None:
+            if not self.is_recorded or self._said_by_the_trace() is not None:
+                accepted = 'a size such as "8 KiB", or a list of tables {size, share}'
+                yield Finding(
+                    ("request_size",), "missing", accepted, (("step",), ("arrivals",), ("columns",))
+                )
+        else:
+            yield from findings_of_sizes(self.request_size)
+        yield from findings_of_addresses(self.popularity, self.pattern)
+
+    def _arrival_findings(self) -> Iterator[Finding]:
+        """The keys that the law of the arrivals needs, and none of another's."""
+        for law in ARRIVAL_LAWS:
+            if law.name == self.arrivals:
+                for key in law.needs:
+                    if getattr(self, key) is None:
+                        accepted = f'{" and ".join(law.needs)} together with arrivals = "{law.name}"'
+                        yield Finding((key,), "missing", accepted, (("arrivals",),))
+                continue
+            for key in self.model_fields_set.intersection(law.own):
+                if getattr(self, key) != type(self).model_fields[key].default:
+                    accepted = f'{key} together with arrivals = "{law.name}"'
+                    yield Finding((key,), f"belongs to {law.noun}", accepted, (("arrivals",),))
 
     def _trace_findings(self, is_closed: bool) -> Iterator[Finding]:
         """The keys that a replay needs, and none that say again what its file says."""
-        for needed in ("file", "columns"):
-            if getattr(self, needed) is None:
-                accepted = 'file and [workload.columns] together with arrivals = "trace"'
-                yield Finding((needed,), "missing", accepted, (("arrivals",),))
         if is_closed and self.speed != 1.0:
             accepted = "speed in open replays only: a closed one keeps the order, not the times"
             yield Finding(("speed",), "belongs to an open replay", accepted, (("queue_depth",),))
@@ -363,7 +388,7 @@ class Workload(Model):
         if not is_closed and columns.time is None:
             accepted = "columns.time for an open replay, or queue_depth for a closed one"
             yield Finding(("columns", "time"), "missing", accepted, (("queue_depth",),))
-        for key, value in self._said_by_the_trace().items():
+        for key, value in (self._said_by_the_trace() or {}).items():
             if key != "clients" and getattr(self, key) != value:
                 wrong = "given beside a trace, which says it"
                 accepted = f"a trace without {key}" + (" (speed changes its pace)" if key == "rate" else "")
@@ -376,12 +401,14 @@ class Workload(Model):
             accepted = "sequential addresses by columns.address, or in an open replay"
             yield Finding(("pattern",), "sequential in a closed replay", accepted, rests_on)
 
-    def _said_by_the_trace(self) -> dict[str, object]:
-        """What the file says, by key."""
+    def _said_by_the_trace(self) -> dict[str, object] | None:
+        """What the file says, by key; None if it cannot be read."""
         mine: dict[str, object] = {"columns": self.columns, "speed": self.speed, "clients": self.clients}
         if not self.is_open:
             mine["queue_depth"] = self.queue_depth
-        said = said_by_trace(mine, self.file or "") or {}
+        said = said_by_trace(mine, self.file or "")
+        if said is None:
+            return None
         fixed: dict[str, object] = {key: said[key] for key in ("clients", "read_share") if key in said}
         if "rate" in said:
             fixed["rate"] = units.parse(said["rate"], "request rate")
