@@ -250,7 +250,8 @@ def relief_sentence(found: Relief) -> str:
     """What doubling or halving single resources would do, in words."""
     quantity = found.quantity
     if found.overloaded:
-        now = f"Overloaded now: {found.overloaded} cannot keep up."
+        carried = "" if found.carries is None else f", and {_times(found.carries)} this load can be carried"
+        now = f"Overloaded now: {found.overloaded} cannot keep up{carried}."
     else:
         unit = relief_unit(found)
         value = "not known" if found.now.value is None else unit.text(found.now.value, 4)
@@ -260,9 +261,36 @@ def relief_sentence(found: Relief) -> str:
         now = f"Now {quantity.shown} of class {found.class_name} is {value}{limit}."
     met = [each.resource for each in found.doubled if each.verdict == "met"]
     if found.limit is None or found.verdict == "met":
-        spare = [each.resource for each in found.halved if each.verdict == "met"]
+        spare = [each.resource for each in found.halved if each.would_do]
         saved = f" Half of any one of these would do: {', '.join(spare)}." if spare else ""
-        return f"{now}{saved}"
+        return f"{now}{saved}{_slowed(found)}"
     if met:
         return f"{now} Doubling one of these alone meets every target: {', '.join(met)}."
-    return f"{now} Doubling no single resource meets every target."
+    reached = ""
+    farthest = max(found.doubled, key=lambda each: each.carries or 0.0, default=None)
+    if found.overloaded and farthest is not None and farthest.carries:
+        reached = (
+            f" Most can be carried with twice the {farthest.resource}: {_times(farthest.carries)} this load."
+        )
+    return f"{now} Doubling no single resource meets every target.{reached}"
+
+
+def _times(factor: float) -> str:
+    return f"{rounded_down(factor)} times"
+
+
+def _slowed(found: Relief) -> str:
+    """Halves with which targets are met, but at which a closed class gets less done."""
+    losses = [
+        f"{each.resource} (up to {percent(1 - slowed[1].low)} % of the rate of {slowed[0]})"
+        for each in found.halved
+        if each.verdict == "met"
+        and (slowed := each.slowed)
+        and slowed[1].low is not None
+        and not each.would_do
+    ]
+    return (
+        f" Half of others meets the targets, too, but slows a closed class: {', '.join(losses)}."
+        if losses
+        else ""
+    )
