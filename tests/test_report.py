@@ -271,12 +271,28 @@ def test_stations_are_named_as_one_would_say_it(name: str, stage: str, count: in
     assert sentence.startswith(subject)
 
 
-def test_where_no_class_is_open_the_busiest_station_is_named_instead() -> None:
-    result = replace(RESULT, theory=Theory(None, {}, {}))
+def test_where_no_class_is_open_it_is_said_what_limits_the_closed_ones_and_where_their_tails_wait() -> None:
+    short, long = estimate(1e-6, 1e-8), estimate(5e-6, 1e-8)
+    usual = stage_times(short, short) | {"network": StageTimes(short, long)}
+    slow = stage_times(short, short) | {"network": StageTimes(short, long), "media": StageTimes(long, short)}
+    figures_of = replace(BOOKING.all, stages=usual, median_stages=usual, slowest_stages=slow)
+    result = replace(
+        RESULT, theory=Theory(None, {}, {}), classes=(replace(BOOKING, name="scan", all=figures_of),)
+    )
     sentence = binding_sentence(result)
     assert sentence is not None
-    assert sentence.startswith("The cores of the controller are the busiest: 15.8 % busy.")
-    assert "no class is open: the load follows the server" in flat(text_at(result, 80))
+    assert sentence.startswith(
+        "No station is full (the busiest, the cores of the controller: 15.8 % busy): closed"
+    )
+    # Of 12 us in the mean 5 are on the wire; the slowest wait 4 us longer, all of it at the media.
+    assert sentence.endswith(
+        "Of the mean latency of scan 42 % is service at the network; of what its slowest 1 % take longer, 100 % is "
+        "wait at media."
+    )
+    full = StationResult("network out", "network", 1, 2, "ps", 0.9996, None, 30.0)
+    sentence = binding_sentence(replace(result, stations=(*STATIONS, full)))
+    assert sentence is not None
+    assert sentence.startswith("The network, outbound, limits the closed classes: 100.0 % busy.")
 
 
 def test_a_station_that_closed_classes_fill_is_named_beside_the_one_that_binds() -> None:

@@ -163,10 +163,10 @@ def test_a_run_that_never_sees_a_surge_is_no_proof_that_a_promise_is_kept() -> N
 
 @needs_speed
 def test_halved_drives_of_a_stable_server_are_called_missed_and_not_overloaded() -> None:
-    # By a run of its own the server with twelve drives has a p99 of 285 ms at 69 % of saturation.
+    # By runs of their own: p99 285 ms at 69 % of saturation with twelve drives, 137 ms with slow seeks.
     found = tailrace.relief(SCENARIOS / "booking-spinning.toml", seed=3)
     halved = {each.resource: each for each in found.halved}
-    for name in ("drives", "media speed"):
+    for name in ("drives", "seek speed"):
         assert halved[name].verdict == "missed", name
         assert halved[name].value is not None
-        assert 0.2 < (halved[name].value.value or 0.0) < 0.4
+        assert 0.12 < (halved[name].value.value or 0.0) < 0.4

@@ -6,6 +6,7 @@ Values and their sources: shared/published/spinning.toml.
 import numpy as np
 import pytest
 
+import tailrace
 from drives import spinning
 from tailrace.engine.choice import runner
 from tailrace.forecast.saturation import offered_load
@@ -268,3 +269,38 @@ def test_both_engines_give_the_same_bits_with_cache_and_slow_drives() -> None:
         one, other = (runner(engine)(build_plan(scenario, 5, 0), 1500) for engine in ENGINES)
         for name in ("completion_s", "wait_s", "service_s"):
             np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+
+
+STARVED = """
+[server.media]
+part = "spinning-7200"
+count = 1
+[[workload]]
+name = "manifests"
+queue_depth = 4
+request_size = "1 MiB"
+pattern = "sequential"
+span = "1 TB"
+[[workload]]
+name = "booking"
+rate = "5 /s"
+request_size = "8 KiB"
+span = "1 TB"
+[run]
+seed = 3
+requests = 1500
+replications = 2
+"""
+
+
+@pytest.mark.parametrize("way", ["shortest access first", "arrival order"])
+def test_readers_whom_a_stream_keeps_waiting_to_the_age_limit_are_named_in_a_note(way: str) -> None:
+    found = tailrace.simulate(parse(STARVED, overrides=[f'server.media.scheduling="{way}"']))
+    notes = [note for note in found.notes if "age_limit" in note]
+    if way == "arrival order":
+        assert notes == []
+        return
+    assert len(notes) == 1
+    assert notes[0].startswith(
+        "The slowest 1 % of class 'booking' wait 2 s at the media, where the age_limit of 2 s"
+    )

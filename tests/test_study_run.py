@@ -5,8 +5,11 @@ import json
 import pytest
 
 from drives import flash, generic
+from tailrace.answer import answers
+from tailrace.answer.bench import Evidence
 from tailrace.answer.result import Result
-from tailrace.answer.run import simulate
+from tailrace.answer.run import _unsettled, simulate
+from tailrace.answer.sample import Doubt, Sample
 from tailrace.crew import crew
 from tailrace.crew.progress import Progress
 from tailrace.forecast.saturation import offered_load
@@ -183,6 +186,25 @@ def test_a_run_until_decided_goes_on_with_fresh_replications_to_its_third_look_a
     assert result.requests == 12 * 3600
     whole = simulate(parse(text, overrides=["run.replications=12"]))
     assert result.classes[0].all == whole.classes[0].all
+
+
+def test_a_doubt_that_is_tolerated_does_not_end_a_run_until_decided(monkeypatch) -> None:
+    found = simulate(counter()).classes[0].all.latency_s["p50"].value
+    assert found is not None
+    text = ONE_STATION.replace('p99 = "TARGET"', f'p50 = "{found * 1e6:.3f} us"')
+    for off_by, replications in ((1e-6, 12), (1.0, 4)):
+        doubt = {"booking": Doubt("the first half is slower", off_by)}
+        monkeypatch.setattr(answers, "doubts", lambda *_, doubt=doubt: doubt)
+        assert simulate(parse(text), until_decided=True).replications == replications
+
+
+def test_what_is_not_settled_blames_the_budget_only_where_that_ended_the_run() -> None:
+    doubts = {"booking": Doubt("the first half is slower", 1e-6)}
+    said = {
+        ended: next(_unsettled(Evidence(counter(), Sample([], doubts=doubts), 1, stopped_by=ended)))
+        for ended in ("precision", "budget", "fixed", "decided")
+    }
+    assert {ended for ended, note in said.items() if "budget" in note} == {"budget"}
 
 
 def test_progress_tells_the_half_width_so_far() -> None:

@@ -81,7 +81,7 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
         return None
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
-    sample = Sample(sample.replications, sample.quantiles, doubts(scenario, bench.load(scenario), sample))
+    sample = _doubted(bench, scenario, sample)
     if scenario.run.fixed_length:
         return Evidence(scenario, sample, requests, None, bars, "fixed", notes)
     if any(
@@ -90,9 +90,7 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
         # The pilot supported them, so what lacks them in one replication is no matter of length.
         bars = pooled_bars(scenario, sample)
     steering = [sample.section(each.name, quantity, bars) for each, quantity, _ in steered(scenario)]
-    most = TOLERATED * scenario.run.wanted_precision
-    doubtful = any(each.off_by > most for each in sample.doubts.values())
-    doubtful |= any(each.value is None for each in steering)
+    doubtful = _is_doubtful(scenario, sample) or any(each.value is None for each in steering)
     if any(math.isinf(each.off_by) for each in sample.doubts.values()) and scenario.run.requests is None:
         # What fills has to be full within the warm-up: nothing can be said before, so that may cost more.
         budget *= FILLING_BUDGETS
@@ -106,6 +104,17 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     return Evidence(scenario, sample, requests, None, bars, reached, notes)
 
 
+def _doubted(bench: Bench, scenario: Scenario, sample: Sample) -> Sample:
+    """The same replications, with why their figures may be off."""
+    return Sample(sample.replications, sample.quantiles, doubts(scenario, bench.load(scenario), sample))
+
+
+def _is_doubtful(scenario: Scenario, sample: Sample) -> bool:
+    """Whether a doubt weighs more than is tolerated."""
+    most = TOLERATED * scenario.run.wanted_precision
+    return any(each.off_by > most for each in sample.doubts.values())
+
+
 def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
     """The evidence as it is, or with further stages of as many fresh replications while a target is undecided.
 
@@ -115,17 +124,19 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
         looks: most stages in all.
         level: that of each interval by which a target is judged.
     """
-    count = len(evidence.sample)
+    scenario, count = evidence.scenario, len(evidence.sample)
     for look in range(1, looks + 1):
-        if evidence.overload is not None or evidence.sample.doubts:
+        if evidence.overload is not None or _is_doubtful(scenario, evidence.sample):
             return evidence
         if "undecided" not in [each.verdict for each in evidence.judged(level)]:
             return replace(evidence, stopped_by="decided")
         if look < looks:
             first = PILOT_REPLICATIONS + len(evidence.sample)
-            job = (evidence.scenario, range(first, first + count), evidence.requests)
+            job = (scenario, range(first, first + count), evidence.requests)
             more = bench.samples([job], "Answer")[0]
-            overload = bench.overload_seen(evidence.scenario, more)
-            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles, evidence.sample.doubts)
+            overload = bench.overload_seen(scenario, more)
+            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles)
+            if overload is None:
+                sample = _doubted(bench, scenario, sample)
             evidence = replace(evidence, sample=sample, overload=overload)
     return replace(evidence, stopped_by="budget")

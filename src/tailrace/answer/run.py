@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from importlib.metadata import version
 
+from tailrace.answer.ages import age_notes
 from tailrace.answer.agreement import disagreements
 from tailrace.answer.answers import answered, decided
 from tailrace.answer.bench import Bench, Evidence, bench_for, target_level
@@ -118,6 +119,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
             *disagreements(theory, classes, len(sample)),
             *_of_arms(load),
+            *age_notes(scenario, classes),
             *cache_notes(scenario, bench.seed),
             *_of_datasheets(scenario),
         ),
@@ -141,7 +143,7 @@ def _unsettled(evidence: Evidence) -> Iterator[str]:
     doubts = evidence.sample.doubts
     for doubt in dict.fromkeys(doubts.values()):
         names = ", ".join(repr(name) for name, each in doubts.items() if each == doubt)
-        within = "" if evidence.stopped_by == "fixed" else " within its budget"
+        within = " within its budget" if evidence.stopped_by == "budget" else ""
         means = "no interval is given" if doubt.off_by > MOST_OFF else "intervals are wider by as much"
         yield f"The run is not settled{within}: class {names}: {doubt.reason}; {means}."
 

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from tailrace.answer.figures import LEVEL
-from tailrace.answer.result import ClassResult, Figures, Overload, Result, StationResult, TargetResult
+from tailrace.answer.result import (
+    ClassResult,
+    Figures,
+    Overload,
+    Result,
+    StageTimes,
+    StationResult,
+    TargetResult,
+)
 from tailrace.forecast.result import Theory
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
 from tailrace.study.headroom import Headroom
 from tailrace.study.relief import Relief
+
+FULL = 0.95
+"""Busy share from which on a station is taken to limit closed classes."""
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
 
@@ -64,11 +75,27 @@ def binding_sentence(result: Result) -> str | None:
         return said
     if busiest is None:
         return None
+    return _closed_sentence(result, busiest)
+
+
+def _closed_sentence(result: Result, busiest: StationResult) -> str:
+    """What limits classes that are all closed, and where their requests and the slowest of these spend their time."""
     station, plural = _named(result, busiest.name, busiest.stage)
-    return (
-        f"{station} {'are' if plural else 'is'} the busiest: {_busy(busiest)}. "
-        "No class is open, so the load follows the server and cannot grow beyond it."
-    )
+    if (busiest.utilisation or 0.0) >= FULL:
+        said = f"{station} {'limit' if plural else 'limits'} the closed classes: {_busy(busiest)}."
+    else:
+        said = (
+            f"No station is full (the busiest, t{station[1:]}: {_busy(busiest)}): closed classes are limited by how "
+            "many requests they keep under way, and by how long each takes."
+        )
+    for each in result.classes:
+        usual, slow = (
+            [share.replace(" % ", " % is ") for share in _shares(spent)]
+            for spent in (_spent(each.all.stages), _longer(each.all))
+        )
+        if usual and slow:
+            said += f" Of the mean latency of {each.name} {usual[0]}; of what its slowest 1 % take longer, {slow[0]}."
+    return said
 
 
 def _overload_sentence(result: Result, overload: Overload) -> str:
@@ -127,23 +154,38 @@ def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, 
 
 def tail_sentence(figures: Figures) -> str | None:
     """Where the slowest 1 % spend what they take longer than the median request; None if that is not known."""
-    longer: dict[str, float] = {}
-    for stage in figures.slowest_stages:
-        for part in ("wait", "service"):
-            slow, usual = (
-                getattr(each[stage], f"{part}_s").value
-                for each in (figures.slowest_stages, figures.median_stages)
-            )
-            if slow is None or usual is None:
-                return None
-            longer[f"{part} at {_place(stage)}"] = slow - usual
-    whole = sum(longer.values())
-    if not whole > 0:
+    longer = _longer(figures)
+    shares = _shares(longer)
+    if not shares:
         return None
-    more = sum(seconds for seconds in longer.values() if seconds > 0)
-    shares = sorted(((seconds / more, name) for name, seconds in longer.items()), reverse=True)
-    named = [f"{100 * share:.0f} % {name}" for share, name in shares if share >= 0.1][:2]
-    return f"The slowest 1 % take {time_text(whole)} longer than the median request: {' and '.join(named)}."
+    whole = time_text(sum(longer.values()))
+    return f"The slowest 1 % take {whole} longer than the median request: {' and '.join(shares)}."
+
+
+def _longer(figures: Figures) -> dict[str, float]:
+    """How much longer the slowest 1 % wait and are served than the median request, by place; empty if not known."""
+    slow, usual = _spent(figures.slowest_stages), _spent(figures.median_stages)
+    return {name: seconds - usual[name] for name, seconds in slow.items()} if slow and usual else {}
+
+
+def _spent(stages: Mapping[str, StageTimes]) -> dict[str, float]:
+    """Mean seconds of wait and of service, by place; empty if one is not known."""
+    found = {
+        f"{part} at {_place(stage)}": seconds.value
+        for stage, times in stages.items()
+        for part, seconds in (("wait", times.wait_s), ("service", times.service_s))
+    }
+    known = {name: value for name, value in found.items() if value is not None}
+    return known if len(known) == len(found) else {}
+
+
+def _shares(spent: Mapping[str, float]) -> list[str]:
+    """The two largest parts of what is spent, in percent; none where nothing is."""
+    more = sum(seconds for seconds in spent.values() if seconds > 0)
+    if not sum(spent.values()) > 0:
+        return []
+    shares = sorted(((seconds / more, name) for name, seconds in spent.items()), reverse=True)
+    return [f"{100 * share:.0f} % {name}" for share, name in shares if share >= 0.1][:2]
 
 
 def _place(stage: str) -> str:
@@ -250,7 +292,8 @@ def relief_sentence(found: Relief) -> str:
     """What doubling or halving single resources would do, in words."""
     quantity = found.quantity
     if found.overloaded:
-        now = f"Overloaded now: {found.overloaded} cannot keep up."
+        carried = "" if found.carries is None else f", and {_times(found.carries)} this load can be carried"
+        now = f"Overloaded now: {found.overloaded} cannot keep up{carried}."
     else:
         unit = relief_unit(found)
         value = "not known" if found.now.value is None else unit.text(found.now.value, 4)
@@ -260,9 +303,36 @@ def relief_sentence(found: Relief) -> str:
         now = f"Now {quantity.shown} of class {found.class_name} is {value}{limit}."
     met = [each.resource for each in found.doubled if each.verdict == "met"]
     if found.limit is None or found.verdict == "met":
-        spare = [each.resource for each in found.halved if each.verdict == "met"]
+        spare = [each.resource for each in found.halved if each.would_do]
         saved = f" Half of any one of these would do: {', '.join(spare)}." if spare else ""
-        return f"{now}{saved}"
+        return f"{now}{saved}{_slowed(found)}"
     if met:
         return f"{now} Doubling one of these alone meets every target: {', '.join(met)}."
-    return f"{now} Doubling no single resource meets every target."
+    reached = ""
+    farthest = max(found.doubled, key=lambda each: each.carries or 0.0, default=None)
+    if found.overloaded and farthest is not None and farthest.carries:
+        reached = (
+            f" Most can be carried with twice the {farthest.resource}: {_times(farthest.carries)} this load."
+        )
+    return f"{now} Doubling no single resource meets every target.{reached}"
+
+
+def _times(factor: float) -> str:
+    return f"{rounded_down(factor)} times"
+
+
+def _slowed(found: Relief) -> str:
+    """Halves with which targets are met, but at which a closed class gets less done."""
+    losses = [
+        f"{each.resource} (up to {percent(1 - slowed[1].low)} % of the rate of {slowed[0]})"
+        for each in found.halved
+        if each.verdict == "met"
+        and (slowed := each.slowed)
+        and slowed[1].low is not None
+        and not each.would_do
+    ]
+    return (
+        f" Half of others meets the targets, too, but slows a closed class: {', '.join(losses)}."
+        if losses
+        else ""
+    )

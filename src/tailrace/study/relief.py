@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
-from tailrace.answer.bench import Evidence
+from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import PILOT_REPLICATIONS
@@ -18,7 +18,6 @@ from tailrace.quantity import Quantity
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
-from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import How, Session
@@ -29,24 +28,32 @@ if TYPE_CHECKING:
 OVERLOADED_LENGTH = 20_000
 """Requests in each replication where the server as it is carries nothing by which a pilot could tell."""
 DOUBLED, HALVED = 2.0, 0.5
+SPARED = 0.99
+"""Share of its rate that a closed class must surely keep where half of a resource is said to do."""
 
 
 @dataclass(frozen=True)
 class Relieved:
     """One resource doubled or halved.
 
-    ``paired`` is the figure then against now, over the same random numbers, None where one of the two is overloaded or
-    the change is not accepted (``reason``). ``price`` and ``power_w`` are what it costs more (less, if negative).
+    ``described`` is its first key before and after, ``settings`` are all of them, KEY=VALUE each. ``paired`` is the
+    figure then against now, over the same random numbers, None where one of the two is overloaded or the change is
+    not accepted (``reason``); ``rates`` the same for the rate of each closed class, by name, which no target may
+    guard. ``carries`` is how many times this load the server carries then, as far as anybody knows. ``price`` and
+    ``power_w`` are what it costs more (less, if negative).
     """
 
     resource: str
     factor: float
     described: str
-    verdict: Verdict | None
-    value: Estimate | None
-    paired: Paired | None
-    price: float | None
-    power_w: float | None
+    settings: tuple[str, ...]
+    verdict: Verdict | None = None
+    value: Estimate | None = None
+    paired: Paired | None = None
+    rates: Mapping[str, Paired] = field(default_factory=dict)
+    carries: float | None = None
+    price: float | None = None
+    power_w: float | None = None
     reason: str = ""
 
     @property
@@ -54,6 +61,18 @@ class Relieved:
         """By what share the figure changes; negative for a shorter latency."""
         ratio = None if self.paired is None else self.paired.ratio.value
         return None if ratio is None else ratio - 1
+
+    @property
+    def slowed(self) -> tuple[str, Estimate] | None:
+        """The closed class that keeps least of its rate, and the ratio of its rates; None where there is none known."""
+        known = [(name, each.ratio) for name, each in self.rates.items() if each.ratio.value is not None]
+        return min(known, key=lambda each: each[1].value or 0.0, default=None)
+
+    @property
+    def would_do(self) -> bool:
+        """Whether every target is met, and no closed class loses by it what anybody would miss."""
+        kept = [each.ratio.low for each in self.rates.values()]
+        return self.verdict == "met" and all(low is not None and low > SPARED for low in kept)
 
 
 @dataclass(frozen=True)
@@ -68,6 +87,7 @@ class Relief(Shown):
     now: Estimate
     verdict: Verdict
     overloaded: str | None
+    carries: float | None
     doubled: tuple[Relieved, ...]
     halved: tuple[Relieved, ...]
     replications: int
@@ -89,6 +109,7 @@ class Relief(Shown):
                     "resource": each.resource,
                     "factor": each.factor,
                     "change": each.described,
+                    "settings": list(each.settings),
                     "verdict": each.verdict,
                     "class": self.class_name,
                     "quantity": self.quantity,
@@ -99,6 +120,8 @@ class Relief(Shown):
                     "difference": difference.value if difference else None,
                     "difference_low": difference.low if difference else None,
                     "difference_high": difference.high if difference else None,
+                    "rates": {name: rate.ratio.as_dict() for name, rate in each.rates.items()},
+                    "carries": each.carries,
                     "price": each.price,
                     "power_w": each.power_w,
                     "reason": each.reason or None,
@@ -124,6 +147,7 @@ class Relief(Shown):
             "limit": self.limit,
             "now": self.now.as_dict(),
             "verdict": self.verdict,
+            "carries": self.carries,
             "resources": self.rows(),
             "replications": self.replications,
             "requests": self.requests,
@@ -142,7 +166,7 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
         StoreError: the store cannot be used.
     """
     scenario = given(scenario)
-    variants = Variants(scenario)
+    variants = Variants(scenario).fitted()
     every = (*changes(variants, DOUBLED), *changes(variants, HALVED))
     possible = [each.scenario for each in every if each.scenario is not None]
     with Session("relief", scenario, {"digest": scenario.digest}, **how) as session:
@@ -157,18 +181,13 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
         wanted = [replace(length, overload=bench.asked_too_much(each)) for each in designs]
         now, *then = answered(bench, designs, wanted)
         class_name, quantity, limit = _worst(now)
-        # Each list is one statement: all its intervals hold together.
-        level = bonferroni_level(0.95, max(len(every) // 2, 1))
+        # Each list is one statement: all its intervals, of the target and of closed rates, hold together.
+        figures = 1 + sum(not each.is_open for each in scenario.workload)
+        level = bonferroni_level(0.95, max(len(every) // 2, 1) * figures)
         seen = iter(then)
         found = [
             _relieved(
-                scenario,
-                now,
-                each,
-                None if each.scenario is None else next(seen),
-                class_name,
-                quantity,
-                level,
+                bench, now, each, None if each.scenario is None else next(seen), class_name, quantity, level
             )
             for each in every
         ]
@@ -181,6 +200,7 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
             now.estimate(class_name, quantity),
             now.verdict,
             now.overloaded,
+            _carried(bench, now),
             _ranked([each for each in found if each.factor > 1], quantity.is_upper),
             _ranked([each for each in found if each.factor < 1], quantity.is_upper),
             length.replications,
@@ -205,7 +225,7 @@ def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:
 
 
 def _relieved(
-    scenario: Scenario,
+    bench: Bench,
     now: Evidence,
     change: Change,
     then: Evidence | None,
@@ -213,27 +233,35 @@ def _relieved(
     quantity: Quantity,
     level: float,
 ) -> Relieved:
-    name = change.resource.name
-    if then is None or change.scenario is None:
-        return Relieved(
-            name,
-            change.factor,
-            change.described,
-            None,
-            None,
-            None,
-            None,
-            None,
-            f"not accepted: {change.reason}",
-        )
-    before, after = cost(scenario.server), cost(change.scenario.server)
-    price, power = _difference(before.price, after.price), _difference(before.power_w, after.power_w)
-    paired = None
-    if now.overload is None and then.overload is None:
-        paired = paired_sections(now.section(class_name, quantity), then.section(class_name, quantity), level)
-    value = None if then.overload is not None else then.estimate(class_name, quantity)
-    reason = f"{then.overloaded} cannot keep up" if then.overloaded else ""
-    return Relieved(name, change.factor, change.described, then.verdict, value, paired, price, power, reason)
+    found = Relieved(change.resource.name, change.factor, change.described, change.settings)
+    if then is None:
+        return replace(found, reason=f"not accepted: {change.reason}")
+    before, after = cost(now.scenario.server), cost(then.scenario.server)
+
+    def paired(name: str, quantity: Quantity) -> Paired:
+        return paired_sections(now.section(name, quantity), then.section(name, quantity), level)
+
+    both_run = now.overload is None and then.overload is None
+    closed = [each.name for each in now.scenario.workload if not each.is_open] if both_run else []
+    return replace(
+        found,
+        verdict=then.verdict,
+        value=None if then.overload is not None else then.estimate(class_name, quantity),
+        paired=paired(class_name, quantity) if both_run else None,
+        rates={name: paired(name, Quantity("rate")) for name in closed},
+        carries=_carried(bench, then),
+        price=_difference(before.price, after.price),
+        power_w=_difference(before.power_w, after.power_w),
+        reason=f"{then.overloaded} cannot keep up" if then.overloaded else "",
+    )
+
+
+def _carried(bench: Bench, evidence: Evidence) -> float | None:
+    """How many times the load a server carries: what a run showed, or where the first station saturates."""
+    if evidence.overload is not None:
+        return evidence.overload.largest_load_factor
+    binding = bench.load(evidence.scenario).binding
+    return None if binding is None else binding.load_factor
 
 
 def _difference(before: float | None, after: float | None) -> float | None:
@@ -246,7 +274,7 @@ def _ranked(found: Sequence[Relieved], upper: bool) -> tuple[Relieved, ...]:
 
     def rank(each: Relieved) -> tuple[int, float]:
         if each.value is None or each.value.value is None:
-            return (2, 0.0) if each.verdict is None else (1, 0.0)
+            return (2, 0.0) if each.verdict is None else (1, -(each.carries or 0.0))
         return 0, each.value.value if upper else -each.value.value
 
     return tuple(sorted(found, key=rank))

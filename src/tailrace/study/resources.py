@@ -24,47 +24,53 @@ LAW_TIMES = ("mean", "value", "low", "high")
 class Resource:
     """``keys`` with +1 where more of the key is more of the resource, -1 where it is less (a time).
 
-    ``unset`` is what a key that is left out stands for.
+    ``unset`` is what a key that is left out stands for; ``is_line`` says that the first is the rate of a line, which
+    links are known by, and which carries less payload.
     """
 
     name: str
     keys: tuple[tuple[str, int], ...]
     unset: int | None = None
+    is_line: bool = False
 
     def settings(self, variants: Variants, factor: float) -> list[str]:
         """KEY=VALUE for so many times the resource; keys that are not set stay so."""
-        found = []
+        return [dial.setting(wanted) for dial, _, wanted in self._changed(variants, factor)]
+
+    def _changed(self, variants: Variants, factor: float) -> Iterator[tuple[Dial, float, float]]:
+        """Each key with its value before and after."""
         for key, sign in self.keys:
-            value = self._value(variants, key)
+            value = variants.value(key)
+            value = self.unset if value is None else value
             if isinstance(value, bool) or not isinstance(value, int | float) or not value:
                 continue
             dial = Dial(variants, key)
             wanted = dial.accepted(value * factor**sign) or 1
             if wanted != value:
-                found.append(dial.setting(wanted))
-        return found
-
-    def _value(self, variants: Variants, key: str) -> float | int | str | None:
-        value = variants.value(key)
-        return self.unset if value is None else value
+                yield dial, value, wanted
 
     def described(self, variants: Variants, factor: float) -> str:
         """The first key's value before and after."""
-        settings = self.settings(variants, factor)
-        if not settings:
+        changed = next(self._changed(variants, factor), None)
+        if changed is None:
             return ""
-        key, _, after = settings[0].partition("=")
-        before = written_value(self._value(variants, key) or 0, variants.shape(key))
-        return f"{before} to {after}".replace('"', "")
+        dial, before, after = changed
+        if self.is_line:
+            return f"{8e-9 * before:.4g} to {8e-9 * after:.4g} Gbit/s"
+        both = (each if isinstance(each, int) else float(f"{each:.4g}") for each in (before, after))
+        one, two = (written_value(each, dial.shape).replace('"', "") for each in both)
+        unit = "".join(two.partition(" ")[1:])
+        return f"{one.removesuffix(unit)} to {two}"
 
 
 @dataclass(frozen=True)
 class Change:
-    """A resource doubled or halved: the scenario then, or why there is none."""
+    """A resource doubled or halved by ``settings``, KEY=VALUE each: the scenario then, or why there is none."""
 
     resource: Resource
     factor: float
     described: str
+    settings: tuple[str, ...]
     scenario: Scenario | None
     reason: str = ""
 
@@ -73,16 +79,16 @@ def changes(variants: Variants, factor: float) -> tuple[Change, ...]:
     """Every resource of the server times a factor."""
     found = []
     for resource in resources(variants.scenario):
-        settings = resource.settings(variants, factor)
+        settings = tuple(resource.settings(variants, factor))
         if not settings:
             continue
-        described = resource.described(variants, factor)
+        scenario, reason = None, ""
         try:
             scenario = variants.with_keys(settings)
         except ScenarioError as error:
-            found.append(Change(resource, factor, described, None, error.problems[0].message))
-            continue
-        found.append(Change(resource, factor, described, scenario))
+            reason = error.problems[0].message
+        described = resource.described(variants, factor)
+        found.append(Change(resource, factor, described, settings, scenario, reason))
     return tuple(found)
 
 
@@ -90,14 +96,14 @@ def resources(scenario: Scenario) -> Iterator[Resource]:
     """All resources that a server has, by the names that answers use."""
     server = scenario.server
     if isinstance(server.network, Network):
-        yield Resource("network", (("server.network.rate", 1),))
+        yield Resource("network", (("server.network.rate", 1),), is_line=True)
     elif isinstance(server.network, LawStage):
         yield from _of_law("network", "server.network", server.network)
     if isinstance(server.controller, Controller):
         yield Resource("cores", (("server.controller.cores", 1),))
         times = ("per_request", "per_completion", "per_disk_operation")
         keys = tuple((f"server.controller.{name}", -1) for name in times)
-        yield Resource("CPU cost", (*keys, ("server.controller.copy_rate", 1)))
+        yield Resource("CPU speed", (*keys, ("server.controller.copy_rate", 1)))
         cache = getattr(server.controller, "read_cache", None)
         if isinstance(cache, Model):
             yield Resource("cache", (("server.controller.read_cache.size", 1),))
@@ -110,7 +116,10 @@ def resources(scenario: Scenario) -> Iterator[Resource]:
 def _of_pool(pool: Pool, path: str) -> Iterator[Resource]:
     name, media, lanes = pool.station_name, f"{path}.media", f"{path}.lanes"
     if isinstance(pool.lanes, Lanes):
-        yield Resource(name("lanes"), ((f"{lanes}.width" if pool.lanes.is_pcie else f"{lanes}.rate", 1),))
+        is_line = not pool.lanes.is_pcie
+        yield Resource(
+            name("lanes"), ((f"{lanes}.rate" if is_line else f"{lanes}.width", 1),), is_line=is_line
+        )
         if pool.lanes.adapter_width is not None:
             yield Resource(name("adapter uplink"), ((f"{lanes}.adapter_width", 1),))
     elif isinstance(pool.lanes, LawStage):
@@ -121,18 +130,18 @@ def _of_pool(pool: Pool, path: str) -> Iterator[Resource]:
         yield Resource(name("media speed"), _law_keys(f"{media}.service", pool.media.service))
     elif isinstance(pool.media, Flash):
         cells = ("cell_read", "cell_program", "cell_erase")
-        keys = tuple((f"{media}.{key}", -1) for key in cells if _has(pool.media, key))
-        rates = tuple(
-            (f"{media}.{key}", 1) for key in ("channel_rate", "command_rate") if _has(pool.media, key)
-        )
-        yield Resource(name("media speed"), keys + rates)
+        yield Resource(name("cell speed"), tuple((f"{media}.{key}", -1) for key in cells))
+        yield Resource(name("bus rate"), ((f"{media}.channel_rate", 1),))
+        yield Resource(name("command rate"), ((f"{media}.command_rate", 1),))
         yield Resource(name("dies"), ((f"{media}.dies", 1),))
         yield Resource(name("buffer"), ((f"{media}.buffer", 1),))
         yield Resource(name("queue slots"), ((f"{media}.queue_slots", 1),), pool.queue_slots)
     elif isinstance(pool.media, Spinning):
-        seeks = ("seek_adjacent", "seek_average", "seek_full", "write_settle")
-        turning = tuple((f"{media}.{key}", 1) for key in ("rpm", "outer_rate", "inner_rate"))
-        yield Resource(name("media speed"), (*turning, *((f"{media}.{key}", -1) for key in seeks)))
+        seeks = ("seek_average", "seek_adjacent", "seek_full", "write_settle")
+        turning = ("rpm", "outer_rate", "inner_rate")
+        yield Resource(name("rotation, media rate"), tuple((f"{media}.{key}", 1) for key in turning))
+        if pool.media.seek_curve is None:
+            yield Resource(name("seek speed"), tuple((f"{media}.{key}", -1) for key in seeks))
         yield Resource(name("buffer"), ((f"{media}.write_cache", 1),))
         yield Resource(name("queue slots"), ((f"{media}.queue_slots", 1),))
 
@@ -144,7 +153,3 @@ def _of_law(name: str, path: str, stage: LawStage) -> Iterator[Resource]:
 
 def _law_keys(path: str, law: Law) -> tuple[tuple[str, int], ...]:
     return tuple((f"{path}.{key}", -1) for key in LAW_TIMES if key in type(law).model_fields)
-
-
-def _has(model: Model, key: str) -> bool:
-    return getattr(model, key, None) is not None

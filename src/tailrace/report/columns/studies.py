@@ -139,25 +139,40 @@ def _value(each: Relieved) -> float | None:
 def relieved(found: Relief, rows: Sequence[Relieved]) -> Table:
     """Resources doubled or halved, the best first."""
     unit = relief_unit(found)
-    columns: tuple[Column[Relieved], ...] = (
+    columns: list[Column[Relieved]] = [
         Column(Head("resource", "name"), lambda each: each.resource),
         Column(Head("from, to", "name"), lambda each: cut(each.described, LONGEST_CHANGE)),
         Column(
             Head(f"{found.quantity.shown},\n{unit.name}"),
             lambda each: known(_value(each), lambda value: unit.number(value, 4)),
         ),
-        Column(Head("change, %"), _change),
-        Column(Head("verdict", "verdict"), lambda each: each.verdict or "–"),
-    )
+    ]
+    if found.overloaded:
+        columns.append(
+            Column(Head("carries, times\nthis load"), lambda each: known(each.carries, rounded_down))
+        )
+    else:
+        columns.append(
+            Column(
+                Head("change, %"),
+                lambda each: _change(None if each.paired is None else each.paired.ratio, each),
+            )
+        )
+    if any(each.rates for each in rows):
+        columns.append(
+            Column(
+                Head("rate of\nclosed, %"),
+                lambda each: _change(None if each.slowed is None else each.slowed[1], each),
+            )
+        )
+    columns.append(Column(Head("verdict", "verdict"), lambda each: each.verdict or "–"))
     return table_of(columns, rows)
 
 
-def _change(each: Relieved) -> Cell:
-    """The paired change in percent with its half-width."""
-    ratio = each.paired.ratio if each.paired else None
+def _change(ratio: Estimate | None, each: Relieved) -> Cell:
+    """A paired change in percent with its half-width."""
     if ratio is None or ratio.value is None or ratio.low is None or ratio.high is None:
-        because = ratio.method if ratio else "overloaded before, so there is nothing to compare with"
-        return unknown(each.reason or because)
+        return unknown(each.reason or (ratio.method if ratio else ""))
     half = 100 * max(ratio.high - ratio.value, ratio.value - ratio.low)
     places = 0 if half >= 2 else 1 if half >= 0.05 else 2
     change = change_text(ratio.value - 1, places)

@@ -13,6 +13,7 @@ from tailrace.scenario.reading import override, parts
 from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.keys import Shape, field_shape, shape_of
 from tailrace.scenario.reading.path import ABSENT, shown_path, shown_value, value_at
+from tailrace.scenario.tables.datasheet import fitted
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -36,7 +37,10 @@ class Variants:
 
         Raises ScenarioError with everything that is wrong with it.
         """
-        data = copy.deepcopy(self._tables)
+        keys = [set(one.partition("=")[0].split(".")) for one in settings]
+        links = any("lanes" in each for each in keys) and not any("media" in each for each in keys)
+        # What a datasheet says was measured behind the link as it is: behind another one the drive is the same.
+        data = copy.deepcopy(self.fitted()._tables if links else self._tables)
         choosing = [one for one in settings if override.chooses_part(one)]
         problems = []
         for one in choosing:
@@ -61,6 +65,11 @@ class Variants:
         if scenario is None or problems:
             raise ScenarioError(problems)
         return scenario
+
+    def fitted(self) -> Variants:
+        """The same with drives by their parts where a datasheet describes them, which then stay as they are."""
+        server = fitted(self.scenario.server)
+        return Variants(self.scenario.model_copy(update={"server": server}), self._beside)
 
     def value(self, key: str) -> float | int | str | None:
         """What the scenario has at a key: a number (of a quantity in SI), a text, or None if it is not set.

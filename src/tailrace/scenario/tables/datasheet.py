@@ -8,8 +8,9 @@ from dataclasses import replace
 from tailrace import units
 from tailrace.physics.datasheet import SMALL, Datasheet, Frame, Parts, contradictions, parts_of
 from tailrace.scenario.tables.flash import DATASHEET, Flash
+from tailrace.scenario.tables.media import Media
 from tailrace.scenario.tables.model import Finding, KeyPath
-from tailrace.scenario.tables.server import Lanes, LawStage
+from tailrace.scenario.tables.server import Lanes, LawStage, Pool, Server
 
 CHANNELS = 8
 ERASE_S = 3e-3
@@ -27,6 +28,33 @@ def datasheet_parts(flash: Flash, link: Link) -> Parts:
     Raises ValueError if it is not in that form, or if its figures contradict one another.
     """
     return parts_of(_sheet(flash), _frame(flash, link))
+
+
+def fitted(server: Server) -> Server:
+    """The same drives by their parts where a datasheet describes them: so they stay, whatever else is changed."""
+    if server.pool:
+        pools = tuple(each.model_copy(update={"media": _by_parts(each)}) for each in server.pool)
+        return server.model_copy(update={"pool": pools})
+    return server.model_copy(update={"media": _by_parts(server.pools[0])})
+
+
+def _by_parts(pool: Pool) -> Media:
+    flash = pool.media
+    if not isinstance(flash, Flash) or not flash.has_datasheet:
+        return flash
+    parts = datasheet_parts(flash, pool.lanes)
+    found = {
+        "dies": parts.dies,
+        "channels": flash.channels or CHANNELS,
+        "channel_rate": parts.channel_rate,
+        "cell_read": parts.cell_read_s,
+        "cell_program": parts.program_s,
+        "cell_erase": flash.cell_erase or ERASE_S,
+        "command_rate": parts.command_rate,
+        "buffer_time": parts.buffer_s,
+        "write_amplification": parts.amplification,
+    }
+    return flash.model_copy(update={**dict.fromkeys(DATASHEET), **found})
 
 
 def dies_of(flash: Flash, link: Link) -> int:
