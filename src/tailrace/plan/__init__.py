@@ -55,7 +55,8 @@ Caches. Caches are decided here, not by an engine. `read_cache` says which reads
 probability 1 − exp(−rate · t), with one characteristic time t for all classes (`physics.cache`), so the cache is warm
 from the start and misses are colder than arrivals. Rates of closed classes are asymptotic bounds (`build`).
 Write-back memory (`write_back`) and a drive's write cache (`spinning`) are pools of permits with a detached way
-behind them; they start empty, and the test of the warm-up watches whether they fill within it.
+behind them. They begin full where closed clients are sure to fill them (`filled`), else empty, and an answer watches
+whether they fill.
 
 To add a media kind:
 

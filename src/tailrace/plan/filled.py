@@ -3,8 +3,8 @@
 Such a buffer is full for good, but a run that starts with an empty one first shows how fast the server is without it,
 and room for many writes fills slowly. So the first request of such a class finds there what writes before it left: the
 detached part of further requests of the class, which takes room and goes on behind, as theirs does. What goes on behind
-that again, as the copies behind a program do, is there besides: those before have left it. Where less is
-known buffers begin empty, and whether they fill is for the answer to find out.
+that again, as the copies behind a program do, is there besides: those before have left it. Where less is known buffers
+begin empty, and whether they fill is for the answer to find out.
 """
 
 from __future__ import annotations

@@ -15,8 +15,8 @@ class WriteBackPlan:
     """A pool of room, and a pool that bounds how many writes are on their way to the drives.
 
     A write takes all of its room at once: were it taken piece by piece, two large writes could each hold half of what
-    the other waits for, and pieces destaged on their own would break up full stripes. The memory starts empty; every
-    write is destaged, also one that a later write overtakes.
+    the other waits for, and pieces destaged on their own would break up full stripes. Every write is destaged, also one
+    that a later write overtakes; what lies in the memory at first is a matter of `filled`.
     """
 
     def __init__(self, memory: WriteBack, stations: Stations) -> None:
