@@ -30,6 +30,9 @@ from tailrace.replicate.task import Task, quantiles_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
+ROOM_TO_SPARE = 0.9
+"""Load by demands below which a queue before servers cannot grow for good."""
+
 
 @dataclass(frozen=True)
 class Evidence:
@@ -144,7 +147,10 @@ class Bench:
         return samples
 
     def overload_seen(self, scenario: Scenario, sample: Sample) -> Overload | None:
-        """The overload that a run shows: which bank's queue grew most, and the load that was carried; or None."""
+        """The overload that a run shows: which bank's queue grew most, and the load that was carried; or None.
+
+        Servers that by their demands have room to spare only catch up with what came at once, however long that takes.
+        """
         if sample.complete:
             backlog = sample.backlog()
             if not backlog.overloaded:
@@ -155,7 +161,11 @@ class Bench:
             left = float(np.ptp(given_up.under_way)) / max(float(np.ptp(given_up.arrived)), 1.0)
             sustained = max(1.0 - left, 0.0)
         grown = np.sum([each.stations.waiting_growth for each in sample], axis=0)
-        bank = self.load(scenario).banks[int(np.nanargmax(grown))]
+        load = self.load(scenario)
+        place = int(np.nanargmax(grown))
+        bank = load.banks[place]
+        if sample.complete and bank.serves and load.share[place] * (1.0 + load.error[place]) < ROOM_TO_SPARE:
+            return None
         return _overload(scenario, bank, sustained, "during the run")
 
 

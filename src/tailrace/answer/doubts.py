@@ -18,6 +18,8 @@ FILLING = 0.002
 """Share of a pool's permits by which those held grow from the first to the second half, from which on it fills."""
 SURE = 0.999
 """Level at which the replications must agree that it does."""
+FEWEST_SURGES = 3.0
+"""Surges that each replication sees on average, at least."""
 GRAIN = 4.0
 """Completions by which slices of a pace may differ because they hold whole ones."""
 
@@ -27,7 +29,8 @@ def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
     filling = _filling(load, sample)
     found = {}
     for workload in scenario.workload:
-        doubt = filling or _unsettled(workload, sample) or broken_law(scenario, workload, load, sample)
+        doubt = filling or _too_few_surges(workload, sample) or _unsettled(workload, sample)
+        doubt = doubt or broken_law(scenario, workload, load, sample)
         if doubt is not None:
             found[workload.name] = doubt
     return found
@@ -45,6 +48,28 @@ def _filling(load: Load, sample: Sample) -> Doubt | None:
                 more = f"{share:.0%} on average, {growth.mean():.1%} more in the later half"
                 return Doubt(f"the {bank.name} still fills ({more})", math.inf)
     return None
+
+
+def _too_few_surges(workload: Workload, sample: Sample) -> Doubt | None:
+    """Replications that see a surge or none at all say little of what a server does to most of the requests in one."""
+    if workload.surge is None:
+        return None
+    cycle_s = workload.surge.length / workload.surge.share
+    seen = min(sample.windows_s) / cycle_s
+    if seen >= FEWEST_SURGES:
+        return None
+    needed = max(sum(each.issued.values()) for each in sample) * FEWEST_SURGES / seen
+    return Doubt(
+        f"a surge comes about every {cycle_s:.3g} s, and a replication lasts {min(sample.windows_s):.3g} s; one of "
+        f"{_rounded_up(needed):,} requests would see {FEWEST_SURGES:.0f}",
+        math.inf,
+    )
+
+
+def _rounded_up(number: float) -> int:
+    """To two digits."""
+    step: int = 10 ** max(math.floor(math.log10(number)) - 1, 0)
+    return math.ceil(number / step) * step
 
 
 def _unsettled(workload: Workload, sample: Sample) -> Doubt | None:

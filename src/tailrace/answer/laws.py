@@ -14,7 +14,6 @@ from tailrace.forecast.saturation import Load
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import ratio_sections
 from tailrace.plan.columns import Stage
-from tailrace.plan.stations import Discipline
 from tailrace.quantity import Quantity
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
@@ -88,7 +87,7 @@ def _busy_lines(scenario: Scenario, workload: Workload, load: Load, sample: Samp
         return None
     seconds = sum(each.stations.seconds_s for each in sample)
     for place, bank in enumerate(load.banks):
-        if bank.stage == Stage.MEDIA or bank.discipline not in (Discipline.FCFS, Discipline.PS):
+        if bank.stage == Stage.MEDIA or not bank.serves:
             continue
         asked = sum((rate.value or 0.0) * load.per_request_s[name][place] for name, rate in rates.items())
         busy = sum(float(each.stations.busy_s[place]) for each in sample) / seconds

@@ -84,6 +84,11 @@ class Bank:
     dies: Dies | None = None
 
     @property
+    def serves(self) -> bool:
+        """Whether it does work at a pace that nothing else in the server can slow down."""
+        return self.discipline in (Discipline.FCFS, Discipline.PS)
+
+    @property
     def loaded(self) -> int:
         """Stations that are there for any load at all."""
         return self.count if self.alike is None else max(int(np.count_nonzero(self.alike >= 0)), 1)

@@ -25,13 +25,20 @@ MOST_ROWS = 2**15
 
 MOST_UNDER_WAY = 50_000
 """Requests and detached ways under way at which a run is given up as overloaded: this, half of its length, four for
-each request that closed clients keep going, and as many as there are permits for what goes on behind requests."""
+each request that closed clients keep going, as many as there are permits for what goes on behind requests, and what
+comes in `SURGES` surges of mean length, after which queues may drain."""
+SURGES = 4.0
 
 
 def most_under_way(scenario: Scenario, plan: Plan, requests: int) -> int:
     """Requests and detached ways under way at which a run of so many requests is given up."""
     permits = sum(bank.count * bank.servers for bank in plan.stations.banks if not bank.paces)
-    return MOST_UNDER_WAY + requests // 2 + 4 * scenario.closed_requests + permits
+    surge = sum(
+        each.rate_at(scenario.load) * each.surge.speeds[1] * each.surge.length
+        for each in scenario.workload
+        if each.surge is not None
+    )
+    return MOST_UNDER_WAY + requests // 2 + 4 * scenario.closed_requests + permits + int(SURGES * surge)
 
 
 def replicate(

@@ -82,14 +82,13 @@ class ArrivalStream:
 class _SurgeClock:
     """Maps operational time, in which the load is even, to real time, in which it surges.
 
-    Calm and surge periods alternate, both exponential in length. The rate in a surge is ``factor`` times the
-    calm one, and both together keep the mean rate: calm speed = 1 / (1 + share * (factor - 1)). A run begins
-    in a surge with the probability ``share``, so that its mean rate is the same from the first instant.
+    Calm and surge periods alternate, both exponential in length, at their `Surge.speeds`. A run begins in a surge with
+    the probability ``share``, so that its mean rate is the same from the first instant.
     """
 
     def __init__(self, surge: Surge, streams: Streams) -> None:
         self._streams = streams
-        self._speeds = np.array([1.0, surge.factor]) / (1.0 + surge.share * (surge.factor - 1.0))
+        self._speeds = np.array(surge.speeds)
         self._lengths = np.array([surge.length * (1.0 - surge.share) / surge.share, surge.length])
         begin = streams.uniforms(Purpose.SURGE, np.zeros(1, dtype=np.int64), 1)
         self._first_kind = int(begin[0] < surge.share)  # 0 is calm, 1 a surge

@@ -116,6 +116,12 @@ class Surge(Model):
     share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
     length: Time = Field(description="Mean length of a surge.")
 
+    @property
+    def speeds(self) -> tuple[float, float]:
+        """Rate between surges and rate in a surge, both over the mean rate."""
+        calm = 1.0 / (1.0 + self.share * (self.factor - 1.0))
+        return calm, self.factor * calm
+
 
 _OF_REQUESTS = (
     "request_size",
