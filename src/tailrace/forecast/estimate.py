@@ -10,7 +10,7 @@ from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.arms import arm_service
 from tailrace.forecast.decompose import Decomposition
-from tailrace.forecast.exact import CLOSED, PRIORITIES, SHARING, bounds_s, exact_classes
+from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
@@ -102,7 +102,7 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
         try:
             p99 = network.quantile_s(name, 0.99)
         except theory.OutsideValidityError:
-            reason = "the sum of the stations' times could not be inverted"
+            reason = JUMPS
     arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
     if network.scenario.rebuilds and arms:
         caution = _caution(network, workload, rates)
@@ -320,8 +320,8 @@ class _ClosedNetwork:
         """Seconds that an access to an arm takes beyond the transfer: "likely", at "least" or at "most".
 
         What is likely goes by the closed requests that there are for each arm. The least is with all slots to choose
-        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else an arm
-        may find at once what it is asked for next, or have read it already.
+        from and the most with one, each a whole interval beyond what was measured, where these are bounds at all; else
+        an arm may find at once what it is asked for next, or have read it already.
         """
         known = self._arms[place]
         if arm == "likely":

@@ -101,7 +101,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     share = np.full(len(stations.banks), np.nan)
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
-    laws = _written_laws(scenario)
+    laws = written_laws(scenario)
     for place, bank in enumerate(stations.banks):
         mine = slice(bank.first, bank.first + bank.count)
         if bank.arm is not None and visits[mine].any():
@@ -152,7 +152,7 @@ def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[fl
     return float(total[first]), float(background[first])
 
 
-def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
+def written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
     """Laws that the scenario itself gives, by stage and name of the bank: their means are no matter of a sample."""
     server = scenario.server
     stages = [
