@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from drives import spinning
-from tailrace.engine.choice import runner
+from tailrace.engine.choice import Engine, runner
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import Stage
@@ -268,3 +268,26 @@ def test_both_engines_give_the_same_bits_with_cache_and_slow_drives() -> None:
         one, other = (runner(engine)(build_plan(scenario, 5, 0), 1500) for engine in ENGINES)
         for name in ("completion_s", "wait_s", "service_s"):
             np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_an_arm_that_reads_on_is_busy_until_it_has_read_as_far_as_it_may(engine: Engine) -> None:
+    # Derived: 1 MiB at 200 MB/s behind every read, for a client that thinks far longer.
+    scenario = drive('read_ahead = "1 MiB"', 'think_time = "1 s"\nspan = "900 GB"')
+    observed = runner(engine)(build_plan(scenario, 1, 0), 41)
+    arm = next(bank for bank in build_plan(scenario, 1, 0).stations.banks if bank.name == "arm")
+    served_s = observed.service_s[:40, Stage.MEDIA].sum() - 40 * COMMAND_S
+    assert observed.marks.busy_s[-1, arm.first] == pytest.approx(served_s + 40 * 2**20 / 200e6, rel=1e-9)
+
+
+def test_an_arm_that_a_stream_is_read_from_is_busy_for_all_that_passes_under_it() -> None:
+    # 64 KiB after 64 KiB, from what the arm has read ahead: all bytes pass under the head once, at 200 MB/s.
+    scenario = drive(
+        'read_ahead = "1 MiB"', 'queue_depth = 1\nrequest_size = "64 KiB"\npattern = "sequential"'
+    )
+    marks = observe(scenario, 4000).marks
+    arm = next(bank for bank in build_plan(scenario, 1, 0).stations.banks if bank.name == "arm")
+    done = (marks.arrived - marks.present)[-1]
+    assert marks.busy_s[-1, arm.first] > 0.999 * done * 65536 / 200e6
+    assert marks.busy_s[-1, arm.first] <= marks.time_s[-1]
+    assert done * 65536 / marks.time_s[-1] > 180e6

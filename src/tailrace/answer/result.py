@@ -122,7 +122,8 @@ class StationResult:
     """A bank of identical stations.
 
     ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
-    the bank; ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
+    the bank, and an arm that reads on behind a read is busy though it would leave off for any request;
+    ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
     is not known; ``mean_number_waiting`` is per station. A delay has None throughout. ``paces`` is False for a pool
     whose permits bound how much is under way and carry nothing themselves.
     """
