@@ -195,7 +195,9 @@ def seed_of(scenario: Scenario, seed: int | None) -> int:
 
 def _overload(scenario: Scenario, bank: Bank, factor: float, found: Found) -> Overload:
     rate_per_s = sum(each.clients * (each.rate or 0.0) for each in scenario.workload) * scenario.load
-    return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, factor * rate_per_s, found)
+    return Overload(
+        bank.name, bank.stage.name.lower(), bank.count, factor, factor * rate_per_s, found, bank.key
+    )
 
 
 class _Widths:

@@ -145,7 +145,7 @@ class Overload:
 
     ``station`` is the bank of ``count`` stations that cannot keep up.
     ``largest_load_factor`` is the share of the open load that it can carry, ``largest_rate_per_s`` the same in requests
-    of all open classes together.
+    of all open classes together. ``key`` is that of the permits, where permits cannot keep up.
     """
 
     station: str
@@ -154,6 +154,7 @@ class Overload:
     largest_load_factor: float
     largest_rate_per_s: float
     found: Found
+    key: str = ""
 
 
 @dataclass(frozen=True)

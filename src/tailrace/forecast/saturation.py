@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -11,15 +11,16 @@ import numpy as np
 from scipy.stats import t
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.engine.choice import at_hand, choose_engine, runner
+from tailrace.engine.choice import WORTH_COMPILING, at_hand, choose_engine, runner
 from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.result import Saturation
 from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
-from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
+from tailrace.plan.columns import COLLECT, END, GIVE, READ, VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Discipline, Stations
+from tailrace.plan.write_back import DESTAGES
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.scenario import Scenario
@@ -46,6 +47,9 @@ PLACES = 1024
 WRITES = 1024
 """Writes of the micro-run that finds how long one of a log takes."""
 
+WAYS, HELD_ERROR = 8192, 0.015
+"""Ways of the micro-run that finds what permits let through, and the relative error of that (by trial)."""
+
 
 @dataclass(frozen=True)
 class Load:
@@ -71,13 +75,14 @@ class Load:
         factor = self._factors(1.0)
         if not np.isfinite(factor).any():
             return None
-        first = int(np.argmin(factor))
-        bank, least = self.banks[first], float(factor[first])
-        widest = float(self._factors(1.0 - float(self.error[first]))[first])
+        # Permits that drives set the pace of carry as much as these: first is who binds whatever the errors are.
+        latest = self._factors(1.0 - self.error)
+        first = int(np.argmin(latest))
+        bank, least, widest = self.banks[first], float(factor[first]), float(latest[first])
         error = widest / least - 1.0 if least > 0.0 else 0.0
-        return Saturation(bank.name, bank.stage.name.lower(), least, error)
+        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key)
 
-    def _factors(self, scale: float) -> FloatArray:
+    def _factors(self, scale: float | FloatArray) -> FloatArray:
         """How far the load of the classes can grow at each bank if all shares were so many times what they are."""
         grows = (self.share - self.background) * scale
         left = np.maximum(1.0 - self.background * scale, 0.0)
@@ -121,6 +126,9 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             if visits[bank.first] > 0.0:
                 each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
                 share[place] = visits[bank.first] * each_s / bank.servers
+        elif bank.key == DESTAGES and visits[bank.first] > 0.0:
+            share[place] = visits[bank.first] / held_per_s(at_any_load(scenario), seed, bank.first)
+            error[place] = HELD_ERROR
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]
@@ -250,32 +258,66 @@ def writes_alone_s(scenario: Scenario, seed: int, log: int) -> FloatArray:
 
     As the plan has them, issued by the first commit of each: shape (WRITES,).
     """
+
+    def writes(steps: Steps) -> tuple[IntArray, IntArray]:
+        collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))
+        return collects + 1, collects + steps.work[collects].astype(np.int64)
+
+    alone = _alone(build_plan(scenario, seed, replication=0), writes, WRITES, 1)
+    return runner(at_hand())(alone, requests=WRITES).latency_s
+
+
+@lru_cache(maxsize=16)
+def held_per_s(scenario: Scenario, seed: int, pool: int) -> float:
+    """How many of the ways for which permits of the station ``pool`` are held are done a second, all permits in use.
+
+    As the plan has them, with nothing else in the way.
+    """
     plan = build_plan(scenario, seed, replication=0)
+    permits = plan.stations.bank_of(pool).servers
+    waiting = min(permits, MOST_WAITING)
+
+    def ways(steps: Steps) -> tuple[IntArray, IntArray]:
+        mine = steps.arg == pool
+        return np.flatnonzero(steps.takes() & mine) + 1, np.flatnonzero((steps.op == GIVE) & mine)
+
+    alone = _alone(plan, ways, WAYS, waiting)
+    wanted = WAYS + 8 * waiting
+    engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", WORTH_COMPILING)
+    marks = runner(engine)(alone, requests=wanted, marks=BATCHES + 1).marks
+    done = marks.arrived - marks.present
+    first = BATCHES // 4
+    # Where there are more permits than are measured, each is taken to do as much as those.
+    return float((done[-1] - done[first]) / (marks.time_s[-1] - marks.time_s[first])) * permits / waiting
+
+
+def _alone(
+    plan: Plan, pieces: Callable[[Steps], tuple[IntArray, IntArray]], wanted: int, at_once: int
+) -> Plan:
+    """Pieces of paths as requests of their own in a closed loop, over and over; so many are ``at_once`` under way.
+
+    ``pieces`` says of a block of steps where they begin, and which step ends each and is not done any more.
+    """
     found: list[Steps] = []
-    while len(found) < WRITES:
+    while len(found) < wanted:
         for source in [*([] if plan.open_source is None else [plan.open_source]), *plan.closed]:
             steps = source.next_chunk().steps
-            collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))[:WRITES]
-            ends = collects + steps.work[collects].astype(np.int64)
-            found += [
-                steps.at(np.arange(begin, end)) for begin, end in zip(collects + 1, ends + 1, strict=True)
-            ]
-    written = found[:WRITES]
-    for each in written:
-        each.op[-1] = END  # in the place of the RELEASE
-    lengths = np.array([each.op.size for each in written])
-    zeros = np.zeros(WRITES, dtype=np.int64)
+            found += [steps.at(np.arange(begin, end + 1)) for begin, end in zip(*pieces(steps), strict=True)]
+    found = found[:wanted]
+    for each in found:
+        each.op[-1] = END
+    lengths = np.array([each.op.size for each in found])
+    zeros = np.zeros(wanted, dtype=np.int64)
     chunk = Chunk(
         np.cumsum(lengths) - lengths,
-        np.zeros(WRITES),
+        np.zeros(wanted),
         zeros.astype(np.uint16),
         zeros.astype(np.uint32),
         zeros,
-        np.full(WRITES, READ, dtype=np.uint8),
-        Steps.joined(written),
+        np.full(wanted, READ, dtype=np.uint8),
+        Steps.joined(found),
     )
-    alone = Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),))
-    return runner(at_hand())(alone, requests=WRITES).latency_s
+    return Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),) * at_once)
 
 
 def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
