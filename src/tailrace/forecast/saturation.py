@@ -194,14 +194,13 @@ def saturated_service(
     seed: int,
     first: int,
     waiting: int,
-    accesses: int = ACCESSES,
     with_rebuilds: bool = True,
 ) -> SaturatedService:
     """The service of the arms of a bank when ``waiting`` accesses are always there to choose from.
 
     ``first`` is the number of the bank's first station. Accesses of the open classes (of the closed ones where no open
-    one has any), as the plan deals them to the drives, are put to a single arm in a closed loop: at least so many
-    ``accesses``, and several for each that waits. The interval is that of batch means.
+    one has any), as the plan deals them to the drives, are put to a single arm in a closed loop: at least
+    ``ACCESSES``, and several for each that waits. The interval is that of batch means.
     """
     plan = build_plan(scenario, seed, replication=0)
     bank = plan.stations.bank_of(first)
@@ -209,11 +208,10 @@ def saturated_service(
     assert bank.arm is not None
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=replace(bank.arm, phase=bank.arm.phase[:1]))
     waiting = min(waiting, MOST_WAITING)
-    wanted = max(accesses, 8 * waiting)
+    wanted = max(ACCESSES, 8 * waiting)
     engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", wanted)
-    accessed = _accesses(scenario, seed, bank, wanted, with_rebuilds)
-    source = _Repeated(accessed)
-    closed = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
+    accessed = _accesses(scenario, seed, first, wanted, with_rebuilds)
+    closed = Plan(stations, ("",), (0,), None, (_Repeated(accessed),), ((0, 0),) * waiting)
     observed = runner(engine)(closed, requests=wanted, marks=BATCHES + 1)
     settled = slice(BATCHES // 4, None)
     time_s = observed.marks.time_s[settled]
@@ -235,7 +233,7 @@ def idle_positioning_s(scenario: Scenario, seed: int, first: int) -> float | Non
     """
     bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
     assert bank.arm is not None
-    access = _accesses(scenario, seed, bank, ACCESSES, with_rebuilds=True).steps.access
+    access = _accesses(scenario, seed, first, ACCESSES, with_rebuilds=True).steps.access
     assert access is not None
     start, end = access.start[::2], access.end[::2]
     follows = (start[1:] == end[:-1]) | (start[1:] == start[:-1])
@@ -320,9 +318,11 @@ def _alone(
     return Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),) * at_once)
 
 
-def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
-    """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
+@lru_cache(maxsize=8)
+def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_rebuilds: bool) -> Chunk:
+    """Accesses to the arms of a bank, of the open or the closed classes, drive after drive, each a path of its own."""
     plan = build_plan(scenario, seed, replication=0)
+    bank = plan.stations.bank_of(first)
     opened = [] if plan.open_source is None else [plan.open_source]
     orders = (
         (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
@@ -332,7 +332,7 @@ def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_reb
     if not steps:
         steps, drives = _of_bank(orders[1], bank, accesses, classes)
     if not steps:
-        return _accesses(scenario, seed, bank, accesses, with_rebuilds=True)
+        return _accesses(scenario, seed, first, accesses, with_rebuilds=True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
 
