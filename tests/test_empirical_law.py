@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from drives import generic
 from tailrace.answer.run import simulate
 from tailrace.errors import ScenarioError
+from tailrace.forecast.estimate import estimate
 from tailrace.hardware.service import service_times
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.law import Empirical
@@ -50,6 +51,41 @@ def test_a_file_says_the_same_as_its_values(tmp_path):
     assert load(tmp_path / "scenario.toml").digest != before
 
 
+def measured(kind, draw):
+    if kind == "skewed":
+        return draw.lognormal(-7.6, 1.2, 20_000)
+    return draw.gamma(0.5, 1e-3, 20_000)
+
+
+@pytest.mark.parametrize("kind", ["skewed", "often short"])
+def test_closed_forms_know_measured_times_by_the_values_themselves(kind, tmp_path):
+    # By hand from the values: Pollaczek and Khinchine; Lindley's recursion over values drawn again for the p99.
+    draw = np.random.default_rng(1)
+    values = np.maximum(measured(kind, draw), 1e-9)
+    rate = 0.5 / values.mean()
+    np.savetxt(tmp_path / "service.csv", values, header="took", comments="")
+    text = SCENARIO.replace("LAW", 'file = "service.csv", column = "took"').replace("50 /s", f"{rate} /s")
+    (tmp_path / "scenario.toml").write_text(text)
+    known = estimate(load(tmp_path / "scenario.toml"), 1).classes["booking"]
+    assert known.mean_s == pytest.approx(values.mean() + rate * np.mean(values**2) / (2 * 0.5), rel=1e-9)
+    assert known.exact_mean
+    assert not known.exact_p99
+    service = draw.choice(values, 1_000_000)
+    walk = np.cumsum(service[:-1] - draw.exponential(1 / rate, service.size - 1))
+    response = walk - np.minimum(np.minimum.accumulate(walk), 0.0) + service[1:]
+    assert known.p99_s == pytest.approx(np.quantile(response, 0.99), rel=0.02)
+
+
+def test_few_measured_times_have_the_quantiles_of_a_law_that_jumps():
+    # Half of the requests wait; among a million by Lindley's recursion.
+    known = estimate(scenario('values = ["2 ms", "2 ms", "2 ms", "34 ms"]'), 1).classes["booking"]
+    draw = np.random.default_rng(2)
+    service = draw.choice([2e-3, 2e-3, 2e-3, 34e-3], 1_000_000)
+    walk = np.cumsum(service[:-1] - draw.exponential(1 / 50, service.size - 1))
+    response = walk - np.minimum(np.minimum.accumulate(walk), 0.0) + service[1:]
+    assert known.p99_s == pytest.approx(np.quantile(response, 0.99), rel=0.02)
+
+
 def test_the_mean_of_a_queue_with_measured_service_is_that_of_pollaczek_and_khinchine():
     found = scenario('values = ["2 ms", "2 ms", "2 ms", "34 ms"]')
     values = np.array([2e-3, 2e-3, 2e-3, 34e-3])
@@ -61,7 +97,7 @@ def test_the_mean_of_a_queue_with_measured_service_is_that_of_pollaczek_and_khin
     assert abs(mean.value - exact) < 4 * error
     assert error < 0.015 * exact
     theory = answer.theory.classes["booking"]
-    assert not theory.exact_mean
+    assert theory.exact_mean
     assert theory.mean_s == pytest.approx(exact, rel=0.03)
 
 

@@ -196,10 +196,11 @@ def test_what_the_arm_has_read_on_is_there_at_once_and_what_it_is_reading_costs_
     check(engine, plan(server, listed), expected)
 
 
-def test_hits_are_no_busy_time_of_the_arm(engine: Engine) -> None:
+def test_hits_are_no_busy_time_of_the_arm_but_reading_on_is(engine: Engine) -> None:
+    # Served from 1 to 1.5, it reads on to its limit at 2; sent on by the hit at 3 it waits for its sector until 4.
     listed = rows([1, 2, 1], [read(0, 100, 0.0), read(100, 200, 0.5), []])
     marks = runner(engine)(plan(stations(station("arm", of_arm=arm(segments=1))), listed), 3, marks=2).marks
-    assert marks.busy_s[:, 0].tolist() == [0, 0.5]
+    assert marks.busy_s[:, 0].tolist() == [0, 0.5 + 0.5 + 1.0]
     assert marks.waiting_s[:, 0].tolist() == [0, 0]
 
 

@@ -130,20 +130,21 @@ def test_a_server_of_which_too_much_is_asked_is_refused() -> None:
 
 @needs_speed
 @pytest.mark.parametrize(
-    ("name", "booked", "requests"),
+    ("name", "booked", "requests", "off"),
     [
-        ("booking-spinning", "booking", 60_000),
-        ("degraded", "booking", 30_000),
-        ("log-and-data", "booking data", 30_000),
+        ("booking-spinning", "booking", 60_000, 0.035),
+        ("degraded", "booking", 30_000, 0.035),
+        ("log-and-data", "booking data", 30_000, 0.035),
+        ("mixed", "booking", 30_000, 0.06),  # beside clients whose requests go many ways at once
     ],
 )
-def test_means_of_ready_scenarios_on_arms_come_within_a_few_per_cent(
-    name: str, booked: str, requests: int
+def test_means_of_ready_scenarios_come_within_a_few_per_cent(
+    name: str, booked: str, requests: int, off: float
 ) -> None:
     scenario = shared_scenario(name)
     place = sorted(each.name for each in scenario.workload).index(booked)
     observed = observe(scenario, requests)
     latency_s = observed.latency_s[observed.class_index == place]
     known = estimate(scenario, 7).classes[booked].mean_s
-    assert known == pytest.approx(float(latency_s[latency_s.size // 10 :].mean()), rel=0.035)
+    assert known == pytest.approx(float(latency_s[latency_s.size // 10 :].mean()), rel=off)
     assert math.sqrt(latency_s.var() / latency_s.size) < 0.015 * latency_s.mean()

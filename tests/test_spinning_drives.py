@@ -8,7 +8,7 @@ import pytest
 
 import tailrace
 from drives import spinning
-from tailrace.engine.choice import runner
+from tailrace.engine.choice import Engine, runner
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import Stage
@@ -304,3 +304,37 @@ def test_readers_whom_a_stream_keeps_waiting_to_the_age_limit_are_named_in_a_not
     assert notes[0].startswith(
         "The slowest 1 % of class 'booking' wait 2 s at the media, where the age_limit of 2 s"
     )
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_an_arm_that_reads_on_is_busy_until_it_has_read_as_far_as_it_may(engine: Engine) -> None:
+    # Derived: 1 MiB at 200 MB/s behind every read, for a client that thinks far longer.
+    scenario = drive('read_ahead = "1 MiB"', 'think_time = "1 s"\nspan = "900 GB"')
+    observed = runner(engine)(build_plan(scenario, 1, 0), 41)
+    arm = next(bank for bank in build_plan(scenario, 1, 0).stations.banks if bank.name == "arm")
+    served_s = observed.service_s[:40, Stage.MEDIA].sum() - 40 * COMMAND_S
+    assert observed.marks.busy_s[-1, arm.first] == pytest.approx(served_s + 40 * 2**20 / 200e6, rel=1e-9)
+
+
+def test_an_arm_that_a_stream_is_read_from_is_busy_for_all_that_passes_under_it() -> None:
+    # 64 KiB after 64 KiB, from what the arm has read ahead: all bytes pass under the head once, at 200 MB/s.
+    scenario = drive(
+        'read_ahead = "1 MiB"', 'queue_depth = 1\nrequest_size = "64 KiB"\npattern = "sequential"'
+    )
+    marks = observe(scenario, 4000).marks
+    arm = next(bank for bank in build_plan(scenario, 1, 0).stations.banks if bank.name == "arm")
+    done = (marks.arrived - marks.present)[-1]
+    assert marks.busy_s[-1, arm.first] > 0.999 * done * 65536 / 200e6
+    assert marks.busy_s[-1, arm.first] <= marks.time_s[-1]
+    assert done * 65536 / marks.time_s[-1] > 180e6
+
+
+@pytest.mark.parametrize(("depth", "a_turn"), [(1, 1), (2, 2), (4, 4)])
+def test_a_stream_without_read_ahead_gets_a_block_a_turn_for_each_request_at_hand(
+    depth: int, a_turn: int
+) -> None:
+    # Derived: a block passes in 2.6 us, but the next command takes 40 us, and by then its sector has gone by: a whole
+    # turn of 8.33 ms, as on drives of old, which numbered their sectors in leaps for that reason. Those that wait
+    # meanwhile follow without a gap.
+    workload = f'queue_depth = {depth}\nrequest_size = "512 B"\npattern = "sequential"'
+    assert rate_per_s(drive(workload=workload), 2000) == pytest.approx(a_turn * 120, rel=0.01)

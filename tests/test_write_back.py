@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import tailrace
 from drives import controller, generic
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
@@ -10,6 +11,7 @@ from tailrace.forecast.estimate import estimate
 from tailrace.forecast.saturation import offered_load
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import Stage
+from tailrace.report.sentences import binding_sentence, estimate_sentence
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from through import ENGINES, observe
@@ -163,3 +165,45 @@ pattern = "sequential"
         np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
     pieces = runner(ENGINES[-1])(build_plan(given, 3, 0, rows=50), 2000)
     np.testing.assert_array_equal(other.completion_s, pieces.completion_s)
+
+
+PERMITTED = f"""
+{generic("constant", "10 ms", count=8)}
+[server.controller]
+cores = 4
+[server.controller.write_back]
+size = "1 GiB"
+destages = PERMITS
+[[workload]]
+name = "manifests"
+rate = "80 /s"
+request_size = "8 KiB"
+read_share = 0
+"""
+
+
+def in_step_per_s(permits: int, drives: int = 8, steps: int = 20_000) -> float:
+    """What so many requests do a second that go round among drives at random, all services taking 10 ms at once."""
+    draw, present, done = np.random.default_rng(1), np.zeros(drives, dtype=int), 0
+    present[0] = permits
+    for _ in range(steps):
+        busy = present > 0
+        done += (number := int(busy.sum()))
+        present += np.bincount(draw.integers(drives, size=number), minlength=drives) - busy
+    return done / steps / 10e-3
+
+
+@pytest.mark.parametrize("permits", [1, 4])
+def test_permits_that_bind_are_part_of_the_saturation_and_their_key_is_named(permits: int) -> None:
+    found = estimate(parse(PERMITTED.replace("PERMITS", str(permits))), 1)
+    assert found.saturation is not None
+    assert found.saturation.key == "write_back.destages"
+    assert found.saturation.load_factor * 80 == pytest.approx(in_step_per_s(permits), rel=0.015)
+    assert "(write_back.destages)" in estimate_sentence(found)
+
+
+def test_a_load_beyond_the_permits_is_seen_before_the_run_and_named_by_their_key() -> None:
+    result = tailrace.simulate(parse(PERMITTED.replace("PERMITS", "1"), overrides=["load=1.3"]), seed=1)
+    assert result.overload is not None
+    assert (result.overload.found, result.overload.key) == ("before the run", "write_back.destages")
+    assert "(write_back.destages)" in (binding_sentence(result) or "")

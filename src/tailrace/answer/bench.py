@@ -207,8 +207,8 @@ def seed_of(scenario: Scenario, seed: int | None) -> int:
 
 
 def _overload(scenario: Scenario, bank: Bank, factor: float, found: Found) -> Overload:
-    rate_per_s = scenario.open_rate_per_s
-    return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, factor * rate_per_s, found)
+    rate_per_s = factor * scenario.open_rate_per_s
+    return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, rate_per_s, found, bank.key)
 
 
 class _Widths:

@@ -122,7 +122,8 @@ class StationResult:
     """A bank of identical stations.
 
     ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
-    the bank; ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
+    the bank, and an arm that reads on behind a read is busy though it would leave off for any request;
+    ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
     is not known; ``mean_number_waiting`` is per station. A delay has None throughout. ``paces`` is False for a pool
     whose permits bound how much is under way and carry nothing themselves.
     """
@@ -144,7 +145,7 @@ class Overload:
 
     ``station`` is the bank of ``count`` stations that cannot keep up.
     ``largest_load_factor`` is the share of the open load that it can carry, ``largest_rate_per_s`` the same in requests
-    of all open classes together.
+    of all open classes together. ``key`` is that of the permits, where permits cannot keep up.
     """
 
     station: str
@@ -153,6 +154,7 @@ class Overload:
     largest_load_factor: float
     largest_rate_per_s: float
     found: Found
+    key: str = ""
 
 
 @dataclass(frozen=True)

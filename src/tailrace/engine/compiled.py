@@ -15,6 +15,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.stuck import stuck
+from tailrace.physics.read_ahead import spent_s
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import Chunk, Steps
 from tailrace.plan.source import Source
@@ -197,6 +198,8 @@ class CompiledRun:
         elapsed = np.where(shared, now - stations["changed_s"], elapsed)
         neither = discipline == Discipline.DELAY
         busy_s = np.where(neither, np.nan, stations["busy_s"] + busy * elapsed)
+        arms = np.flatnonzero(discipline == Discipline.ARM)
+        busy_s[arms] += [spent_s(now, each) for each in self._state.arrays.reading[: arms.size]]
         return busy_s, np.where(neither, np.nan, stations["waiting_s"] + waiting * elapsed)
 
     def _stuck(self) -> Exception:

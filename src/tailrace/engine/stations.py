@@ -331,7 +331,7 @@ class ArmStation:
             there = read_ahead.angle_at(at, start, end, angle, transfer_s, self._arm.turns_per_s)
             continues = CONTINUES_LATE if at == self._end else APART
             from_s = now + positioning_s(now, self._head, target, there, settle_s, continues, *self._turning)
-            read_ahead.begin(from_s, at, segment, start, end, ahead, transfer_s, target, reading, high)
+            read_ahead.begin(now, from_s, at, segment, start, end, ahead, transfer_s, target, reading, high)
         return True
 
     def _stop_reading(self) -> float:
@@ -361,9 +361,9 @@ class ArmStation:
         segment = read_ahead.keep(start, end, ahead, reading, self._low, high, self._used)
         if not self._slots:
             now, target = self._env._now, self._head
-            read_ahead.begin(now, end, segment, start, end, ahead, transfer_s, target, reading, high)
+            read_ahead.begin(now, now, end, segment, start, end, ahead, transfer_s, target, reading, high)
 
     def integrals(self, now: float) -> tuple[float, float]:
-        """Integrals of busy (0 or 1) and of the number waiting, from 0 to now."""
+        """Integrals of busy (0 or 1), with requests or reading on, and of the number waiting, from 0 to now."""
         busy_s = self._busy_s + now if self._busy else self._busy_s
-        return busy_s, self._waiting_s + len(self._slots) * now
+        return busy_s + read_ahead.spent_s(now, self._reading), self._waiting_s + len(self._slots) * now

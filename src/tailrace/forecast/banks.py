@@ -54,13 +54,16 @@ class Offered:
         return sum(self.rates.values())
 
 
-def bank_wait(bank: Bank, offered: Offered) -> BankWait:
+def bank_wait(bank: Bank, offered: Offered, known: theory.Law | None = None) -> BankWait:
     """The wait at a bank, by discipline and number of servers; arms are another matter.
 
+    ``known`` is the law of its services where that is no matter of a sample.
     Raises OutsideValidityError if more is asked of the station than it can carry.
     """
     names, rate = list(offered.rates), offered.rate_per_s
-    law = merged_law([offered.works[name] for name in names], [offered.rates[name] for name in names])
+    law = known or merged_law(
+        [offered.works[name] for name in names], [offered.rates[name] for name in names]
+    )
     if law is None or bank.discipline == Discipline.DELAY:
         return BankWait(0.0, dict.fromkeys(names, 0.0))
     used = rate * law.mean_s / bank.servers

@@ -25,7 +25,8 @@ from tailrace.forecast.banks import (
     own_law,
     ranked_wait,
 )
-from tailrace.forecast.saturation import writes_alone_s
+from tailrace.forecast.exact import written_law
+from tailrace.forecast.saturation import writes_alone_s, written_laws
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.build import sample_requests
 from tailrace.plan.columns import COLLECT, Chunk
@@ -84,6 +85,12 @@ class Decomposition:
             chunk = chunks[workload.name]
             visits = chunk_visits(chunk, self.stations)
             self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
+        known = written_laws(scenario)
+        self._laws = {
+            place: written_law(known[bank.stage, bank.name])
+            for place, bank in enumerate(self.stations.banks)
+            if (bank.stage, bank.name) in known
+        }
         self.arms: dict[int, ArmWait] = {}
         self._each_arm: dict[int, list[ArmWait]] = {}
         self.waits: list[BankWait] = []
@@ -113,7 +120,7 @@ class Decomposition:
                     if bank.alike is not None:
                         self._each_arm[place] = self._arm_waits(place, rates)
             elif offered.rate_per_s > 0:
-                self.waits[place] = bank_wait(bank, offered)
+                self.waits[place] = bank_wait(bank, offered, self._laws.get(place))
         for place in late:
             offered = self._offered(place, rates)
             meanwhile = self._wait_within_s()
@@ -240,7 +247,7 @@ class Decomposition:
                 laws.append(law)
                 visits.append(each)
             # A hold is no time of its own: the visits meanwhile are counted where they are made.
-            service = None if bank.discipline == Discipline.TOKEN else own_law(works)
+            service = None if bank.discipline == Discipline.TOKEN else self._laws.get(place) or own_law(works)
             if bank.discipline == Discipline.ARM:
                 service = self.arms[place].service
             if service is not None:

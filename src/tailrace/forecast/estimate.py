@@ -10,7 +10,7 @@ from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.arms import arm_service
 from tailrace.forecast.decompose import Decomposition
-from tailrace.forecast.exact import CLOSED, PRIORITIES, SHARING, bounds_s, exact_classes
+from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
@@ -98,7 +98,7 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
         try:
             p99 = network.quantile_s(name, 0.99)
         except theory.OutsideValidityError:
-            reason = "the sum of the stations' times could not be inverted"
+            reason = JUMPS
     arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
     if network.scenario.rebuilds and arms:
         caution = _caution(network, workload, rates)
@@ -195,7 +195,7 @@ class _ClosedNetwork:
             self._gathered = True
             left = self._left_by_open("likely")
         most_left = self._left_by_open("least")
-        demand = np.array([self._demand(each.name) / left for each in self._closed])
+        demand = np.array([self._in_a_row(each.name, left) for each in self._closed])
         think = [each.think_time or 0.0 for each in self._closed]
         spread = np.repeat(demand / self._count, self._count, axis=1)
         servers = np.repeat(self._servers, self._count)
@@ -216,9 +216,23 @@ class _ClosedNetwork:
                 "queues of the closed classes by product form, as if service were exponential",
                 p99_reason="beside closed classes means only are known",
                 caution=_caution(self._network, workload, self._rates)
-                or "Rough: requests of closed classes are counted as if they went one way at a time.",
+                or "Rough: what closed classes do side by side is counted as if in a row, in the same time.",
             )
         return {each.name: answers[each.name] for each in self._network.scenario.workload}
+
+    def _in_a_row(self, name: str, left: FloatArray) -> FloatArray:
+        """Demands of a closed request by which it is no longer under way than it is where nothing is in its way.
+
+        What goes several ways at once is shortened, but at the bank that is the busiest: that sets the pace.
+        """
+        demand = self._demand(name) / left
+        if self._network.has_split(name):
+            busiest = int(np.argmax(demand / self._count / self._servers))
+            rest = float(demand.sum() - demand[busiest])
+            meanwhile = max(self._idle_s(name) - float(demand[busiest]), 0.0)
+            others = np.arange(demand.size) != busiest
+            demand[others] *= min(meanwhile / rest, 1.0) if rest > 0.0 else 1.0
+        return demand
 
     def _beside(self, name: str, queued: FloatArray) -> FloatArray:
         """Seconds that a request of an open class spends at each bank, if it had the bank but for closed classes.

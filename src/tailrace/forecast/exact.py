@@ -24,17 +24,27 @@ from tailrace.scenario.tables.workload import Workload
 
 SHARING = "processor sharing promises means only"
 CLOSED = "for closed classes means only are known"
+JUMPS = "the sum of the stations' times could not be inverted"
 PRIORITIES = "with priorities means only are known"
 
 
 @dataclass(frozen=True)
 class _Station:
-    """``count`` equal stations, one of which every request visits once."""
+    """``count`` equal stations, one of which every request visits once.
+
+    ``smoothed`` says whether the law has no more than the moments of the one that was written.
+    """
 
     servers: int
     count: int
     discipline: str
     law: theory.Law
+    smoothed: bool
+
+    @classmethod
+    def of(cls, stage: LawStage | Generic, count: int) -> _Station:
+        smoothed = isinstance(stage.service, written.Empirical)
+        return cls(stage.servers, count, stage.discipline, written_law(stage.service), smoothed)
 
     @property
     def queues(self) -> bool:
@@ -80,7 +90,7 @@ def exact_quantiles_s(scenario: Scenario, ps: Sequence[float]) -> dict[float, fl
     stations = _stations(scenario) or []
     rate = scenario.open_rate_per_s
     parts = [_response_law(each, rate / each.count) for each in stations]
-    return {p: theory.sum_quantile(p, parts) for p in ps}
+    return {p: _quantile_s(p, parts) for p in ps}
 
 
 def written_law(law: written.Law) -> theory.Law:
@@ -98,8 +108,8 @@ def written_law(law: written.Law) -> theory.Law:
             return theory.Lognormal(law.mean, law.scv)
         case written.Hyperexponential():
             return theory.hyperexponential(law.mean, law.scv)
-        case written.Empirical():  # two moments of it, so nothing of this is exact
-            return theory.two_moment_law(law.mean_s, law.scv)
+        case written.Empirical():
+            return theory.law_of_values(law.sorted_s)
 
 
 def _stations(scenario: Scenario) -> list[_Station] | None:
@@ -116,10 +126,8 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
         or _is_redundant(server.pools[0])
     ):
         return None
-    if any(isinstance(law, written.Empirical) for law in (media.service, *(each.service for each in laws))):
-        return None
-    found = [_Station(each.servers, 1, each.discipline, written_law(each.service)) for each in laws]
-    return [*found, _Station(media.servers, media.count, media.discipline, written_law(media.service))]
+    found = [_Station.of(each, 1) for each in laws]
+    return [*found, _Station.of(media, media.count)]
 
 
 def _is_redundant(pool: Pool) -> bool:
@@ -157,16 +165,27 @@ def _open(stations: Sequence[_Station], rate: float) -> ClassTheory | None:
     # Burke, Reich: times at stations in tandem are independent if only the first and last have several servers.
     independent = all(each.servers == 1 for each in queues[1:-1])
     parts = [_response_law(each, rate / each.count) for each in stations]
+    try:
+        p99 = _quantile_s(0.99, parts)
+    except theory.OutsideValidityError:
+        return ClassTheory(mean, None, _open_method(queues), exact_mean=True, p99_reason=JUMPS)
     return ClassTheory(
         mean,
-        theory.sum_quantile(0.99, parts),
+        p99,
         _open_method(queues),
         exact_mean=True,
-        exact_p99=independent,
+        exact_p99=independent and not any(each.smoothed for each in stations),
         caution=None
         if independent
         else "The p99 takes the stations as independent; with several servers midway they are only nearly so.",
     )
+
+
+def _quantile_s(p: float, parts: Sequence[theory.ResponseLaw]) -> float:
+    """A quantile of the sum; by itself M/G/1 may jump where its services do."""
+    if len(parts) == 1 and isinstance(parts[0], theory.Mg1Response):
+        return theory.mg1_response_quantile(p, parts[0].arrival_rate, parts[0].service)
+    return theory.sum_quantile(p, parts)
 
 
 def _response_mean_s(station: _Station, rate: float) -> float:

@@ -14,13 +14,14 @@ class Saturation:
     """The station that binds first, and the factor by which the open load can grow until it does.
 
     ``relative_half_width`` is half of the 95 % confidence interval of the factor over the factor, where a short run of
-    drives alone has found it; 0 where it follows from demands.
+    drives alone has found it; 0 where it follows from demands. ``key`` is that of the permits, where permits bind.
     """
 
     station: str
     stage: str
     load_factor: float
     relative_half_width: float = 0.0
+    key: str = ""
 
     @property
     def low(self) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -11,15 +11,16 @@ import numpy as np
 from scipy.stats import t
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.engine.choice import at_hand, choose_engine, runner
+from tailrace.engine.choice import WORTH_COMPILING, at_hand, choose_engine, runner
 from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.result import Saturation
 from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
-from tailrace.plan.columns import COLLECT, END, READ, VISIT, Chunk, Stage, Steps, one_visit_each
+from tailrace.plan.columns import COLLECT, END, GIVE, READ, VISIT, Chunk, Stage, Steps, one_visit_each
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Discipline, Stations
+from tailrace.plan.write_back import DESTAGES
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.scenario import Scenario
@@ -45,6 +46,9 @@ PLACES = 1024
 
 WRITES = 1024
 """Writes of the micro-run that finds how long one of a log takes."""
+
+WAYS, HELD_ERROR = 8192, 0.015
+"""Ways of the micro-run that finds what permits let through, and the relative error of that (by trial)."""
 
 
 @dataclass(frozen=True)
@@ -73,13 +77,14 @@ class Load:
         factor = self._factors(1.0)
         if not np.isfinite(factor).any():
             return None
-        first = int(np.argmin(factor))
-        bank, least = self.banks[first], float(factor[first])
-        widest = float(self._factors(1.0 - float(self.error[first]))[first])
+        # Permits that drives set the pace of carry as much as these: first is who binds whatever the errors are.
+        latest = self._factors(1.0 - self.error)
+        first = int(np.argmin(latest))
+        bank, least, widest = self.banks[first], float(factor[first]), float(latest[first])
         error = widest / least - 1.0 if least > 0.0 else 0.0
-        return Saturation(bank.name, bank.stage.name.lower(), least, error)
+        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key)
 
-    def _factors(self, scale: float) -> FloatArray:
+    def _factors(self, scale: float | FloatArray) -> FloatArray:
         """How far the load of the classes can grow at each bank if all shares were so many times what they are."""
         grows = (self.share - self.background) * scale
         left = np.maximum(1.0 - self.background * scale, 0.0)
@@ -101,7 +106,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     share = np.full(len(stations.banks), np.nan)
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
-    laws = _written_laws(scenario)
+    laws = written_laws(scenario)
     firsts = [bank.first for bank in stations.banks]
     per_request = {name: np.add.reduceat(each.service_s, firsts) for name, each in demands.items()}
     for place, bank in enumerate(stations.banks):
@@ -123,6 +128,9 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             if visits[bank.first] > 0.0:
                 each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
                 share[place] = visits[bank.first] * each_s / bank.servers
+        elif bank.key == DESTAGES and visits[bank.first] > 0.0:
+            share[place] = visits[bank.first] / held_per_s(at_any_load(scenario), seed, bank.first)
+            error[place] = HELD_ERROR
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]
@@ -156,7 +164,7 @@ def _fullest(bank: Bank, of_classes: FloatArray, of_all: FloatArray) -> tuple[fl
     return float(total[first]), float(background[first])
 
 
-def _written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
+def written_laws(scenario: Scenario) -> dict[tuple[Stage, str], Law]:
     """Laws that the scenario itself gives, by stage and name of the bank: their means are no matter of a sample."""
     server = scenario.server
     stages = [
@@ -190,14 +198,13 @@ def saturated_service(
     seed: int,
     first: int,
     waiting: int,
-    accesses: int = ACCESSES,
     with_rebuilds: bool = True,
 ) -> SaturatedService:
     """The service of the arms of a bank when ``waiting`` accesses are always there to choose from.
 
     ``first`` is the number of the bank's first station. Accesses of the open classes (of the closed ones where no open
-    one has any), as the plan deals them to the drives, are put to a single arm in a closed loop: at least so many
-    ``accesses``, and several for each that waits. The interval is that of batch means.
+    one has any), as the plan deals them to the drives, are put to a single arm in a closed loop: at least
+    ``ACCESSES``, and several for each that waits. The interval is that of batch means.
     """
     plan = build_plan(scenario, seed, replication=0)
     bank = plan.stations.bank_of(first)
@@ -205,11 +212,10 @@ def saturated_service(
     assert bank.arm is not None
     stations.add(bank.name, Stage.MEDIA, Discipline.ARM, arm=replace(bank.arm, phase=bank.arm.phase[:1]))
     waiting = min(waiting, MOST_WAITING)
-    wanted = max(accesses, 8 * waiting)
+    wanted = max(ACCESSES, 8 * waiting)
     engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", wanted)
-    accessed = _accesses(scenario, seed, bank, wanted, with_rebuilds)
-    source = _Repeated(accessed)
-    closed = Plan(stations, ("",), (0,), None, (source,), tuple((0, 0) for _ in range(waiting)))
+    accessed = _accesses(scenario, seed, first, wanted, with_rebuilds)
+    closed = Plan(stations, ("",), (0,), None, (_Repeated(accessed),), ((0, 0),) * waiting)
     observed = runner(engine)(closed, requests=wanted, marks=BATCHES + 1)
     settled = slice(BATCHES // 4, None)
     time_s = observed.marks.time_s[settled]
@@ -231,7 +237,7 @@ def idle_positioning_s(scenario: Scenario, seed: int, first: int) -> float | Non
     """
     bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
     assert bank.arm is not None
-    access = _accesses(scenario, seed, bank, ACCESSES, with_rebuilds=True).steps.access
+    access = _accesses(scenario, seed, first, ACCESSES, with_rebuilds=True).steps.access
     assert access is not None
     start, end = access.start[::2], access.end[::2]
     follows = (start[1:] == end[:-1]) | (start[1:] == start[:-1])
@@ -254,37 +260,73 @@ def writes_alone_s(scenario: Scenario, seed: int, log: int) -> FloatArray:
 
     As the plan has them, issued by the first commit of each: shape (WRITES,).
     """
-    plan = build_plan(scenario, seed, replication=0)
-    found: list[Steps] = []
-    while len(found) < WRITES:
-        for source in [*([] if plan.open_source is None else [plan.open_source]), *plan.closed]:
-            steps = source.next_chunk().steps
-            collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))[:WRITES]
-            ends = collects + steps.work[collects].astype(np.int64)
-            found += [
-                steps.at(np.arange(begin, end)) for begin, end in zip(collects + 1, ends + 1, strict=True)
-            ]
-    written = found[:WRITES]
-    for each in written:
-        each.op[-1] = END  # in the place of the RELEASE
-    lengths = np.array([each.op.size for each in written])
-    zeros = np.zeros(WRITES, dtype=np.int64)
-    chunk = Chunk(
-        np.cumsum(lengths) - lengths,
-        np.zeros(WRITES),
-        zeros.astype(np.uint16),
-        zeros.astype(np.uint32),
-        zeros,
-        np.full(WRITES, READ, dtype=np.uint8),
-        Steps.joined(written),
-    )
-    alone = Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),))
+
+    def writes(steps: Steps) -> tuple[IntArray, IntArray]:
+        collects = np.flatnonzero((steps.op == COLLECT) & (steps.arg == log))
+        return collects + 1, collects + steps.work[collects].astype(np.int64)
+
+    alone = _alone(build_plan(scenario, seed, replication=0), writes, WRITES, 1)
     return runner(at_hand())(alone, requests=WRITES).latency_s
 
 
-def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_rebuilds: bool) -> Chunk:
-    """Accesses of the open or the closed classes, drive after drive, as paths of one visit to station 0."""
+@lru_cache(maxsize=16)
+def held_per_s(scenario: Scenario, seed: int, pool: int) -> float:
+    """How many of the ways for which permits of the station ``pool`` are held are done a second, all permits in use.
+
+    As the plan has them, with nothing else in the way.
+    """
     plan = build_plan(scenario, seed, replication=0)
+    permits = plan.stations.bank_of(pool).servers
+    waiting = min(permits, MOST_WAITING)
+
+    def ways(steps: Steps) -> tuple[IntArray, IntArray]:
+        mine = steps.arg == pool
+        return np.flatnonzero(steps.takes() & mine) + 1, np.flatnonzero((steps.op == GIVE) & mine)
+
+    alone = _alone(plan, ways, WAYS, waiting)
+    wanted = WAYS + 8 * waiting
+    engine = at_hand() if wanted * waiting < MANY_CHOICES else choose_engine("auto", WORTH_COMPILING)
+    marks = runner(engine)(alone, requests=wanted, marks=BATCHES + 1).marks
+    done = marks.arrived - marks.present
+    first = BATCHES // 4
+    # Where there are more permits than are measured, each is taken to do as much as those.
+    return float((done[-1] - done[first]) / (marks.time_s[-1] - marks.time_s[first])) * permits / waiting
+
+
+def _alone(
+    plan: Plan, pieces: Callable[[Steps], tuple[IntArray, IntArray]], wanted: int, at_once: int
+) -> Plan:
+    """Pieces of paths as requests of their own in a closed loop, over and over; so many are ``at_once`` under way.
+
+    ``pieces`` says of a block of steps where they begin, and which step ends each and is not done any more.
+    """
+    found: list[Steps] = []
+    while len(found) < wanted:
+        for source in [*([] if plan.open_source is None else [plan.open_source]), *plan.closed]:
+            steps = source.next_chunk().steps
+            found += [steps.at(np.arange(begin, end + 1)) for begin, end in zip(*pieces(steps), strict=True)]
+    found = found[:wanted]
+    for each in found:
+        each.op[-1] = END
+    lengths = np.array([each.op.size for each in found])
+    zeros = np.zeros(wanted, dtype=np.int64)
+    chunk = Chunk(
+        np.cumsum(lengths) - lengths,
+        np.zeros(wanted),
+        zeros.astype(np.uint16),
+        zeros.astype(np.uint32),
+        zeros,
+        np.full(wanted, READ, dtype=np.uint8),
+        Steps.joined(found),
+    )
+    return Plan(plan.stations, ("",), (0,), None, (_Repeated(chunk),), ((0, 0),) * at_once)
+
+
+@lru_cache(maxsize=8)
+def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_rebuilds: bool) -> Chunk:
+    """Accesses to the arms of a bank, of the open or the closed classes, drive after drive, each a path of its own."""
+    plan = build_plan(scenario, seed, replication=0)
+    bank = plan.stations.bank_of(first)
     opened = [] if plan.open_source is None else [plan.open_source]
     orders = (
         (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
@@ -294,7 +336,7 @@ def _accesses(scenario: Scenario, seed: int, bank: Bank, accesses: int, with_reb
     if not steps:
         steps, drives = _of_bank(orders[1], bank, accesses, classes)
     if not steps:
-        return _accesses(scenario, seed, bank, accesses, with_rebuilds=True)
+        return _accesses(scenario, seed, first, accesses, with_rebuilds=True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
 

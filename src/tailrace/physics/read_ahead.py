@@ -38,13 +38,13 @@ A_WRITE = -1.0
 """What `plan.columns.Access.ahead` holds for a write on a drive with segments: the bytes read on behind a read are
 zero or more."""
 
-SEGMENT, FROM_S, BASE, RATE, LIMIT, WINDOW, TARGET, USED = range(8)
+SEGMENT, FROM_S, BASE, RATE, LIMIT, WINDOW, TARGET, USED, BEGUN_S, SPENT_S = range(10)
 """The segment that the arm reads on (NOBODY for none); the instant from which on bytes pass, the address there, bytes
-per second and the address at which it ends; the most bytes that the segment may hold; the share of the stroke; and the
-highest number in `used`."""
+per second and the address at which it ends; the most bytes that the segment may hold; the share of the stroke; the
+highest number in `used`; the instant at which the arm set out, and the seconds that it had spent so before."""
 
 NOBODY = -1.0
-NOT_READING = (NOBODY, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NOT_READING = (NOBODY, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 NO_SEGMENT = (inf, -inf, 0.0)
 """`low`, `high` and `used` of a segment that holds nothing."""
 
@@ -110,6 +110,7 @@ def angle_at(
 
 
 def begin(
+    now_s: float,
     from_s: float,
     at: float,
     segment: int,
@@ -121,7 +122,7 @@ def begin(
     reading: Column,
     high: Column,
 ) -> None:
-    """The arm, at the address `at` from the instant `from_s` on, reads on behind a read, as far as it may.
+    """The arm sets out, and at the address `at` from the instant `from_s` on reads on behind a read, as far as it may.
 
     What the segment holds beyond `at` passes once more before there is anything new.
     """
@@ -132,6 +133,7 @@ def begin(
         return
     rate = (end - start) / transfer_s
     reading[SEGMENT] = segment
+    reading[BEGUN_S] = now_s
     reading[FROM_S] = from_s + (known - at) / rate
     reading[BASE] = known
     reading[RATE] = rate
@@ -155,11 +157,25 @@ def continuing_s(
 
 def stop(now_s: float, head: float, address: float, reading: Column, high: Column) -> tuple[float, float]:
     """The arm stops reading on: share of the stroke and address at which it stands, which were `head` and `address`."""
-    if reading[SEGMENT] != NOBODY and now_s > reading[FROM_S]:
-        head = reading[TARGET]
-        address = high[int(reading[SEGMENT])]
+    if reading[SEGMENT] != NOBODY:
+        until_s = reading[FROM_S] + (reading[LIMIT] - reading[BASE]) / reading[RATE]
+        if until_s > now_s:
+            until_s = now_s
+        reading[SPENT_S] = reading[SPENT_S] + (until_s - reading[BEGUN_S])
+        if now_s > reading[FROM_S]:
+            head = reading[TARGET]
+            address = high[int(reading[SEGMENT])]
     reading[SEGMENT] = NOBODY
     return head, address
+
+
+def spent_s(now_s: float, reading: Column) -> float:
+    """Seconds up to now for which the arm has been reading on, ways there included, and not at its limit."""
+    spent = float(reading[SPENT_S])
+    if reading[SEGMENT] == NOBODY:
+        return spent
+    until_s = reading[FROM_S] + (reading[LIMIT] - reading[BASE]) / reading[RATE]
+    return float(spent + (min(until_s, now_s) - reading[BEGUN_S]))
 
 
 def keep(

@@ -60,12 +60,14 @@ class FlashPlan(MediaPlan):
         self._slowness = slowness(media)
         self.foresight_s = cost.flush_s
 
-        def pool(name: str, servers: int) -> int:
-            return stations.add(name, Stage.MEDIA, Discipline.TOKEN, servers, media.count, paces=False)
+        def pool(name: str, servers: int, key: str) -> int:
+            return stations.add(
+                name, Stage.MEDIA, Discipline.TOKEN, servers, media.count, paces=False, key=key
+            )
 
-        self._slots = pool("queue slots", queue_slots)
+        self._slots = pool("queue slots", queue_slots, "queue_slots")
         self._command = add_to_each(stations, media, "command processor", Discipline.FCFS)
-        self._buffer = pool("write buffer", cost.buffer_units)
+        self._buffer = pool("write buffer", cost.buffer_units, "buffer")
         dies = Dies(cost.dies, cost.channels, cost.buffer_units // cost.units_per_program)
         self._die = add_to_each(stations, media, "die", Discipline.TOKEN, dies=dies)
         self._bus = stations.add("bus", Stage.MEDIA, Discipline.FCFS, 1, cost.channels * media.count)

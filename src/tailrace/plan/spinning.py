@@ -31,22 +31,24 @@ class SpinningPlan(MediaPlan):
         self._cost, self._piece, self._lanes = SpinningCost.of(media), piece, lanes
         self._slowness = slowness(media)
         self._media, self._stations = media, stations
-        self._slots = self._pool("queue slots", media.queue_slots)
+        self._slots = self._pool("queue slots", media.queue_slots, "queue_slots")
         self._command = add_to_each(stations, media, "command processor", Discipline.FCFS)
         self._cache: int | None = None
         if media.write_cache is not None:
             units = int(media.write_cache) // WRITE_CACHE_UNIT
             self._cached_piece = min(piece, units * WRITE_CACHE_UNIT)
-            self._cache = self._pool("write cache", units)
-            self._destages = self._pool("destage slots", media.queue_slots)
+            self._cache = self._pool("write cache", units, "write_cache")
+            self._destages = self._pool("destage slots", media.queue_slots, "queue_slots")
         self._arm = self._arms(streams.uniforms(Purpose.ROTATION, np.arange(media.count)))
 
-    def _pool(self, name: str, permits: int) -> int:
+    def _pool(self, name: str, permits: int, key: str) -> int:
         """A pool of permits for each drive, of slow drives in a bank of their own; the number of the first."""
         first = len(self._stations)
         for prefix, drives in self._banks():
             count = drives.stop - drives.start
-            self._stations.add(prefix + name, Stage.MEDIA, Discipline.TOKEN, permits, count, paces=False)
+            self._stations.add(
+                prefix + name, Stage.MEDIA, Discipline.TOKEN, permits, count, paces=False, key=key
+            )
         return first
 
     def _arms(self, phase: FloatArray) -> int:

@@ -69,6 +69,7 @@ class Bank:
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
     pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
     below 0 those that bear none; None where all are alike.
+    ``key`` is the key of the scenario that says how many permits there are, as its table has it.
     """
 
     name: str
@@ -82,6 +83,7 @@ class Bank:
     ranked: bool = False
     alike: IntArray | None = None
     dies: Dies | None = None
+    key: str = ""
 
     @property
     def serves(self) -> bool:
@@ -128,10 +130,11 @@ class Stations:
         arm: Arm | None = None,
         ranked: bool = False,
         dies: Dies | None = None,
+        key: str = "",
     ) -> int:
         """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, dies=dies)
+        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, dies=dies, key=key)
         self.banks.append(bank)
         return first
 

@@ -10,6 +10,9 @@ from tailrace.plan.path import Behind, Path, Series, give, take
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.tables.memory import WriteBack
 
+DESTAGES = "write_back.destages"
+"""The key of the permits that each destage holds on its whole way to the drives."""
+
 
 class WriteBackPlan:
     """A pool of room, and a pool that bounds how many writes are on their way to the drives.
@@ -22,9 +25,11 @@ class WriteBackPlan:
     def __init__(self, memory: WriteBack, stations: Stations) -> None:
         self._unit = int(memory.unit)
         units = int(memory.size) // self._unit
-        self._room = stations.add("write-back memory", Stage.CONTROLLER, Discipline.TOKEN, units, paces=False)
+        self._room = stations.add(
+            "write-back memory", Stage.CONTROLLER, Discipline.TOKEN, units, paces=False, key="write_back.size"
+        )
         self._destages = stations.add(
-            "destage permits", Stage.CONTROLLER, Discipline.TOKEN, memory.destages, paces=False
+            "destage permits", Stage.CONTROLLER, Discipline.TOKEN, memory.destages, paces=False, key=DESTAGES
         )
 
     def admit(self, size_bytes: IntArray) -> Path:

@@ -64,6 +64,7 @@ def binding_sentence(result: Result) -> str | None:
     busiest = _busiest(result)
     if saturation is not None:
         station, plural = _named(result, saturation.station, saturation.stage)
+        station += _set_by(saturation.key)
         bind, they = ("bind", "they saturate") if plural else ("binds", "it saturates")
         said = f"{station} {bind} first: the load can grow to {rounded_down(saturation.low)} times this before {they}."
         if saturation.load_factor <= 1.0:
@@ -100,6 +101,7 @@ def _closed_sentence(result: Result, busiest: StationResult) -> str:
 
 def _overload_sentence(result: Result, overload: Overload) -> str:
     station, plural = _named(result, overload.station, overload.stage, overload.count)
+    station += _set_by(overload.key)
     factor = overload.largest_load_factor
     by_itself = "none: what the server does by itself is too much already"
     given_up = "not known: the run was given up at once"
@@ -113,6 +115,11 @@ def _overload_sentence(result: Result, overload: Overload) -> str:
         f"{station} cannot keep up ({how}); the largest load that {'they' if plural else 'it'} can carry is {largest}. "
         "No latency is quoted, since the queues would grow without end."
     )
+
+
+def _set_by(key: str) -> str:
+    """The key that says how many permits there are; nothing where no permits are meant."""
+    return f" ({key})" if key else ""
 
 
 def _busiest(result: Result) -> StationResult | None:
@@ -235,7 +242,7 @@ def estimate_sentence(theory: Theory) -> str:
     saturation = theory.saturation
     if saturation is None:
         return "No class is open: the load follows the server and saturates nothing."
-    place = f"{saturation.station} ({saturation.stage})"
+    place = f"{saturation.station} ({saturation.stage}){_set_by(saturation.key)}"
     if saturation.is_exceeded:
         return (
             f"Overloaded: at {place} the largest load that can be carried is {rounded_down(saturation.low)} times "

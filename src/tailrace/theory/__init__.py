@@ -13,6 +13,7 @@ How are times distributed? `Law` says what a law knows.
 - `Constant`, `Uniform`, `exponential`, `Gamma`, `Lognormal`, `hyperexponential`: laws of service times or gaps
 - `Mixture`: one of several laws, each with its weight
 - `two_moment_law`: a law of given mean and variability
+- `law_of_values`: a law of times as they were measured
 
 How many requests are lost, how many have to wait?
 
@@ -85,6 +86,7 @@ from tailrace.theory.laws import Mixture as Mixture
 from tailrace.theory.laws import Uniform as Uniform
 from tailrace.theory.laws import exponential as exponential
 from tailrace.theory.laws import hyperexponential as hyperexponential
+from tailrace.theory.laws import law_of_values as law_of_values
 from tailrace.theory.laws import two_moment_law as two_moment_law
 from tailrace.theory.md1 import md1_response_quantile as md1_response_quantile
 from tailrace.theory.md1 import md1_wait_quantile as md1_wait_quantile

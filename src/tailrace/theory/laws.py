@@ -27,6 +27,8 @@ Complexes: TypeAlias = NDArray[np.complex128]
 # Below, a law is constant to every digit that matters, and its shape parameter would leave the numbers.
 _LEAST_SCV = 1e-9
 
+_GROUPS = 24
+
 
 class Law(Protocol):
     """A distribution of times: see the module's text for the meaning of the members."""
@@ -278,6 +280,21 @@ def two_moment_law(mean_s: float, scv: float) -> Law:
     if scv < _LEAST_SCV:
         return Constant(mean_s)
     return Gamma(mean_s, scv) if scv <= 1 else hyperexponential(mean_s, scv)
+
+
+def law_of_values(values_s: Floats) -> Law:
+    """A law with the mean and the variability of ``values_s``, shape (n,), each as likely as it occurs.
+
+    Values that lie together are taken together, in groups of about the same share of the number, the sum and the sum of
+    squares, and each group by its own mean and variability: smooth where the values are many. Derived.
+    Raises OutsideValidityError unless all values are above 0.
+    """
+    values = np.sort(positive("values_s", values_s))
+    shares = [np.cumsum(values**power) / np.sum(values**power) for power in (0, 1, 2)]
+    group = np.minimum((np.mean(shares, axis=0) * _GROUPS).astype(np.int64), _GROUPS - 1)
+    parts = [values[group == number] for number in np.unique(group)]
+    laws = [two_moment_law(float(part.mean()), float(part.var() / part.mean() ** 2)) for part in parts]
+    return Mixture(tuple(part.size / values.size for part in parts), tuple(laws))
 
 
 def _one_minus_exp_over(z: Complexes) -> Complexes:

@@ -167,7 +167,7 @@ def arm_answers(loop: Record, arrays: Arrays, at: Place, pc: Place) -> bool:
             arrays.curves[2, station.kind],
             arrays.curves[3, station.kind],
         )
-        begin(from_s, here, segment, start, end, access.ahead, transfer_s, access.target, reading, high)
+        begin(now, from_s, here, segment, start, end, access.ahead, transfer_s, access.target, reading, high)
     return True
 
 
@@ -197,4 +197,5 @@ def _keep(loop: Record, arrays: Arrays, station: Record, pc: Place) -> None:
     segment = keep(start, end, access.ahead, reading, low, high, used)
     if station.waiting == 0:
         transfer_s = arrays.steps[place(pc)].work
-        begin(loop.now, end, segment, start, end, access.ahead, transfer_s, station.head, reading, high)
+        now = loop.now
+        begin(now, now, end, segment, start, end, access.ahead, transfer_s, station.head, reading, high)
