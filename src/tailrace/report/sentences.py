@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tailrace.answer.figures import LEVEL
-from tailrace.answer.result import ClassResult, Figures, Overload, Result, StationResult, TargetResult
+from tailrace.answer.result import ClassResult, Figures, Overload, Result, TargetResult
+from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
