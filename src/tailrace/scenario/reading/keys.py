@@ -14,23 +14,13 @@ from pydantic_core import PydanticUndefined
 
 from tailrace import units
 from tailrace.scenario.reading import parts
-from tailrace.scenario.tables.flash import Flash
-from tailrace.scenario.tables.law import (
-    Constant,
-    Empirical,
-    Exponential,
-    Gamma,
-    Hyperexponential,
-    Lognormal,
-    Uniform,
-)
+from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout
-from tailrace.scenario.tables.media import Generic
+from tailrace.scenario.tables.media import Media
 from tailrace.scenario.tables.model import KeyPath, Model, Unless
 from tailrace.scenario.tables.quantity import Quantity
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Lanes, LawStage, Pool
-from tailrace.scenario.tables.spinning import Spinning
 from tailrace.scenario.tables.step import Step
 from tailrace.scenario.tables.workload import Workload
 
@@ -260,11 +250,8 @@ _SHARED: dict[type[Model], str] = {
     LawStage: "server.STAGE",
     Lanes: "server.lanes",
     Layout: "server.layout",
-    **dict.fromkeys((Spinning, Flash, Generic), "server.media"),
-    **dict.fromkeys(
-        (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential, Empirical),
-        "server.STAGE.service",
-    ),
+    **{each.model: "server.media" for each in shape_of(Media).choices.values() if each.model},
+    **{each.model: "server.STAGE.service" for each in shape_of(Law).choices.values() if each.model},
 }
 
 # Models of named tables in double brackets, and their header.
