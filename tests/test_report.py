@@ -21,9 +21,9 @@ from tailrace.answer.result import (
     Overload,
     Result,
     StageTimes,
-    StationResult,
     TargetResult,
 )
+from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import ClassTheory, Saturation, Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.verdict import Verdict

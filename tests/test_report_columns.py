@@ -21,7 +21,7 @@ from tailrace.report.files.answer import classes_table, stations_table
 from tailrace.report.page.words import promise_sentences
 from tailrace.report.pictures.distribution import latency_distribution
 from tailrace.report.table import Head, Table, noted, signed, unknown
-from tailrace.report.terminal.results import MODULES, as_text
+from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
@@ -263,8 +263,9 @@ def test_every_kind_of_result_that_says_so_can_be_shown() -> None:
     from tailrace.study.sweep import Sweep
 
     kinds = {type(each).__name__ for each in SHOWN} | {Sweep.__name__}
-    assert kinds == set(MODULES)
     assert {kind.__name__ for kind in Shown.__subclasses__()} == kinds
+    with pytest.raises(KeyError, match="Console"):
+        as_text(Console())
 
 
 def test_names_in_a_notebook_are_text_and_verdicts_are_coloured() -> None:

@@ -27,6 +27,15 @@ def test_every_key_has_a_description_a_kind_and_a_range():
         assert row.range, row
 
 
+def test_what_is_accepted_is_said_in_words_that_hold():
+    said = [row.range for row in keys.rows()]
+    assert not any("None" in text or text == "a list of such" for text in said)
+    (cache,) = rows("server.controller.read_cache.size")
+    assert cache.range == "at least 16 KiB, at most 1024 PiB"  # the tighter of two lower bounds
+    (size,) = rows("workload.NAME.request_size")
+    assert size.range.startswith('a size, such as "8 KiB"')
+
+
 def test_no_key_comes_twice():
     pairs = [(row.path, row.when) for row in keys.rows()]
     assert len(set(pairs)) == len(pairs)

@@ -9,10 +9,10 @@ from tailrace.answer.result import Figures as Figures
 from tailrace.answer.result import Overload as Overload
 from tailrace.answer.result import Result as Result
 from tailrace.answer.result import StageTimes as StageTimes
-from tailrace.answer.result import StationResult as StationResult
 from tailrace.answer.result import StepResult as StepResult
 from tailrace.answer.result import TargetResult as TargetResult
 from tailrace.answer.run import simulate as simulate
+from tailrace.answer.stations import StationResult as StationResult
 from tailrace.crew.crew import Interrupted as Interrupted
 from tailrace.crew.crew import LostWorkersError as LostWorkersError
 from tailrace.crew.progress import Progress as Progress

@@ -13,31 +13,18 @@ The lines of a picture differ in colour, dash and marker, so that a grey print s
 
 from __future__ import annotations
 
-from tailrace.forecast.distribution import closed_tail
-from tailrace.report.pictures.comparison import comparison
-from tailrace.report.pictures.curves import block_size_curve, queue_depth_curve
-from tailrace.report.pictures.distribution import latency_distribution
-from tailrace.report.pictures.journey import journey_of_the_slowest
-from tailrace.report.pictures.load import load_curve
-from tailrace.report.pictures.save import save
-from tailrace.report.pictures.stages import stacked_time, time_per_stage
-from tailrace.study.curve import Curve, LoadCurve
-from tailrace.study.curve import key_curve as key_points
-from tailrace.study.curve import load_curve as load_points
+from tailrace.forecast.distribution import closed_tail as closed_tail
+from tailrace.report.pictures.comparison import comparison as comparison
+from tailrace.report.pictures.curves import block_size_curve as block_size_curve
+from tailrace.report.pictures.curves import queue_depth_curve as queue_depth_curve
+from tailrace.report.pictures.distribution import latency_distribution as latency_distribution
+from tailrace.report.pictures.journey import journey_of_the_slowest as journey_of_the_slowest
+from tailrace.report.pictures.load import load_curve as load_curve
+from tailrace.report.pictures.save import save as save
+from tailrace.report.pictures.stages import stacked_time as stacked_time
+from tailrace.report.pictures.stages import time_per_stage as time_per_stage
+from tailrace.study import curve as _curve
+from tailrace.study.curve import Curve as Curve
+from tailrace.study.curve import LoadCurve as LoadCurve
 
-__all__ = [
-    "Curve",
-    "LoadCurve",
-    "block_size_curve",
-    "closed_tail",
-    "comparison",
-    "journey_of_the_slowest",
-    "key_points",
-    "latency_distribution",
-    "load_curve",
-    "load_points",
-    "queue_depth_curve",
-    "save",
-    "stacked_time",
-    "time_per_stage",
-]
+load_points, key_points = _curve.load_curve, _curve.key_curve

@@ -13,6 +13,8 @@ Dimension: TypeAlias = Literal["time", "request rate", "data rate"]
 
 _DIMENSIONS: dict[str, Dimension] = {"mean": "time", "rate": "request rate", "throughput": "data rate"}
 """Statistics other than quantiles, which are times."""
+_PROMISED = {"rate": "{} are to be completed", "throughput": "data are to be moved"}
+"""What is asked for by those, of requests or transactions."""
 _COLUMNS = {"time": "{}_s", "request rate": "{}_per_s", "data rate": "{}_bytes_per_s"}
 
 QUANTILE = r"p(?!0+$)\d{2,5}"
@@ -85,15 +87,24 @@ class Quantity(str):
     def shown(self) -> str:
         """The words of tables and pictures: "read p99.9"."""
         digits = self.statistic[1:]
-        name = (
-            f"p{digits[:2]}.{digits[2:]}" if self.probability is not None and digits[2:] else self.statistic
-        )
+        name = self.statistic.replace("_", " ")
+        if self.probability is not None and digits[2:]:
+            name = f"p{digits[:2]}.{digits[2:]}"
         return name if self.kind == "all" else f"{self.kind} {name}"
 
     @property
     def column(self) -> str:
         """The name of its column in a table: "read_p99_s", "rate_per_s"."""
         return _COLUMNS[self.dimension].format(self)
+
+    def promise(self, what: str, limit: str) -> str:
+        """A limit with its unit as a sentence of what is asked for; ``what`` are requests or transactions."""
+        if not self.is_latency:
+            done = _PROMISED[self.statistic]
+            return f"{done.format(what).capitalize()} at {limit} or more."
+        share = "Half" if self.probability == 0.5 else f"{100 * (self.probability or 0):.6g} %"
+        whose = f"On average {what}" if self.probability is None else f"{share} of the {what}"
+        return f"{whose} are to take at most {limit}."
 
     def keeps(self, value: float, limit: float) -> bool:
         """Whether a value is within a limit."""

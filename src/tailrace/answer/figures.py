@@ -4,24 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from tailrace.answer.result import (
     DISTRIBUTION,
     ClassResult,
     Figures,
     StageTimes,
-    StationResult,
     TargetResult,
 )
 from tailrace.answer.sample import STRICT, Bars, Sample
-from tailrace.arrays import FloatArray
-from tailrace.forecast.saturation import Load
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
-from tailrace.plan.stations import Discipline
 from tailrace.quantity import Kind, Quantity
 from tailrace.replicate.gather import StageSums
 from tailrace.scenario.tables.workload import Workload
@@ -95,32 +89,6 @@ def figures(name: str, kind: Kind, sample: Sample, bars: Bars = STRICT) -> Figur
 def _is_supported(p: float, supported: Sequence[float]) -> bool:
     """Whether the sample supports a quantile: as far out, on either side, as those of the tables that it supports."""
     return any(1 - at <= p <= at + 1e-12 for at in supported)
-
-
-def station_results(load: Load, sample: Sample) -> tuple[StationResult, ...]:
-    """Utilisation, share of saturation and mean number waiting of every bank."""
-    seconds = sum(each.stations.seconds_s for each in sample)
-    busy: FloatArray = np.sum([each.stations.busy_s for each in sample], axis=0)
-    waiting: FloatArray = np.sum([each.stations.waiting_s for each in sample], axis=0)
-    results = []
-    for place, bank in enumerate(load.banks):
-        has_queue = bank.discipline != Discipline.DELAY
-        share = float(load.share[place])
-        results.append(
-            StationResult(
-                bank.name,
-                bank.stage.name.lower(),
-                bank.count,
-                bank.servers,
-                bank.discipline.name.lower(),
-                float(busy[place]) / seconds / bank.loaded / bank.servers if has_queue else None,
-                None if np.isnan(share) else share,
-                # The integral of a wait that is none may lie a rounding below 0.
-                max(float(waiting[place]), 0.0) / seconds / bank.loaded if has_queue else None,
-                bank.paces,
-            )
-        )
-    return tuple(results)
 
 
 def _stages(sums: Sequence[StageSums]) -> dict[str, StageTimes]:

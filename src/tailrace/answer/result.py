@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, TypeAlias
 
 from tailrace.answer.rebuilds import RebuildResult
+from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.measure.length import StoppedBy
@@ -118,28 +119,6 @@ class ClassResult:
 
 
 @dataclass(frozen=True)
-class StationResult:
-    """A bank of identical stations.
-
-    ``utilisation`` is the busy share of their servers (permits, for a pool) over the measured time, the mean over
-    the bank, and an arm that reads on behind a read is busy though it would leave off for any request;
-    ``share_of_saturation`` the offered load over the largest that the bank can carry, None where that
-    is not known; ``mean_number_waiting`` is per station. A delay has None throughout. ``paces`` is False for a pool
-    whose permits bound how much is under way and carry nothing themselves.
-    """
-
-    name: str
-    stage: str
-    count: int
-    servers: int
-    discipline: str
-    utilisation: float | None
-    share_of_saturation: float | None
-    mean_number_waiting: float | None
-    paces: bool = True
-
-
-@dataclass(frozen=True)
 class Overload:
     """The load is more than the server can carry. ``found`` says how that was seen.
 
@@ -200,30 +179,9 @@ class Result(Shown):
             "stopped_by": self.stopped_by,
             "classes": [_class_dict(each) for each in self.classes],
             "rebuilds": [each.as_dict() for each in self.rebuilds],
-            "stations": [
-                {
-                    "name": each.name,
-                    "stage": each.stage,
-                    "count": each.count,
-                    "servers": each.servers,
-                    "discipline": each.discipline,
-                    "utilisation": each.utilisation,
-                    "share_of_saturation": each.share_of_saturation,
-                    "mean_number_waiting": each.mean_number_waiting,
-                }
-                for each in self.stations
-            ],
+            "stations": [each.as_dict() for each in self.stations],
             "theory": self.theory.as_dict(),
-            "overload": None
-            if self.overload is None
-            else {
-                "station": self.overload.station,
-                "stage": self.overload.stage,
-                "count": self.overload.count,
-                "largest_load_factor": self.overload.largest_load_factor,
-                "largest_rate_per_s": self.overload.largest_rate_per_s,
-                "found": self.overload.found,
-            },
+            "overload": None if self.overload is None else asdict(self.overload),
             "verdict": self.verdict,
             "notes": list(self.notes),
         }

@@ -10,12 +10,13 @@ from tailrace.answer.agreement import disagreements
 from tailrace.answer.answers import answered, decided
 from tailrace.answer.bench import Bench, Evidence, bench_for, target_level
 from tailrace.answer.caches import cache_notes
-from tailrace.answer.figures import LEVEL, class_result, station_results
+from tailrace.answer.figures import LEVEL, class_result
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.rebuilds import rebuild_results
 from tailrace.answer.replayed import replay_notes
 from tailrace.answer.result import Result
 from tailrace.answer.sample import Sample
+from tailrace.answer.stations import station_results
 from tailrace.answer.steps import with_steps
 from tailrace.crew.crew import Crew, Interrupted
 from tailrace.crew.progress import Watch
@@ -108,7 +109,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
         requests=sum(each.all.requests for each in classes),
         stopped_by=None if overload is not None else evidence.stopped_by,
         classes=classes,
-        stations=station_results(load, sample) if len(sample) else (),
+        stations=station_results(load, sample.replications) if len(sample) else (),
         theory=theory,
         overload=overload,
         verdict="overloaded" if overload is not None else combined(verdicts),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from enum import StrEnum
+from inspect import Signature, signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
@@ -23,11 +25,13 @@ from tailrace.cli.failures import (
 )
 
 if TYPE_CHECKING:
-    from tailrace.report.terminal.watch import Watch
-    from tailrace.scenario.tables.scenario import Scenario
-    from tailrace.study.headroom import Headroom
-    from tailrace.study.relief import Relief
+    from matplotlib.figure import Figure
+    from pandas import DataFrame
+
+    from tailrace.measure.verdict import Verdict
+    from tailrace.report.files.documents import Documented
     from tailrace.study.session import How
+    from tailrace.study.sweep import Sweep
 
 Settings = Annotated[
     list[str] | None,
@@ -67,11 +71,97 @@ class Rule(StrEnum):
 
 def add_to(app: typer.Typer) -> None:
     """Give the command line these verbs."""
-    app.command()(sweep)
-    app.command()(headroom)
-    app.command()(relief)
+    app.command()(_study(sweep, _sweep_pictures))
+    app.command()(_study(headroom))
+    app.command()(_study(relief))
     app.command()(studies)
     app.command()(compare)
+
+
+def shown(found: Documented, json: bool) -> str:
+    """A result as it is put on the terminal."""
+    from rich.console import Console
+
+    from tailrace.report.files.documents import as_json
+    from tailrace.report.terminal.results import as_text
+
+    return as_json(found) if json else as_text(found, Console(highlight=False))
+
+
+class _Study(Protocol):
+    """What a study finds."""
+
+    @property
+    def verdict(self) -> Verdict: ...
+
+    @property
+    def table(self) -> DataFrame: ...
+
+    def as_dict(self) -> dict[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What the options of all studies say: keys to set, and how to carry a study out."""
+
+    settings: Sequence[str]
+    how: How
+
+
+def _study(
+    verb: Callable[..., _Study], pictures: Callable[..., dict[str, Figure]] | None = None
+) -> Callable[..., None]:
+    """The command of a verb that makes a study: with the options of all studies behind its own.
+
+    What it finds is shown, and kept in ``--out`` where that is given, with ``pictures`` of it; its verdict is the exit
+    code.
+    """
+
+    def carry_out(
+        settings: Settings = None,
+        store: StoreFile = None,
+        json: Json = False,
+        seed: Seed = None,
+        out: Out = None,
+        engine: EngineChoice = Engine.AUTO,
+        workers: WorkerCount = None,
+        scheduler: Scheduler = None,
+        quiet: Quiet = False,
+        debug: Debug = False,
+        **own: Any,
+    ) -> None:
+        with failures(debug):
+            from tailrace.crew.executors import available_cores
+            from tailrace.report.files.study import write_study
+            from tailrace.report.terminal.watch import Watch
+
+            if out is not None:
+                make_directory(out)
+            with Watch(not quiet and sys.stderr.isatty()) as watch:
+                how: How = {
+                    "seed": seed,
+                    "store": store,
+                    "workers": workers or available_cores(),
+                    "scheduler": scheduler,
+                    "engine": engine.value,
+                    "progress": watch,
+                }
+                found = verb(**own, asked=_Asked(settings or (), how))
+            put(shown(found, json))
+            if out is not None:
+                from tailrace.report.terminal.results import as_text
+
+                document = shown(found, json=True)
+                drawn = pictures(found) if pictures else None
+                write_study(out, verb.__name__, as_text(found), found.table, document, drawn)
+            raise typer.Exit(EXIT_CODES[found.verdict])
+
+    own, common = (list(signature(each, eval_str=True).parameters.values()) for each in (verb, carry_out))
+    every = [each.replace(kind=each.KEYWORD_ONLY) for each in (*own[:-1], *common[:-1])]
+    carry_out.__name__, carry_out.__doc__ = verb.__name__, verb.__doc__
+    carry_out.__annotations__ = {each.name: each.annotation for each in every}
+    vars(carry_out)["__signature__"] = Signature(every)
+    return carry_out
 
 
 def sweep(
@@ -87,7 +177,6 @@ def sweep(
             "key is the x axis of the picture, the others make its lines.",
         ),
     ],
-    settings: Settings = None,
     together: Annotated[
         bool, typer.Option("--together", help="Take the lists in step instead of all combinations.")
     ] = False,
@@ -95,42 +184,46 @@ def sweep(
         str | None,
         typer.Option(metavar="TIME", help='Shorten the runs so that all take about so long: "2 min".'),
     ] = None,
-    store: StoreFile = None,
-    json: Json = False,
-    seed: Seed = None,
-    out: Out = None,
-    engine: EngineChoice = Engine.AUTO,
-    workers: WorkerCount = None,
-    scheduler: Scheduler = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
-) -> None:
+    *,
+    asked: _Asked,
+) -> _Study:
     """Vary keys, and show throughput and latency over them."""
-    with failures(debug):
-        from rich.console import Console
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.sweep import sweep as swept
 
-        from tailrace.report.files.documents import as_json
-        from tailrace.report.files.study import write_study
-        from tailrace.report.terminal.results import as_text
-        from tailrace.report.terminal.watch import Watch
-        from tailrace.scenario.reading.read import load
-        from tailrace.study.sweep import sweep as swept
+    scenarios = [load(file, asked.settings) for file in files]
+    names = [file.stem for file in files]
+    return swept(scenarios, vary, together=together, budget=budget, names=names, **asked.how)
 
-        scenarios = [load(file, settings or ()) for file in files]
-        if out is not None:
-            make_directory(out)
-        with Watch(not quiet and sys.stderr.isatty()) as watch:
-            how = _how(seed, store, workers, scheduler, engine, watch)
-            names = [file.stem for file in files]
-            found = swept(scenarios, vary, together=together, budget=budget, names=names, **how)
-        document = as_json(found)
-        put(document if json else as_text(found, Console(highlight=False)))
-        if out is not None:
-            from tailrace.report.pictures.sweep import sweep_picture
 
-            pictures = {name: sweep_picture(found, name) for name in found.class_names}
-            write_study(out, "sweep", as_text(found), found.table, document, pictures)
-        raise typer.Exit(EXIT_CODES[found.verdict])
+def _sweep_pictures(found: Sweep) -> dict[str, Figure]:
+    from tailrace.report.pictures.sweep import sweep_picture
+
+    return {name: sweep_picture(found, name) for name in found.class_names}
+
+
+def headroom(
+    file: ScenarioFile,
+    grow: Annotated[str, typer.Option(metavar="KEY", help="The key to grow; what is a resource is shrunk.")],
+    rule: Annotated[
+        Rule, typer.Option(help="Simulated under the targets, or the plain division of the drives' rate.")
+    ] = Rule.SIMULATED,
+    *,
+    asked: _Asked,
+) -> _Study:
+    """Find how far a key can grow before a target is missed."""
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.headroom import headroom as found
+
+    return found(load(file, asked.settings), grow, rule=rule.value, **asked.how)
+
+
+def relief(file: ScenarioFile, *, asked: _Asked) -> _Study:
+    """Show what would mend a target, and what could be saved."""
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.relief import relief as found
+
+    return found(load(file, asked.settings), **asked.how)
 
 
 def compare(
@@ -153,29 +246,27 @@ def compare(
 ) -> None:
     """Compare designs on the same requests."""
     with failures(debug):
-        from rich.console import Console
-
         from tailrace.crew.executors import available_cores
-        from tailrace.report.files.documents import as_json
-        from tailrace.report.terminal.results import as_text
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.compare import compare as compared
 
         scenarios = [load(file, settings or ()) for file in files]
         values = None if measured is None else measured_latencies(measured, unit)
-        shown = not quiet and sys.stderr.isatty()
-        with Watch(shown) as watch:
+        watched = not quiet and sys.stderr.isatty()
+        with Watch(watched) as watch:
             found = compared(
                 *scenarios,
                 names=[file.stem for file in files],
                 seed=seed,
                 engine=engine.value,
                 workers=workers or available_cores(),
-                progress=watch if shown else None,
+                progress=watch if watched else None,
             )
-        put(as_json(found) if json else as_text(found, Console(highlight=False)))
+        put(shown(found, json))
         if values is not None:
+            from rich.console import Console
+
             from tailrace.fit.latencies import distances
             from tailrace.report.terminal.calibration import distances_text
 
@@ -183,118 +274,6 @@ def compare(
             text = distances_text(apart, Console(highlight=False))
             print(text, end="", file=sys.stderr if json else sys.stdout)
         raise typer.Exit(EXIT_CODES[found.verdict])
-
-
-def _how(
-    seed: int | None,
-    store: Path | None,
-    workers: int | None,
-    scheduler: str | None,
-    engine: Engine,
-    progress: Watch,
-) -> How:
-    from tailrace.crew.executors import available_cores
-
-    return {
-        "seed": seed,
-        "store": store,
-        "workers": workers or available_cores(),
-        "scheduler": scheduler,
-        "engine": engine.value,
-        "progress": progress,
-    }
-
-
-def _answer(
-    name: str,
-    find: Callable[[Scenario, Watch], Headroom | Relief],
-    file: Path,
-    settings: list[str] | None,
-    json: bool,
-    out: Path | None,
-    quiet: bool,
-) -> NoReturn:
-    """Make a study of one scenario, show it, keep it in ``out`` if given, and leave with the code of its verdict."""
-    from rich.console import Console
-
-    from tailrace.report.files.documents import as_json
-    from tailrace.report.files.study import write_study
-    from tailrace.report.terminal.results import as_text
-    from tailrace.report.terminal.watch import Watch
-    from tailrace.scenario.reading.read import load
-
-    scenario = load(file, settings or ())
-    if out is not None:
-        make_directory(out)
-    with Watch(not quiet and sys.stderr.isatty()) as watch:
-        found = find(scenario, watch)
-    document = as_json(found)
-    put(document if json else as_text(found, Console(highlight=False)))
-    if out is not None:
-        write_study(out, name, as_text(found), found.table, document)
-    raise typer.Exit(EXIT_CODES[found.verdict])
-
-
-def headroom(
-    file: ScenarioFile,
-    grow: Annotated[str, typer.Option(metavar="KEY", help="The key to grow; what is a resource is shrunk.")],
-    rule: Annotated[
-        Rule, typer.Option(help="Simulated under the targets, or the plain division of the drives' rate.")
-    ] = Rule.SIMULATED,
-    settings: Settings = None,
-    store: StoreFile = None,
-    json: Json = False,
-    seed: Seed = None,
-    out: Out = None,
-    engine: EngineChoice = Engine.AUTO,
-    workers: WorkerCount = None,
-    scheduler: Scheduler = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
-) -> None:
-    """Find how far a key can grow before a target is missed."""
-    with failures(debug):
-        from tailrace.study.headroom import headroom as found
-
-        _answer(
-            "headroom",
-            lambda scenario, watch: found(
-                scenario, grow, rule=rule.value, **_how(seed, store, workers, scheduler, engine, watch)
-            ),
-            file,
-            settings,
-            json,
-            out,
-            quiet,
-        )
-
-
-def relief(
-    file: ScenarioFile,
-    settings: Settings = None,
-    store: StoreFile = None,
-    json: Json = False,
-    seed: Seed = None,
-    out: Out = None,
-    engine: EngineChoice = Engine.AUTO,
-    workers: WorkerCount = None,
-    scheduler: Scheduler = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
-) -> None:
-    """Show what would mend a target, and what could be saved."""
-    with failures(debug):
-        from tailrace.study.relief import relief as found
-
-        _answer(
-            "relief",
-            lambda scenario, watch: found(scenario, **_how(seed, store, workers, scheduler, engine, watch)),
-            file,
-            settings,
-            json,
-            out,
-            quiet,
-        )
 
 
 def studies(

@@ -33,6 +33,7 @@ from tailrace.cli.studies import (
     Settings,
     WorkerCount,
     add_to,
+    shown,
 )
 
 if TYPE_CHECKING:
@@ -103,14 +104,14 @@ def run(
             text = file.read_text(encoding="utf-8-sig")
             make_directory(out)
         try:
-            shown = not quiet and sys.stderr.isatty()
-            result = _simulate(scenario, seed, engine, workers, shown, until_decided)
+            watched = not quiet and sys.stderr.isatty()
+            result = _simulate(scenario, seed, engine, workers, watched, until_decided)
         except KeyboardInterrupt as interrupt:
             partial: Result | None = getattr(interrupt, "result", None)
             if partial is not None:
-                _print_answer(partial, json)
+                put(shown(partial, json))
             stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
-        _print_answer(result, json)
+        put(shown(result, json))
         if out is not None:
             from tailrace.report.files.answer import scenario_copy, write_result
             from tailrace.scenario.reading.read import parts_of
@@ -169,16 +170,7 @@ def journey(
         from tailrace.scenario.reading.read import load
         from tailrace.study.journey import journey as followed
 
-        found = followed(load(file, settings or ()), slowest, seed, workload)
-        from tailrace.report.files.documents import as_json
-        from tailrace.report.terminal.results import as_text
-
-        if json:
-            put(as_json(found))
-        else:
-            from rich.console import Console
-
-            put(as_text(found, Console(highlight=False)))
+        put(shown(followed(load(file, settings or ()), slowest, seed, workload), json))
 
 
 @app.command()
@@ -254,26 +246,13 @@ def _simulate(
     seed: int | None,
     engine: Engine,
     workers: int | None,
-    shown: bool,
+    watched: bool,
     until_decided: bool = False,
 ) -> Result:
     from tailrace.answer.run import simulate
     from tailrace.crew.executors import available_cores
     from tailrace.report.terminal.watch import Watch
 
-    with Watch(shown) as watch:
-        seen = watch if shown else None
+    with Watch(watched) as watch:
+        seen = watch if watched else None
         return simulate(scenario, seed, engine.value, workers or available_cores(), seen, until_decided)
-
-
-def _print_answer(result: Result, json: bool) -> None:
-    if json:
-        from tailrace.report.files.documents import as_json
-
-        put(as_json(result))
-    else:
-        from rich.console import Console
-
-        from tailrace.report.terminal.results import as_text
-
-        put(as_text(result, Console(highlight=False)))

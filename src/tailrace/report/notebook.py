@@ -11,11 +11,8 @@ from tailrace.report.terminal.layout import WIDEST
 from tailrace.report.terminal.results import parts
 
 COLOURS = TerminalTheme(
-    (
-        187,
-        197,
-        208,
-    ),  # no ground is drawn: what is dim is halfway from here to the ink, and read on white and on black
+    # No ground is drawn: what is dim is halfway from here to the ink, and read on white and on black.
+    (187, 197, 208),
     (27, 37, 48),
     [
         (0, 0, 0),

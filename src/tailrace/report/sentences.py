@@ -11,9 +11,9 @@ from tailrace.answer.result import (
     Overload,
     Result,
     StageTimes,
-    StationResult,
     TargetResult,
 )
+from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text

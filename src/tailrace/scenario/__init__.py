@@ -12,61 +12,36 @@ A problem is what the user is told (`errors.Problem`: file, key, value, what is 
 in its own keys, and a fault is either on its way to the other.
 """
 
-from tailrace.scenario.reading.read import load, parse
-from tailrace.scenario.reading.schema import schema
-from tailrace.scenario.reading.starter import starter
-from tailrace.scenario.tables.flash import Flash
-from tailrace.scenario.tables.law import (
-    Constant,
-    Exponential,
-    Gamma,
-    Hyperexponential,
-    Law,
-    Lognormal,
-    Uniform,
-)
-from tailrace.scenario.tables.layout import Layout
-from tailrace.scenario.tables.media import Generic, Media
-from tailrace.scenario.tables.memory import ReadCache, WriteBack
-from tailrace.scenario.tables.run import Run
-from tailrace.scenario.tables.scenario import Scenario
-from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool, Server
-from tailrace.scenario.tables.spinning import SeekPoint, Spinning, TwoPieceSeek
-from tailrace.scenario.tables.step import SizeShare, Step
-from tailrace.scenario.tables.workload import Surge, Target, Workload
-
-__all__ = [
-    "Constant",
-    "Controller",
-    "Exponential",
-    "Flash",
-    "Gamma",
-    "Generic",
-    "Hyperexponential",
-    "Lanes",
-    "Law",
-    "LawStage",
-    "Layout",
-    "Lognormal",
-    "Media",
-    "Network",
-    "Pool",
-    "ReadCache",
-    "Run",
-    "Scenario",
-    "SeekPoint",
-    "Server",
-    "SizeShare",
-    "Spinning",
-    "Step",
-    "Surge",
-    "Target",
-    "TwoPieceSeek",
-    "Uniform",
-    "Workload",
-    "WriteBack",
-    "load",
-    "parse",
-    "schema",
-    "starter",
-]
+from tailrace.scenario.reading.read import load as load
+from tailrace.scenario.reading.read import parse as parse
+from tailrace.scenario.reading.schema import schema as schema
+from tailrace.scenario.reading.starter import starter as starter
+from tailrace.scenario.tables.flash import Flash as Flash
+from tailrace.scenario.tables.law import Constant as Constant
+from tailrace.scenario.tables.law import Exponential as Exponential
+from tailrace.scenario.tables.law import Gamma as Gamma
+from tailrace.scenario.tables.law import Hyperexponential as Hyperexponential
+from tailrace.scenario.tables.law import Law as Law
+from tailrace.scenario.tables.law import Lognormal as Lognormal
+from tailrace.scenario.tables.law import Uniform as Uniform
+from tailrace.scenario.tables.layout import Layout as Layout
+from tailrace.scenario.tables.media import Generic as Generic
+from tailrace.scenario.tables.media import Media as Media
+from tailrace.scenario.tables.memory import ReadCache as ReadCache
+from tailrace.scenario.tables.memory import WriteBack as WriteBack
+from tailrace.scenario.tables.run import Run as Run
+from tailrace.scenario.tables.scenario import Scenario as Scenario
+from tailrace.scenario.tables.server import Controller as Controller
+from tailrace.scenario.tables.server import Lanes as Lanes
+from tailrace.scenario.tables.server import LawStage as LawStage
+from tailrace.scenario.tables.server import Network as Network
+from tailrace.scenario.tables.server import Pool as Pool
+from tailrace.scenario.tables.server import Server as Server
+from tailrace.scenario.tables.spinning import SeekPoint as SeekPoint
+from tailrace.scenario.tables.spinning import Spinning as Spinning
+from tailrace.scenario.tables.spinning import TwoPieceSeek as TwoPieceSeek
+from tailrace.scenario.tables.step import SizeShare as SizeShare
+from tailrace.scenario.tables.step import Step as Step
+from tailrace.scenario.tables.workload import Surge as Surge
+from tailrace.scenario.tables.workload import Target as Target
+from tailrace.scenario.tables.workload import Workload as Workload

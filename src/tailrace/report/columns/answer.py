@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from tailrace.answer.rebuilds import RebuildResult
-from tailrace.answer.result import ClassResult, Figures, Result, StageTimes, StationResult, TargetResult
+from tailrace.answer.result import ClassResult, Figures, Result, StageTimes, TargetResult
+from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
 from tailrace.measure.estimate import Estimate
 from tailrace.plan.columns import STAGES

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tailrace.answer.result import Result, StationResult
+from tailrace.answer.result import Result
+from tailrace.answer.stations import StationResult
 from tailrace.plan.columns import STAGES
 from tailrace.report.columns.answer import stations, steps, targets
 from tailrace.report.columns.studies import relieved, tried

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from tailrace import units
-from tailrace.quantity import Quantity
-from tailrace.report.figures import byte_size, number
+from tailrace.report.figures import byte_size, number, unit_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool
 from tailrace.scenario.tables.step import Step
@@ -50,21 +49,10 @@ def _step_words(step: Step) -> str:
 
 def promise_sentences(workload: Workload) -> list[str]:
     """What was promised to a class, a sentence each."""
-    if workload.target is None:
-        return []
     said, whole = [], "transactions" if workload.step else "requests"
-    for text, limit in workload.target.limits:
-        quantity = Quantity(text)
+    for quantity, limit in workload.limits:
         what = whole if quantity.kind == "all" else f"{quantity.kind}s"
-        if quantity.dimension == "request rate":
-            said.append(f"At least {number(limit, 6)} {what}/s are to be completed.")
-        elif quantity.dimension == "data rate":
-            said.append(f"At least {units.write(limit, 'data rate')} are to be moved.")
-        elif quantity.probability is None:
-            said.append(f"On average {what} are to take at most {units.write(limit, 'time')}.")
-        else:
-            share = "Half" if quantity.probability == 0.5 else f"{100 * quantity.probability:.6g} %"
-            said.append(f"{share} of the {what} are to take at most {units.write(limit, 'time')}.")
+        said.append(quantity.promise(what, unit_of(quantity.dimension, [limit]).text(limit, 6)))
     return said
 
 

@@ -9,16 +9,8 @@ from rich.console import Console, RenderableType
 
 from tailrace.report.terminal.layout import text_of
 
-MODULES = {
-    "Result": "answer",
-    "Theory": "theory",
-    "Comparison": "compare",
-    "Journey": "journey",
-    "Sweep": "sweep",
-    "Headroom": "headroom",
-    "Relief": "relief",
-}
-"""The module of this package whose ``parts`` show each kind of result, by the name of its class."""
+MODULES = {"Result": "answer", "Comparison": "compare"}
+"""The module of this package whose ``parts`` show a kind of result, where it is not called as the class is."""
 
 
 def parts(found: object, width: int) -> list[RenderableType]:
@@ -27,7 +19,11 @@ def parts(found: object, width: int) -> list[RenderableType]:
     Raises:
         KeyError: nothing shows such a thing.
     """
-    module: Any = import_module(f"tailrace.report.terminal.{MODULES[type(found).__name__]}")
+    name = type(found).__name__
+    try:
+        module: Any = import_module(f"tailrace.report.terminal.{MODULES.get(name, name.lower())}")
+    except ModuleNotFoundError:
+        raise KeyError(name) from None
     shown: list[RenderableType] = module.parts(found, width)
     return shown
 

@@ -17,8 +17,9 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from tailrace import units
+from tailrace.errors import Problem
 from tailrace.scenario.reading import keys, parts
-from tailrace.scenario.reading.path import ABSENT, value_at
+from tailrace.scenario.reading.path import ABSENT, shown_path, shown_value, value_at
 from tailrace.scenario.tables.model import FROM_FILE, KeyPath, Model
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -38,6 +39,10 @@ class Fault:
     def message(self) -> str:
         """Both halves in one line."""
         return f"{self.wrong}; accepted: {self.accepted}"
+
+    def problem(self, file: str, data: dict[str, Any]) -> Problem:
+        """What the user is told of it: the tables as they were written show key and value."""
+        return Problem(file, shown_path(self.path, data), shown_value(data, self.path), self.message)
 
 
 class _Paths:

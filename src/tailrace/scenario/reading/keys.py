@@ -14,23 +14,13 @@ from pydantic_core import PydanticUndefined
 
 from tailrace import units
 from tailrace.scenario.reading import parts
-from tailrace.scenario.tables.flash import Flash
-from tailrace.scenario.tables.law import (
-    Constant,
-    Empirical,
-    Exponential,
-    Gamma,
-    Hyperexponential,
-    Lognormal,
-    Uniform,
-)
+from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout
-from tailrace.scenario.tables.media import Generic
+from tailrace.scenario.tables.media import Media
 from tailrace.scenario.tables.model import KeyPath, Model, Unless
 from tailrace.scenario.tables.quantity import Quantity
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Lanes, LawStage, Pool
-from tailrace.scenario.tables.spinning import Spinning
 from tailrace.scenario.tables.step import Step
 from tailrace.scenario.tables.workload import Workload
 
@@ -95,6 +85,12 @@ class Shape:
         return tuple(shape_of(item) for item in get_args(self.type) if item is not Ellipsis)
 
     @property
+    def alone(self) -> Shape | None:
+        """What one item may be written as where a list would hold nothing else."""
+        written = (getattr(mark, "json_schema_input_type", None) for mark in self.marks)
+        return next((shape_of(get_args(each)[0]) for each in written if get_args(each)), None)
+
+    @property
     def is_open_list(self) -> bool:
         """Whether it is a list of any length."""
         return Ellipsis in get_args(self.type)
@@ -150,7 +146,13 @@ def accepted(shape: Shape) -> str:
     if shape.quantity:
         return f"{units.ACCEPTED[shape.quantity]}, {_bounds(shape)}"
     if shape.type is str:
-        return f"text of 1 to {shape.bound('max_length')} characters" if shape.bound("min_length") else "text"
+        least, most = shape.bound("min_length"), shape.bound("max_length")
+        many = (
+            f" of {'1 to' if least else 'at most'} {most} characters"
+            if most
+            else " that is not empty" * bool(least)
+        )
+        return f"text{many}"
     if shape.type is bool:
         return "true or false"
     if shape.type in (int, float):
@@ -158,10 +160,15 @@ def accepted(shape: Shape) -> str:
     if shape.items is not None:
         model = shape.items[0].model
         if model and "name" not in model.model_fields:
-            return f"a list of tables {_braced(model)}"
+            alone = f"{accepted(shape.alone)}, or " if shape.alone else ""
+            return f"{alone}a list of tables {_braced(model)}"
         if model:
             return f"tables in double brackets, {_HEADERS[model]}"
-        return "a list of such" if shape.is_open_list else f"a list of {len(shape.items)} values"
+        if not shape.is_open_list:
+            return f"a list of {len(shape.items)} values"
+        return f"a list, each item {accepted(shape.items[0])}"
+    if "|number" in shape.choices:
+        return f"{accepted(shape.choices['|number'])}, or a list of such"
     if shape.choices and not all(choice.model for choice in shape.choices.values()):
         return " or ".join(accepted(choice) for choice in shape.choices.values())
     if choosing := chooser(shape):
@@ -243,11 +250,8 @@ _SHARED: dict[type[Model], str] = {
     LawStage: "server.STAGE",
     Lanes: "server.lanes",
     Layout: "server.layout",
-    **dict.fromkeys((Spinning, Flash, Generic), "server.media"),
-    **dict.fromkeys(
-        (Exponential, Constant, Uniform, Gamma, Lognormal, Hyperexponential, Empirical),
-        "server.STAGE.service",
-    ),
+    **{each.model: "server.media" for each in shape_of(Media).choices.values() if each.model},
+    **{each.model: "server.STAGE.service" for each in shape_of(Law).choices.values() if each.model},
 }
 
 # Models of named tables in double brackets, and their header.
@@ -328,13 +332,11 @@ def _bounds(shape: Shape) -> str:
             return str(int(value)) if value == int(value) else f"{value:g}"
         return units.write(value, shape.quantity) if value else "0"
 
-    low = (
-        f"above {text(above)}"
-        if above is not None
-        else f"at least {text(least)}"
-        if least is not None
-        else ""
-    )
+    low = ""
+    if above is not None and (least is None or above >= least):
+        low = f"above {text(above)}"
+    elif least is not None:
+        low = f"at least {text(least)}"
     high = (
         f"at most {text(most)}" if most is not None else f"below {text(below)}" if below is not None else ""
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 from tailrace.errors import Problem
 from tailrace.scenario.reading import parts
-from tailrace.scenario.reading.path import quoted, shown_path, shown_value
+from tailrace.scenario.reading.path import quoted, shown_path, shown_value, value_at
 from tailrace.scenario.tables.model import KeyPath
 
 SOURCE = "override"
@@ -29,6 +29,27 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
         wrong = f"{json.dumps(override, ensure_ascii=False)} is not KEY=VALUE"
         return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load=2, run.seed=3 and the like")
     steps, value = split
+    path, made, problem = _walked(data, steps, makes=True)
+    if problem is not None:
+        return None, problem
+    value_at(data, path[:-1])[path[-1]] = _value(value)
+    return made or path, None
+
+
+def locate(data: dict[str, Any], key: str) -> tuple[KeyPath | None, Problem | None]:
+    """The path of a key in the tables, classes by position; or the problem. The key itself need not be there."""
+    steps = _steps(key.strip())
+    if not steps:
+        wrong = f"{json.dumps(key, ensure_ascii=False)} is not a key"
+        return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load, run.seed and the like")
+    path, _, problem = _walked(data, steps, makes=False)
+    return (None, problem) if problem else (path, None)
+
+
+def _walked(
+    data: dict[str, Any], steps: list[str | int], makes: bool
+) -> tuple[KeyPath, KeyPath | None, Problem | None]:
+    """The path of a key, names in lists resolved; with ``makes`` tables on the way are made, the first is told."""
     table: Any = data
     path: list[str | int] = []
     made: KeyPath | None = None
@@ -38,50 +59,20 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
             if position is None:
                 names = [quoted(item["name"]) for item in table if _is_named(item)]
                 wrong = f"nothing of this name or position; accepted: {', '.join(names) or 'positions'}"
-                return None, Problem(SOURCE, shown_path((*path, step), data), None, wrong)
-            step = position
-        elif not isinstance(table, dict) or isinstance(step, int):
-            wrong = "no keys inside" if isinstance(step, str) else "not a list"
-            return None, Problem(
-                SOURCE,
-                shown_path(tuple(path), data),
-                shown_value(data, tuple(path)),
-                f"{wrong}; accepted: the key itself",
-            )
-        path.append(step)
-        if len(path) == len(steps):
-            table[step] = _value(value)
-        elif isinstance(table, dict):
-            if step not in table:
-                made = made or tuple(path)
-                table[step] = {}
-            table = table[step]
-        else:
-            table = table[step]
-    return made or tuple(path), None
-
-
-def locate(data: dict[str, Any], key: str) -> tuple[KeyPath | None, Problem | None]:
-    """The path of a key in the tables, classes by position; or the problem. The key itself need not be there."""
-    steps = _steps(key.strip())
-    if not steps:
-        wrong = f"{json.dumps(key, ensure_ascii=False)} is not a key"
-        return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load, run.seed and the like")
-    table: Any = data
-    path: list[str | int] = []
-    for step in steps:
-        if isinstance(table, list):
-            position = _position(table, step)
-            if position is None:
-                names = [quoted(item["name"]) for item in table if _is_named(item)]
-                wrong = f"nothing of this name or position; accepted: {', '.join(names) or 'positions'}"
-                return None, Problem(SOURCE, shown_path((*path, step), data), None, wrong)
+                return (), None, Problem(SOURCE, shown_path((*path, step), data), None, wrong)
             path.append(position)
             table = table[position]
-        else:
-            path.append(step)
-            table = table.get(step) if isinstance(table, dict) else None
-    return tuple(path), None
+            continue
+        if makes and (not isinstance(table, dict) or isinstance(step, int)):
+            wrong = f"{'no keys inside' if isinstance(step, str) else 'not a list'}; accepted: the key itself"
+            here = tuple(path)
+            return (), None, Problem(SOURCE, shown_path(here, data), shown_value(data, here), wrong)
+        path.append(step)
+        if makes and len(path) < len(steps) and step not in table:
+            made = made or tuple(path)
+            table[step] = {}
+        table = table.get(step) if isinstance(table, dict) else None
+    return tuple(path), made, None
 
 
 def chooses_part(override: str) -> bool:

@@ -12,7 +12,6 @@ from typing import Any, TypeAlias
 from tailrace.errors import Problem, ScenarioError, SettingError
 from tailrace.scenario.reading import override, parts
 from tailrace.scenario.reading.complaint import Fault, examine
-from tailrace.scenario.reading.path import shown_path, shown_value
 from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -99,10 +98,7 @@ def _parse(text: str, source: str, overrides: Sequence[str], beside: Path | None
     for fault in faults:
         if any(fault.path[: len(path)] == path for path in taken.unfilled):
             continue
-        file = _origin(fault, source, overridden, taken)
-        problems.append(
-            Problem(file, shown_path(fault.path, data), shown_value(data, fault.path), fault.message)
-        )
+        problems.append(fault.problem(_origin(fault, source, overridden, taken), data))
     if scenario is None or problems:
         raise ScenarioError(problems)
     return scenario

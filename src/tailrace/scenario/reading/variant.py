@@ -12,7 +12,7 @@ from tailrace.errors import Problem, ScenarioError
 from tailrace.scenario.reading import override, parts
 from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.keys import Shape, field_shape, shape_of
-from tailrace.scenario.reading.path import ABSENT, shown_path, shown_value, value_at
+from tailrace.scenario.reading.path import ABSENT, value_at
 from tailrace.scenario.tables.datasheet import fitted
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.scenario import Scenario
@@ -56,9 +56,7 @@ class Variants:
         problems += [problem for _, problem in (override.apply(data, one) for one in others) if problem]
         scenario, faults = examine(data)
         problems += [
-            Problem(
-                override.SOURCE, shown_path(fault.path, data), shown_value(data, fault.path), fault.message
-            )
+            fault.problem(override.SOURCE, data)
             for fault in faults
             if not any(fault.path[: len(path)] == path for path in taken.unfilled)
         ]

@@ -19,7 +19,7 @@ class Drives(Model):
     kind: str = Field(description="The kind of drive.")
     count: Count = Field(default=1, description="Number of drives.")
     slow_drives: Annotated[Whole, Field(ge=0, le=100_000)] = Field(
-        default=0, description="So many drives, the first ones, are slower than their fellows."
+        default=0, description="How many drives, the first ones, are slower than the others."
     )
     slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = Field(
         default=None, description="What the times of the medium of a slow drive are multiplied by."

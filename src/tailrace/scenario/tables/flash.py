@@ -223,4 +223,4 @@ class Flash(Drives):
                 yield Finding((key,), "means nothing without a condition", accepted, keys)
         elif self.condition == "steady" and not self.spare > 0:
             accepted = "overprovisioning above 0, or filled below 1"
-            yield Finding(("condition",), "steady, and no room is spare", accepted, keys)
+            yield Finding(("condition",), "steady, but no room is spare", accepted, keys)

@@ -17,16 +17,19 @@ from tailrace.scenario.tables.quantity import Number, Text, Time, TimeOrZero
 from tailrace.trace.mapping import Column
 
 
-class Exponential(Model):
-    """Exponential times."""
-
-    law: Literal["exponential"] = Field(default="exponential", description="The law of the service times.")
+class _OfMean(Model):
     mean: Time = Field(description="Mean of the service time.")
 
     @property
     def mean_s(self) -> float:
         """Mean in seconds."""
         return self.mean
+
+
+class Exponential(_OfMean):
+    """Exponential times."""
+
+    law: Literal["exponential"] = Field(default="exponential", description="The law of the service times.")
 
     @property
     def scv(self) -> float:
@@ -74,16 +77,7 @@ class Uniform(Model):
         return (self.high - self.low) ** 2 / 12 / self.mean_s**2
 
 
-class _MeanAndScv(Model):
-    mean: Time = Field(description="Mean of the service time.")
-
-    @property
-    def mean_s(self) -> float:
-        """Mean in seconds."""
-        return self.mean
-
-
-class Gamma(_MeanAndScv):
+class Gamma(_OfMean):
     """Gamma times: shape 1/scv."""
 
     law: Literal["gamma"] = Field(default="gamma", description="The law of the service times.")
@@ -94,14 +88,14 @@ class Gamma(_MeanAndScv):
     )
 
 
-class Lognormal(_MeanAndScv):
+class Lognormal(_OfMean):
     """Lognormal times: the logarithm has variance ln(1 + scv)."""
 
     law: Literal["lognormal"] = Field(default="lognormal", description="The law of the service times.")
     scv: Number = Field(gt=0, le=1e6, description="Squared coefficient of variation.")
 
 
-class Hyperexponential(_MeanAndScv):
+class Hyperexponential(_OfMean):
     """Two exponential phases with balanced means: each phase carries half of the mean."""
 
     law: Literal["hyperexponential"] = Field(

@@ -49,7 +49,7 @@ class Layout(Model):
         default=None, description="Copies of all data (mirror); by default 2."
     )
     spares: Annotated[Whole, Field(ge=0, le=100_000)] = Field(
-        default=0, description="So many drives, the last ones, stand idle until others fail."
+        default=0, description="How many drives, the last ones, stand idle until others fail."
     )
     parity_rate: DataRate | None = Field(
         default=None,
@@ -116,9 +116,9 @@ class Layout(Model):
         """Keys that belong to another redundancy, or to a rebuild that there is none of."""
         redundancy: tuple[KeyPath, ...] = (("redundancy",),)
         if self.copies is not None and self.redundancy != "mirror":
-            yield Finding(("copies",), "without a mirror", f"copies {_OF_MIRRORS}", redundancy)
+            yield Finding(("copies",), "given without a mirror", f"copies {_OF_MIRRORS}", redundancy)
         if self.parity_rate is not None and not self.parities:
-            yield Finding(("parity_rate",), "without parity", f"parity_rate {_OF_PARITY}", redundancy)
+            yield Finding(("parity_rate",), "given without parity", f"parity_rate {_OF_PARITY}", redundancy)
         if self.rebuild_rate is not None:
             keys: tuple[KeyPath, ...] = (("failed",), ("spares",))
             if not self.failed:
@@ -148,7 +148,7 @@ def findings_of_drives(layout: Layout, drives: int) -> Iterator[Finding]:
     if group > in_use or in_use % group:
         key = ("layout", "group") if layout.group else ("layout", "copies" if layout.copies else "redundancy")
         accepted = f"a divisor of {in_use}" if layout.group else f"a multiple of {size} drives"
-        what = "group does" if layout.group else "the copies do"
+        what = "the group does" if layout.group else "the copies do"
         yield Finding(key, f"{what} not divide the {written}", accepted, rests_on)
     elif group < fewest:
         key = ("layout", "group" if layout.group else "redundancy")

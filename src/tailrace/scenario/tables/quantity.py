@@ -109,6 +109,4 @@ def price_of(part: str) -> Any:
 
 def power_of(part: str) -> Any:
     """The field that says what power one such part draws."""
-    return Field(
-        default=None, description=f"Electric power that one {part} draws; nothing is simulated by it."
-    )
+    return Field(default=None, description=f"Electric power of one {part}; nothing is simulated by it.")

@@ -26,7 +26,7 @@ class Run(Model):
     )
     requests: Annotated[Whole, Field(ge=1000, le=10**10)] | None = Field(
         default=None,
-        description="Upper budget of requests per replication (500 000 if left out); "
+        description="Largest number of requests in a replication (500 000 if left out); "
         "without `precision` the fixed length.",
     )
     replications: Annotated[Whole, Field(ge=2, le=10_000)] = Field(

@@ -96,7 +96,7 @@ class Spinning(Drives):
         default=None,
         description="Time to go to another track of the same cylinder; by default that of the shortest seek.",
     )
-    write_settle: TimeOrZero = Field(default=0.0, description="What a seek takes longer before a write.")
+    write_settle: TimeOrZero = Field(default=0.0, description="How much longer a seek takes before a write.")
     outer_rate: DataRate = Field(description="Media rate at the outer edge.")
     inner_rate: DataRate = Field(
         default_factory=lambda earlier: earlier["outer_rate"],
@@ -121,8 +121,8 @@ class Spinning(Drives):
     )
     write_cache: Annotated[Size, Field(ge=WRITE_CACHE_UNIT)] | None = Field(
         default=None,
-        description="Volatile write cache of one drive, which acknowledges writes (but durable ones) before they are "
-        "on the medium: a power failure loses what it holds. Left out: none.",
+        description="Volatile write cache of one drive, which acknowledges writes, except durable ones, before they "
+        "are on the medium: a power failure loses what it holds. Left out: none.",
     )
 
     def findings(self) -> Iterator[Finding]:

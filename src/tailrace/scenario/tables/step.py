@@ -114,8 +114,9 @@ class Step(Model):
     durable: Durable = False
     group_commit: Annotated[Whole, Field(ge=1, le=10_000)] | None = Field(
         default=None,
-        description="Most writes of this step, whosesoever, that go to the drives as one: while one is in flight the "
-        "others wait, and then the first of them is written for all, so that its pages need room for so many. "
+        description="How many writes of this step, from whichever clients, go to the drives as one at most: while one "
+        "is in flight the others wait, and then the first of them is written for all, so that its pages need room for "
+        "so many. "
         "Without it each is written by itself, beside the others.",
     )
     compute: Time | None = Field(

@@ -175,13 +175,14 @@ class Workload(Model):
         '(with "trace").',
     )
     columns: TraceColumns | None = Field(
-        default=None, description='Which column of the file holds what (with "trace").'
+        default=None,
+        description='Which column of the file holds what (with "trace"): each a heading, a position, or a table.',
     )
     speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
         default=1.0, description="How many times faster than recorded an open trace is replayed."
     )
     repeat: Annotated[Whole, Field(ge=1, le=1_000_000)] = Field(
-        default=1, description="Most times that one replication goes through the trace."
+        default=1, description="How often at most one replication goes through the trace."
     )
     beyond_span: Literal["refuse", "wrap"] = Field(
         default="refuse",
