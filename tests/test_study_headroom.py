@@ -10,14 +10,18 @@ from scipy.optimize import brentq
 import tailrace
 from drives import generic
 from studies import closed, counter
+from tailrace.answer import bench
 from tailrace.errors import SettingError
+from tailrace.forecast import edge as edge_of
 from tailrace.forecast.edge import saturating_value
+from tailrace.forecast.saturation import Load, offered_load
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.headroom import Headroom, headroom
+from tailrace.study.tried import ordered
 from tailrace.theory import mmc_response_quantile
 
 # "Client machines of 2,000 requests/s on drives that do 16,000/s and 8,000,000/s in all": common practice, no source.
@@ -108,6 +112,30 @@ def test_a_closed_class_grows_until_its_target_is_missed() -> None:
     assert found.met <= 16 <= found.missed
     assert found.missed - found.met <= 4
     assert found.plain is None
+
+
+def test_an_edge_is_found_without_asking_for_the_load_of_a_value_twice_or_far_from_it(monkeypatch) -> None:
+    # The load of arms takes a run of its own, so that it is dear; 3.5 drives are needed, where there is 1.
+    asked: list[int] = []
+
+    def counted_load(scenario: Scenario, seed: int) -> Load:
+        asked.append(scenario.server.media.count)
+        return offered_load(scenario, seed)
+
+    for module in (bench, edge_of):
+        monkeypatch.setattr(module, "offered_load", counted_load)
+    settings = ["load=7", 'workload.booking.target.p99="8 ms"', "run.requests=10000", "run.replications=8"]
+    found = headroom(counter(*settings), "server.media.count")
+    assert found.saturating == 3
+    assert len(asked) == len(set(asked))
+    assert max(asked) <= 16
+
+
+def test_shares_of_saturation_rise_with_the_load_where_they_differ_by_less_than_their_errors() -> None:
+    assert ordered([0.433, 0.430, 0.5], [0.005] * 3, True) == pytest.approx([0.4315, 0.4315, 0.5])
+    # Known without an error, or in the other direction: as they are.
+    assert ordered([0.433, 0.430, 0.5], [0.0] * 3, True) == [0.433, 0.430, 0.5]
+    assert ordered([0.433, 0.430, 0.5], [0.005] * 3, False) == [0.433, 0.430, 0.5]
 
 
 def test_a_limit_that_cannot_be_met_is_said_so() -> None:

@@ -40,7 +40,6 @@ from tailrace.study.compare import compare as compare
 from tailrace.study.curve import Curve as Curve
 from tailrace.study.curve import LoadCurve as LoadCurve
 from tailrace.study.headroom import Headroom as Headroom
-from tailrace.study.headroom import Tried as Tried
 from tailrace.study.headroom import headroom as headroom
 from tailrace.study.journey import Journey as Journey
 from tailrace.study.journey import Stop as Stop
@@ -52,5 +51,6 @@ from tailrace.study.relief import Relieved as Relieved
 from tailrace.study.relief import relief as relief
 from tailrace.study.sweep import Sweep as Sweep
 from tailrace.study.sweep import sweep as sweep
+from tailrace.study.tried import Tried as Tried
 
 __version__: str

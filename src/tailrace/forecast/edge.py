@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from tailrace.forecast.saturation import Load, offered_load
 from tailrace.scenario.reading.dial import Dial
@@ -35,20 +36,26 @@ def drives_share(load: Load) -> float:
     return max(shares, default=0.0)
 
 
-def saturating_value(dial: Dial, measure: Measure = whole_share, seed: int | None = None) -> float | None:
+def saturating_value(
+    dial: Dial,
+    measure: Measure = whole_share,
+    seed: int | None = None,
+    load_of: Callable[[Scenario], Load] | None = None,
+) -> float | None:
     """The value of a key at which the share is 1, by closed form alone; None where no value saturates anything.
 
+    ``load_of`` gives the load of a scenario, where one is kept that was found before.
     Raises SettingError if the key holds no number.
     """
     scenario = dial.variants.scenario
-    seed = (scenario.run.seed or 0) if seed is None else seed
+    known = load_of or partial(offered_load, seed=(scenario.run.seed or 0) if seed is None else seed)
     if _is_proportional(scenario, dial.key):
-        share = measure(offered_load(scenario, seed))
+        share = measure(known(scenario))
         return None if share <= 0 else dial.number / share
 
     def share_at(value: float) -> float | None:
         turned = dial.at(value)
-        return None if turned is None else measure(offered_load(turned, seed))
+        return None if turned is None else measure(known(turned))
 
     return _crossing(share_at, dial.number, dial.worse_upwards, dial.is_whole)
 

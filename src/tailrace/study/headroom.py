@@ -9,7 +9,6 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal, Unpack
 
 from tailrace.answer.bench import Bench
-from tailrace.answer.result import TargetResult
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
@@ -19,8 +18,9 @@ from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
-from tailrace.study.judge import Judge, Judged, Lengths
+from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
+from tailrace.study.tried import Tried, deciding, in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,17 +36,6 @@ IDLE = 0.01
 FARTHEST = 2.0**30
 MOST_TRIED = 60
 GUESSES = 14
-
-
-@dataclass(frozen=True)
-class Tried:
-    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure."""
-
-    value: float
-    verdict: Verdict
-    requests: int
-    share_of_saturation: float | None
-    target: TargetResult | None
 
 
 @dataclass(frozen=True)
@@ -82,7 +71,7 @@ class Headroom(Shown):
 
     def rows(self) -> list[dict[str, object]]:
         """Every value that was tried, ready for JSON."""
-        return [_row(each) for each in self.tried]
+        return [each.row() for each in self.tried]
 
     @property
     def table(self) -> pd.DataFrame:
@@ -149,9 +138,10 @@ class _Search:
         self._scenario = dial.variants.scenario
         self._is_whole, self._up = dial.is_whole, dial.worse_upwards
         self._judge = Judge(bench, Lengths.of(self._scenario))
-        self.saturating = saturating_value(dial, seed=bench.seed)
-        self.plain = saturating_value(dial, drives_share, bench.seed)
+        self.saturating = saturating_value(dial, load_of=bench.load)
+        self.plain = saturating_value(dial, drives_share, load_of=bench.load)
         self.tried: dict[float, Tried] = {}
+        self._widths: dict[float, float] = {}
         self.scenarios: list[Scenario] = []
         self.met: float | None = None
         self.missed: float | None = None
@@ -213,7 +203,8 @@ class _Search:
         seen = self._judge.judged(scenario)
         binding = self._bench.load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
-        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, _deciding(seen))
+        self._widths[value] = 0.0 if binding is None else binding.relative_half_width
+        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, deciding(seen))
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -240,16 +231,27 @@ class _Search:
     def _guess(self) -> float | None:
         """Where closed forms see the first target missed; None where they have nothing to say of it."""
         assert self.saturating is not None
-        easy, hard = self.saturating * (0.02 if self._up else 50), self.saturating
+        easy, hard = self._step_easier(self.saturating), self.saturating
         for _ in range(GUESSES):
-            middle = (easy + hard) / 2
-            kept = self._kept_by_theory(round(middle) if self._is_whole else middle)
+            kept = self._kept_by_theory(easy)
             if kept is None:
                 return None
-            easy, hard = (middle, hard) if kept else (easy, middle)
-            if abs(hard - easy) < 0.5 * RESOLUTION * abs(hard):
+            if kept:
                 break
+            easy, hard = self._step_easier(easy), easy
+        else:
+            return None
+        while abs(hard - easy) > 0.5 * RESOLUTION * abs(hard) and (
+            not self._is_whole or abs(hard - easy) > 1
+        ):
+            middle = (easy + hard) / 2
+            middle = float(round(middle)) if self._is_whole else middle
+            easy, hard = (middle, hard) if self._kept_by_theory(middle) else (easy, middle)
         return (easy + hard) / 2
+
+    def _step_easier(self, value: float) -> float:
+        easier = value / 2 if self._up else value * 2
+        return float(max(round(easier), 1)) if self._is_whole else easier
 
     def _kept_by_theory(self, value: float) -> bool | None:
         scenario = self._dial.at(value)
@@ -341,7 +343,7 @@ class _Search:
             self.missed,
             self._reachable(self.plain),
             self.saturating,
-            tuple(sorted(self.tried.values(), key=lambda each: each.value)),
+            in_order(self.tried.values(), self._widths, self._up),
             self._judge.requests,
             seed,
             tuple(self.notes),
@@ -358,30 +360,3 @@ class _Search:
 def _rounded(value: float) -> float:
     """To four digits, so that what is shown is what was tried."""
     return float(f"{value:.4g}")
-
-
-def _deciding(seen: Judged) -> TargetResult | None:
-    """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
-    order = ("missed", "undecided", "met")
-
-    def beyond(target: TargetResult) -> float:
-        value = target.judged.value
-        return -math.inf if value is None else -target.quantity.strain(value, target.limit)
-
-    return min(seen.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
-
-
-def _row(tried: Tried) -> dict[str, object]:
-    target = tried.target
-    return {
-        "value": tried.value,
-        "verdict": tried.verdict,
-        "requests": tried.requests,
-        "share_of_saturation": tried.share_of_saturation,
-        "class": target and target.class_name,
-        "quantity": target and target.quantity,
-        "limit": target and target.limit,
-        "found": target and target.judged.value,
-        "found_low": target and target.judged.low,
-        "found_high": target and target.judged.high,
-    }

@@ -10,10 +10,11 @@ from tailrace.quantity import Quantity
 from tailrace.report.figures import Unit, change_text, cut, key_text, percent, rounded_down, unit_of
 from tailrace.report.table import Cell, Column, Head, Table, known, noted, pair, signed, table_of, unknown
 from tailrace.study.compare import Comparison, Design, Difference
-from tailrace.study.headroom import Headroom, Tried
+from tailrace.study.headroom import Headroom
 from tailrace.study.lines import short_key
 from tailrace.study.relief import Relief, Relieved
 from tailrace.study.sweep import Sweep
+from tailrace.study.tried import Tried
 
 SWEPT = ("rate", "mean", "p99")
 """What is shown of each point of a sweep."""
