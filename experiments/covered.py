@@ -1,143 +1,132 @@
-"""Scenarios on which `interval_coverage` tries whole answers: networks, closed clients, buffers, surges, commits."""
+"""How often do intervals hold the truth? Counting, the table of it, and its picture."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
-from record import SCENARIOS
-from tailrace.answer.result import Result
-from tailrace.answer.run import simulate
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from scipy import stats
+
+import drawn
+from parallel import Parallel
+from simulated import label
 from tailrace.measure.estimate import Estimate
-from tailrace.quantity import Quantity
-from tailrace.scenario.reading.read import load, parse
-from tailrace.scenario.tables.scenario import Scenario
+from tailrace.report.pictures import style
 
-TENTH = 4_000
-"""Requests of a replication at a tenth of the fewest that an answer takes by itself."""
-TRUTH_SEED = 10**9
-"""Seed of the long runs, beyond those of all others."""
+DOUBT = 0.999
+"""Level of the binomial interval of a cell."""
+LEAST, MOST = 0.93, 0.97
+"""What no cell may lie beyond."""
 
-ONE_DRIVE = """
-[server]
-media = {part = "PART", count = 1}
-lanes = "LANES"
-[[workload]]
-name = "booking"
-queue_depth = DEPTH
-request_size = "4 KiB"
-read_share = SHARE
-"""
+QUANTITIES = ("rate", "mean", "p50", "p95", "p99")
 
-SURGES = """
-[server.media]
-kind = "generic"
-servers = 4
-service = {law = "exponential", mean = "4 ms"}
-[[workload]]
-name = "booking"
-rate = "500 /s"
-request_size = "8 KiB"
-surge = {factor = 4, share = 0.1, length = "4 s"}
-"""
+Hits = dict[str, tuple[int, int]]
+"""By quantity: intervals given, and how many of them held the truth."""
 
-COMMITS = """
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
-[[workload]]
-name = "booking"
-clients = 24
-think_time = "4 ms"
-[[workload.step]]
-name = "commit"
-request_size = "4 KiB"
-read_share = 0
-durable = true
-group_commit = 8
-"""
+
+def counted(hits: Hits, estimates: dict[str, Estimate], known: dict[str, float]) -> Hits:
+    found = {}
+    for name, (given, held) in hits.items():
+        low, high = estimates[name].low, estimates[name].high
+        is_known = low is not None and high is not None
+        found[name] = (given + is_known, held + int(is_known and low <= known[name] <= high))
+    return found
 
 
 @dataclass(frozen=True)
-class Case:
-    """A scenario, what is asked of each of its classes, and how long the runs are that tell the truth."""
+class Task:
+    """Some runs of a cell under a rule, and how they are made."""
 
-    name: str
-    text: str
-    asked: tuple[str, ...]
-    long: int
-    settings: tuple[str, ...] = ()
+    cell: str
+    rule: str
+    runs: int
+    made: Callable[..., Hits]
+    arguments: tuple[object, ...]
 
-    @cached_property
-    def scenario(self) -> Scenario:
-        if self.text.endswith(".toml"):
-            return load(SCENARIOS / self.text, self.settings)
-        return parse(self.text, overrides=self.settings)
 
-    def quantities(self) -> list[tuple[str, str]]:
-        """Class and quantity, for every class; the rate only of those that make it themselves."""
-        return [
-            (each.name, quantity)
-            for each in self.scenario.workload
-            for quantity in self.asked
-            if quantity != "rate" or not each.is_open
-        ]
+def table(
+    tasks: Sequence[Task], crew: Parallel, truths: Mapping[str, Mapping[str, Estimate]] | None = None
+) -> pd.DataFrame:
+    """A row for each cell, rule and quantity; ``truths`` by cell, where they are not exact."""
+    found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}
+    for task, hits in zip(
+        tasks, crew.run(_done, [(each.made, each.arguments) for each in tasks]), strict=True
+    ):
+        found.setdefault((task.cell, task.rule), []).append((task.runs, hits))
+    rows = []
+    for (name, rule), parts in found.items():
+        for quantity in parts[0][1]:
+            given = sum(hits[quantity][0] for _, hits in parts)
+            held = sum(hits[quantity][1] for _, hits in parts)
+            row = {
+                "cell": name,
+                "rule": rule,
+                "quantity": quantity,
+                "runs": sum(count for count, _ in parts),
+                "given": given,
+                "held": held,
+                "coverage": held / given if given else np.nan,
+                **binomial(held, given),
+            }
+            if truths is not None:
+                truth = truths[name][quantity]
+                row |= {"truth": truth.value, "truth_half_width": truth.half_width}
+            rows.append(row)
+    return pd.DataFrame(rows).sort_values(["rule", "cell"], kind="stable", ignore_index=True)
 
-    def answer(self, seed: int, requests: int | None = None) -> dict[str, Estimate]:
-        """The figures of one run, of a given length or of that which the rule finds."""
-        settings = {"requests": requests, "precision": None} if requests else {}
-        run = self.scenario.run.model_copy(update=settings)
-        found = simulate(
-            self.scenario.model_copy(update={"run": run}), seed=seed, engine="compiled", workers=1
+
+def _done(task: Callable[..., Hits], arguments: tuple[object, ...]) -> Hits:
+    return task(*arguments)
+
+
+def binomial(held: int, given: int) -> dict[str, float]:
+    """The exact interval of a share: Clopper and Pearson, Biometrika 26, 1934 (from memory)."""
+    tail = (1 - DOUBT) / 2
+    low = stats.beta.ppf(tail, held, given - held + 1) if held else 0.0
+    high = stats.beta.ppf(1 - tail, held + 1, given - held) if held < given else 1.0
+    return {"low": float(low), "high": float(high)}
+
+
+def picture(frame: pd.DataFrame) -> Figure:
+    lines = list(frame[["cell", "rule"]].drop_duplicates().itertuples(index=False, name=None))
+    figure, (axis,) = drawn.panels(1, 1, 0.36 * len(lines) + 1.6)
+    axis.axvspan(100 * LEAST, 100 * MOST, color=style.GRID, zorder=0)
+    axis.axvline(95, color=style.INK, linewidth=1)
+    kinds = frame.quantity.str.split().str[-1]
+    for place, quantity in enumerate(QUANTITIES):
+        part = frame[(kinds == quantity) & (frame.given > 0)]
+        if part.empty:
+            continue
+        look = style.line(place)
+        at = [lines.index(line) for line in zip(part.cell, part.rule, strict=True)]
+        axis.errorbar(
+            100 * part.coverage,
+            np.array(at) + 0.16 * (place - 2),
+            xerr=[100 * (part.coverage - part.low), 100 * (part.high - part.coverage)],
+            fmt=look.marker,
+            markersize=4,
+            capsize=2,
+            linewidth=1,
+            color=look.colour,
+            label=label(quantity),
         )
-        several = len(self.scenario.workload) > 1
-        return {
-            f"{name} {asked}" if several else asked: figure(found, name, asked)
-            for name, asked in self.quantities()
-        }
-
-    def truth(self, requests: int | None = None) -> dict[str, Estimate]:
-        """The figures of long runs, or of runs as long as given."""
-        return self.answer(TRUTH_SEED, requests or self.long)
+    names = [", ".join(line) for line in lines]
+    axis.set_yticks(range(len(names)), names)
+    axis.grid(axis="y", visible=False)
+    axis.invert_yaxis()
+    axis.set_xlabel("share of 95 % intervals that hold the exact value, %")
+    drawn.legend(figure, [axis], "bars: 99.9 % intervals of the share (binomial); grey: 93 to 97 %")
+    return figure
 
 
-def figure(result: Result, name: str, quantity: str) -> Estimate:
-    """What a result says of a quantity of all requests of a class."""
-    mine = next(each for each in result.classes if each.name == name)
-    return mine.all.rate_per_s if quantity == "rate" else mine.all.latency_s[Quantity(quantity)]
-
-
-def one_drive(part: str, lanes: str, depth: int, share: float) -> str:
-    """A single drive and one client that keeps so many requests of 4 KiB going."""
-    replaced = {"PART": part, "LANES": lanes, "DEPTH": str(depth), "SHARE": repr(share)}
-    text = ONE_DRIVE
-    for word, value in replaced.items():
-        text = text.replace(word, value)
-    return text
-
-
-def write_back_closed() -> str:
-    """Offices that write into protected memory as fast as they are answered."""
-    lines = (SCENARIOS / "write-back.toml").read_text("utf-8").splitlines()
-    changed = {"rate": "queue_depth = 4", "size": 'size = "64 MiB"'}
-    kept = (changed.get(line.split(" ")[0], line) for line in lines)
-    return "\n".join(line for line in kept if not line.startswith("surge"))
-
-
-ALL = ("rate", "mean", "p50", "p99")
-CASES = (
-    Case("four stations in a row at 0.7", "four-stations.toml", ALL, 1_000_000, ("load=0.875",)),
-    Case("mixed", "mixed.toml", ALL, 400_000),
-    Case("capacity-flash", "capacity-flash.toml", ("rate", "mean"), 4_000_000),
-    Case("spinning, depth 32", one_drive("spinning-7200", "serial-6", 32, 1.0), ALL, 400_000),
-    Case(
-        "spinning, depth 1,000", one_drive("spinning-7200", "serial-6", 1000, 1.0), ("rate", "mean"), 400_000
-    ),
-    Case(
-        "flash, 70/30, depth 256", one_drive("flash-datasheet", "flash-datasheet", 256, 0.7), ALL, 1_000_000
-    ),
-    Case("write-back, closed", write_back_closed(), ALL, 400_000),
-    Case("surges each 40 s", SURGES, ALL, 2_000_000),
-    Case("group commit", COMMITS, ALL, 1_000_000),
-    Case("degraded", "degraded.toml", ALL, 1_000_000),
-)
+def summed_up(frame: pd.DataFrame) -> None:
+    """Print what the table says in all."""
+    pooled = frame.held.sum() / frame.given.sum()
+    beyond = frame[(frame.low > MOST) | (frame.high < LEAST)]
+    print(
+        f"\nPooled coverage {pooled:.2%} of {frame.given.sum():,} intervals ({frame.runs.sum():,} asked for)."
+    )
+    print(f"Cells wholly beyond {LEAST:.0%} to {MOST:.0%}: {len(beyond)}.")

@@ -168,6 +168,7 @@ def accuracy(results: Path) -> str:
     known: dict[str, Callable[[pd.DataFrame], str]] = {
         "mmc_tail": _tails,
         "interval_coverage": _coverage,
+        "answer_coverage": _answers,
         "overload": _overloads,
         "headroom": _brackets,
         "calibration": _calibrated,
@@ -203,15 +204,21 @@ def _tails(frame: pd.DataFrame) -> str:
 
 
 def _coverage(frame: pd.DataFrame) -> str:
-    kept = [
-        f"{part.held.sum() / part.given.sum():.1%} of {part.given.sum():,} ({rule})"
-        for rule, part in frame.groupby("rule")
-    ]
-    missing = (frame.runs - frame.given).sum()
+    held = f"{frame.held.sum() / frame.given.sum():.1%}".replace("%", " %")
     return (
-        f"Intervals that say 95 % hold the exact value, or that of long runs, in"
-        f" {' and '.join(kept).replace('%', ' %')}; {missing:,} of {frame.runs.sum():,} were not given, as the run"
-        f" could not support them."
+        f"Intervals that say 95 % hold the exact value in {held} of {frame.given.sum():,}, at fixed lengths."
+    )
+
+
+def _answers(frame: pd.DataFrame) -> str:
+    kept = [
+        f"{part.held.sum() / part.given.sum():.1%} of {part.given.sum():,} ({rule};"
+        f" {(part.runs - part.given).sum():,} more could not be given)"
+        for rule, part in frame.groupby("rule", sort=False)
+    ]
+    return (
+        f"Whole answers, of networks, closed clients, buffers and surges too: such intervals hold the exact value, or"
+        f" that of long runs, in {' and '.join(kept).replace('%', ' %')}."
     )
 
 
