@@ -193,7 +193,7 @@ def tried(
 def measured(seed: int, quick: bool) -> pd.DataFrame:
     cases = [each for each in CASES if each.name == "group commit"] if quick else CASES
     with Parallel(quick) as crew:
-        long = TENTH if quick else None
+        long = 10 * TENTH if quick else None
         found = crew.run(Case.truth, [(each, long) for each in cases])
         truths = {case.name: truth for case, truth in zip(cases, found, strict=True)}
         tasks = []
