@@ -85,6 +85,21 @@ def test_arms_with_all_slots_taken_are_no_faster_than_their_bound() -> None:
         assert simulated_s < known.high_s
 
 
+@needs_speed
+@pytest.mark.parametrize("more", ['[server.layout]\nredundancy = "single parity"', 'write_cache = "1 MiB"'])
+def test_a_bound_holds_where_one_access_leads_to_the_next_and_behind_a_write_cache(more: str) -> None:
+    # Parity is read and then written at the same place; destages are at the arm beside the queue slots.
+    workload = 'queue_depth = 256\nrequest_size = "8 KiB"\nread_share = 0.3\n'
+    scenario = parse(f'{spinning(count=4)}\n{more}\n[[workload]]\nname = "booking"\n{workload}')
+    marks = observe(scenario, 8000).marks
+    half = marks.time_s.size // 2
+    done = marks.arrived - marks.present
+    simulated_s = 256 * (marks.time_s[-1] - marks.time_s[half]) / (done[-1] - done[half])
+    known = estimate(scenario, 1).classes["booking"]
+    assert known.low_s is not None
+    assert 0.0 < known.low_s < simulated_s
+
+
 @pytest.mark.parametrize("rate", ["1 /s", "2 /s"])
 def test_a_bound_beside_open_streams_holds_however_much_of_the_arms_they_take(rate: str) -> None:
     scenario = parse(BESIDE_STREAMS.replace("RATE", rate))
