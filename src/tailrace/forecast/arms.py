@@ -25,7 +25,8 @@ class ArmService:
     """Service of an arm by the number of requests that it can choose from, each of shape (numbers,).
 
     ``mean_s`` is its mean in seconds, ``beyond_s`` what of that is not transfer, and ``scv`` the variability;
-    ``error`` half of the 95 % confidence interval of the mean over the mean.
+    ``error`` half of the 95 % confidence interval of the mean over the mean. ``unlinked`` says whether each access is
+    somewhere else than the one before it.
     """
 
     choices: FloatArray
@@ -33,6 +34,7 @@ class ArmService:
     beyond_s: FloatArray
     scv: FloatArray
     error: FloatArray
+    unlinked: bool
 
     def at(self, choices: FloatArray, column: FloatArray) -> FloatArray:
         """A column at other numbers to choose from, straight over their logarithm."""
@@ -94,4 +96,4 @@ def arm_service(scenario: Scenario, seed: int, stations: Stations, place: int) -
     unchosen_s = idle_positioning_s(mix, seed, bank.first)
     if unchosen_s is not None and choices[0] == 1:
         mean_s[0], error[0] = unchosen_s + work_s[0], UNCHOSEN_ERROR
-    return ArmService(choices.astype(np.float64), mean_s, mean_s - work_s, scv, error)
+    return ArmService(choices.astype(np.float64), mean_s, mean_s - work_s, scv, error, unchosen_s is not None)

@@ -20,6 +20,7 @@ from tailrace.plan.stations import Discipline
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.arrivals import IN_BURSTS
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.spinning import Spinning
 from tailrace.scenario.tables.workload import Workload
 
 FULL_POOL = 0.5
@@ -341,9 +342,13 @@ class _ClosedNetwork:
         return float(np.min(beyond_s - off_s) if arm == "least" else np.max(beyond_s + off_s))
 
     def _is_bounded(self, place: int) -> bool:
-        """Whether the service of an arm lies between those measured: accesses of one class, each somewhere else."""
-        workloads = self._network.scenario.workload
-        return len(workloads) == 1 and workloads[0].pattern == "random" and not self._reads_ahead(place)
+        """Whether the service of an arm lies between those measured: accesses of one class, each somewhere else.
+
+        Behind a write cache arms choose among more than there are queue slots.
+        """
+        scenario = self._network.scenario
+        cached = any(isinstance(p.media, Spinning) and p.media.write_cache for p in scenario.server.pools)
+        return len(scenario.workload) == 1 and self._arms[place].unlinked and not cached
 
     def _reads_ahead(self, place: int) -> bool:
         arm = self._banks[place].arm
