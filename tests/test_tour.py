@@ -84,15 +84,17 @@ def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType
     pd.DataFrame({"rule": ["fixed length", "full rule"], "held": [950, 94], "given": [1000, 100]}).to_csv(
         tmp_path / "interval_coverage.csv"
     )
-    counts = {"share_of_saturation": [0.9, 1.0, 1.1], "runs": [24, 24, 24], "overloaded": [1, 9, 22]}
-    pd.DataFrame(counts | {"stable": [23, 9, 2]}).to_csv(tmp_path / "overload.csv")
+    counts = {"share_of_saturation": [0.9, 1.0, 1.1, None], "runs": 24, "overloaded": [1, 9, 20, 0]}
+    counts |= {"verb": ["run", "run", "sweep", "sweep"], "stable": [18, 9, 1, 21], "unclear": [5, 6, 3, 3]}
+    pd.DataFrame(counts).to_csv(tmp_path / "overload.csv")
     names = ("interval_coverage", "overload")
     (tmp_path / "manifest.json").write_text(json.dumps({name: {"quick": False} for name in names}))
     said = tour.accuracy(tmp_path)
     assert "95.0 % of 1,000 (fixed length) and 94.0 % of 100 (full rule)" in said
-    assert "Of 24 answers below saturation" in said
-    assert "1 were called overloaded" in said
-    assert "of 24 above it" in said
+    assert "Judged by run and by sweep: of 24 answers below saturation" in said
+    assert "1 were called overloaded and 5 unclear; of 24 above it" in said
+    assert "20 overloaded, 3 unclear and 1 stable; of 24 of closed classes" in said
+    assert "0 overloaded and 3 unclear." in said
 
 
 def test_plain_multiplication_is_size_times_rate_over_all_clients() -> None:
