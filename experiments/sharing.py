@@ -13,58 +13,15 @@ from matplotlib.figure import Figure
 import drawn
 from record import recorded
 from simulated import Runs, by_runs, label, row
-from tailrace import theory
+from tailrace.lessons.sharing.run import exact_p99_s, exact_s, link
 from tailrace.report.pictures import style
 from tailrace.scenario.reading.read import parse
-from tailrace.scenario.tables.scenario import Scenario
-
-RATE_BYTES_PER_S = 10e9 / 8
-SMALL_BYTES, LARGE_BYTES = 8 * 1024, 1024 * 1024
-SMALL_LOAD = 0.05
-
-THEORY = {"fcfs": "M/G/1", "ps": "M/G/1-PS"}
-
-LINK = """
-[server.network]
-rate = "10 Gbit/s"
-frame_overhead = "0 B"
-message_payload = "1 B"
-discipline = "DISCIPLINE"
-transfer_piece = "1 MiB"
-[server.media]
-kind = "generic"
-discipline = "delay"
-service = {law = "constant", value = "1 us"}
-[[workload]]
-name = "booking"
-rate = "SMALL /s"
-request_size = "8 KiB"
-[[workload]]
-name = "manifests"
-rate = "LARGE /s"
-request_size = "1 MiB"
-pattern = "sequential"
-[server.layout]
-stripe_unit = "1 MiB"
-"""
 
 
-def scenario(discipline: str, rates: tuple[float, float]) -> Scenario:
-    text = LINK.replace("DISCIPLINE", discipline)
-    return parse(text.replace("SMALL", repr(rates[0])).replace("LARGE", repr(rates[1])))
-
-
-def closed_forms(discipline: str, rates: tuple[float, float]) -> dict[str, float]:
-    """Mean and, in order of arrival, p99 of the small requests in seconds; the rest of the path is a constant."""
-    own, other = SMALL_BYTES / RATE_BYTES_PER_S, LARGE_BYTES / RATE_BYTES_PER_S
-    both = sum(rates)
-    weights = (rates[0] / both, rates[1] / both)
-    law = theory.Mixture(weights, (theory.Constant(own), theory.Constant(other)))
-    rest = 1e-6 + 1 / RATE_BYTES_PER_S  # the medium, and the request's header of 1 byte
-    if discipline == "ps":
-        return {"mean": rest + float(theory.sharing_response_mean_of_size(own, both, law.mean_s))}
-    wait = float(theory.mg1_wait_mean(both, law.mean_s, law.scv))
-    return {"mean": rest + own + wait, "p99": rest + own + theory.mg1_wait_quantile(0.99, both, law)}
+def closed_forms(discipline: str, load: float) -> dict[str, float]:
+    """Mean and, in order of arrival, p99 of the small requests in seconds."""
+    known = {"mean": exact_s(discipline, load)}
+    return known | ({"p99": exact_p99_s(load)} if discipline == "fcfs" else {})
 
 
 def measured(runs: Runs) -> pd.DataFrame:
@@ -73,12 +30,8 @@ def measured(runs: Runs) -> pd.DataFrame:
     rows = []
     for discipline in ("fcfs", "ps"):
         for load in loads:
-            rates = (
-                SMALL_LOAD * RATE_BYTES_PER_S / SMALL_BYTES,
-                load * RATE_BYTES_PER_S / LARGE_BYTES,
-            )
-            found, _ = runs.figures(scenario(discipline, rates), requests)
-            known = closed_forms(discipline, rates)
+            found, _ = runs.figures(parse(link(discipline, load)), requests)
+            known = closed_forms(discipline, load)
             rows += [
                 {
                     "discipline": discipline,

@@ -223,11 +223,19 @@ def _answers(frame: pd.DataFrame) -> str:
 
 
 def _overloads(frame: pd.DataFrame) -> str:
-    below, above = frame[frame.share_of_saturation < 1], frame[frame.share_of_saturation > 1]
+    *others, last = frame.verb.unique()
+    verbs = f"{', '.join(others)} and by {last}" if others else last
+    share = frame.share_of_saturation
+    below, above, closed = (
+        {name: int(part[name].sum()) for name in ("runs", "stable", "unclear", "overloaded")}
+        for part in (frame[share < 1], frame[share > 1], frame[share.isna()])
+    )
     return (
-        f"Of {below.runs.sum()} answers below saturation (0.90 to 0.98 of it) {below.overloaded.sum()} were called"
-        f" overloaded by their backlog alone; of {above.runs.sum()} above it (1.02 to 1.10) {above.stable.sum()} were"
-        f" called stable and {above.overloaded.sum()} overloaded; the rest, at 1.02, could not settle."
+        f"Judged by {verbs}: of {below['runs']} answers below saturation (0.90 to 0.98 of it)"
+        f" {below['overloaded']} were called overloaded and {below['unclear']} unclear; of {above['runs']} above it"
+        f" (1.02 to 1.10) {above['overloaded']} overloaded, {above['unclear']} unclear and {above['stable']} stable;"
+        f" of {closed['runs']} of closed classes, which overload nothing, {closed['overloaded']} overloaded and"
+        f" {closed['unclear']} unclear."
     )
 
 

@@ -84,17 +84,19 @@ def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType
     covered = {"rule": ["full rule", "4,000 requests"], "held": [950, 94], "given": [1000, 100]}
     pd.DataFrame(covered | {"runs": [1000, 120]}).to_csv(tmp_path / "answer_coverage.csv")
     pd.DataFrame(covered).to_csv(tmp_path / "interval_coverage.csv")
-    counts = {"share_of_saturation": [0.9, 1.0, 1.1], "runs": [24, 24, 24], "overloaded": [1, 9, 22]}
-    pd.DataFrame(counts | {"stable": [23, 9, 2]}).to_csv(tmp_path / "overload.csv")
+    counts = {"share_of_saturation": [0.9, 1.0, 1.1, None], "runs": 24, "overloaded": [1, 9, 20, 0]}
+    counts |= {"verb": ["run", "run", "sweep", "sweep"], "stable": [18, 9, 1, 21], "unclear": [5, 6, 3, 3]}
+    pd.DataFrame(counts).to_csv(tmp_path / "overload.csv")
     names = ("interval_coverage", "answer_coverage", "overload")
     (tmp_path / "manifest.json").write_text(json.dumps({name: {"quick": False} for name in names}))
     said = tour.accuracy(tmp_path)
     assert "94.9 % of 1,100, at fixed lengths" in said
     assert "95.0 % of 1,000 (full rule; 0 more could not be given)" in said
     assert "94.0 % of 100 (4,000 requests; 20 more could not be given)" in said
-    assert "Of 24 answers below saturation" in said
-    assert "1 were called overloaded" in said
-    assert "of 24 above it" in said
+    assert "Judged by run and by sweep: of 24 answers below saturation" in said
+    assert "1 were called overloaded and 5 unclear; of 24 above it" in said
+    assert "20 overloaded, 3 unclear and 1 stable; of 24 of closed classes" in said
+    assert "0 overloaded and 3 unclear." in said
 
 
 def test_plain_multiplication_is_size_times_rate_over_all_clients() -> None:

@@ -25,7 +25,7 @@ def give(name: str, trials: Trials, kinds: Sequence[Kind] = ()) -> dict[str, str
     found = runs.run(trials)
     told: Lesson = page.lesson(found)
     files: dict[str, str | bytes] = {
-        f"{name}.html": lesson_page(name, title, told, runs.claims(found), trials.seed)
+        f"{name}.html": lesson_page(name, title, told, runs.claims(found), trials)
     }
     for place, each in enumerate(told.drawings, 1):
         for kind in kinds:

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from tailrace.lessons.trials import Claim
-from tailrace.report.figures import FEW_DIGITS, number
+from tailrace.lessons.trials import Claim, Trials
+from tailrace.measure.estimate import Estimate
+from tailrace.report.figures import FEW_DIGITS, interval_figure, number
 from tailrace.report.page.site import Drawing, page
 from tailrace.report.table import Head, Table
 
-__all__ = ["Chapter", "Drawing", "Lesson", "claims_table", "lesson_page", "written"]
+__all__ = ["Chapter", "Drawing", "Lesson", "claims_table", "lesson_page", "told", "written"]
 
 
 @dataclass(frozen=True)
@@ -40,14 +41,15 @@ class Lesson:
         return tuple(drawing for chapter in self.chapters for drawing in chapter.drawings)
 
 
-def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], seed: int) -> str:
+def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], trials: Trials) -> str:
     """The page of a lesson, which needs nothing else: no network, no script, no other file."""
     context = {
         "title": title,
         "version": version("tailrace"),
         "lesson": lesson,
         "claims": claims_table(claims),
-        "command": shlex.join(["tailrace", "lesson", name, "--seed", str(seed), "--out", name]),
+        "notes": list(dict.fromkeys(trials.notes)),
+        "command": shlex.join(["tailrace", "lesson", name, "--seed", str(trials.seed), "--out", name]),
     }
     return page("lesson.html", context, Path(__file__).parent)
 
@@ -64,6 +66,12 @@ def claims_table(claims: Sequence[Claim]) -> Table:
         for each in claims
     )
     return Table.of([Head("claim", "prose"), "found", "range", "holds"], rows)
+
+
+def told(estimate: Estimate, factor: float = 1.0) -> str:
+    """An estimate with its half-width, as the lessons write it in a sentence."""
+    value, rest = interval_figure(estimate.scaled(factor))
+    return f"{value} {rest}".strip()
 
 
 def written(value: float, digits: int = FEW_DIGITS) -> str:

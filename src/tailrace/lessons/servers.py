@@ -14,6 +14,7 @@ queue_slots = 128
 scheduling = "shortest access first"
 """
 TURN_S = 60 / 5400
+SEEK_ADJACENT_S, SEEK_AVERAGE_S = 0.9e-3, 10e-3
 CAPACITY_BYTES = 4e12
 
 FLASH = """

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from tailrace.answer.result import Figures, Result
-from tailrace.answer.run import simulate
 from tailrace.engine.choice import choose_engine
 from tailrace.measure.estimate import Estimate
 from tailrace.scenario.reading.read import parse
@@ -16,29 +15,38 @@ WHOLE_LESSON = 1_000_000
 """Requests of a lesson, roughly, by which "auto" chooses the engine once for all of its runs."""
 STANDARD_ERRORS = 2.0
 """Half-widths of a 95 % interval within which an exact value must lie: about four standard errors."""
+EDGE = 2e-3
+"""Share by which rate times mean latency may differ from the number under way, for the ends of the window."""
+ALONE = 1000
+"""Usual requests of a closed run: the same in all lessons, so that the same drive has the same figures in each."""
 
 
 @dataclass(frozen=True)
 class Trials:
-    """How the runs of a lesson are done: ``share`` is that of the usual requests in each replication."""
+    """How the runs of a lesson are done: ``share`` is that of the usual requests in each replication.
+
+    ``notes`` are those of all answers so far.
+    """
 
     seed: int = 7
     engine: str = "auto"
-    replications: int = 8
+    replications: int = 12
     share: float = 1.0
+    notes: list[str] = field(default_factory=list)
 
     def requests(self, usual: int) -> int:
         """The requests of a replication that usually has so many."""
         return max(int(usual * self.share), 1000)
 
-    def answer(self, text: str, requests: int) -> Result:
-        """Simulate a scenario, given as TOML without a table `run`, at a fixed length."""
-        run = f"[run]\nrequests = {self.requests(requests)}\nreplications = {self.replications}\n"
-        return simulate(parse(text + run), self.seed, choose_engine(self.engine, WHOLE_LESSON))
+    def answer(self, text: str, requests: int, longest: int = 2) -> Result:
+        """Simulate a scenario, given as TOML without a table `run`, until it is settled."""
+        return self.curve(text, "load", [1.0], requests, longest).points[0].result
 
-    def curve(self, text: str, key: str, values: Sequence[int | str], requests: int) -> Curve:
-        """The same at several values of a key."""
-        return key_curve(
+    def curve(
+        self, text: str, key: str, values: Sequence[float | str], requests: int, longest: int = 16
+    ) -> Curve:
+        """The same at several values of a key, in up to ``longest`` times as many requests."""
+        curve = key_curve(
             parse(text),
             key,
             values,
@@ -46,7 +54,10 @@ class Trials:
             replications=self.replications,
             seed=self.seed,
             engine=choose_engine(self.engine, WHOLE_LESSON),
+            longest=longest,
         )
+        self.notes.extend(note for point in curve.points for note in point.result.notes)
+        return curve
 
 
 @dataclass(frozen=True)
@@ -68,21 +79,31 @@ class Claim:
         return self.low <= self.found <= self.high
 
 
-def agrees(
-    said: str, found: Estimate, exact: float, unit: str = "ms", factor: float = 1e3, edge: float = 0.0
-) -> Claim:
-    """The claim that an estimate is an exact value; both in SI units, ``factor`` brings them into ``unit``.
+def agrees(said: str, found: Estimate, exact: float, unit: str = "ms", factor: float = 1e3) -> Claim:
+    """The claim that an estimate is an exact value; both in SI units, ``factor`` brings them into ``unit``."""
+    return about(said, known(found) * factor, exact * factor, found, unit=unit)
+
+
+def about(said: str, found: float, exact: float, *of: Estimate, unit: str = "", edge: float = 0.0) -> Claim:
+    """The claim that what was made of estimates by products and ratios is an exact value.
 
     ``edge`` is a share of the exact value by which the ends of the measured window may shift what was found.
     """
-    value, half = known(found), found.half_width
-    room = STANDARD_ERRORS * (half if half is not None else 0.0) + edge * exact
-    return Claim(said, value * factor, (exact - room) * factor, (exact + room) * factor, unit)
+    room = edge * exact + STANDARD_ERRORS * found * sum(each.relative_half_width or 0.0 for each in of)
+    return Claim(said, found, exact - room, exact + room, unit)
 
 
 def known(estimate: Estimate) -> float:
     """The value of an estimate, NaN where it is not known."""
     return float("nan") if estimate.value is None else estimate.value
+
+
+def less(estimate: Estimate, constant: float) -> Estimate:
+    """What an estimate is above a constant: the wait without the service."""
+    value, low, high = (
+        None if end is None else end - constant for end in (estimate.value, estimate.low, estimate.high)
+    )
+    return Estimate(value, low, high, estimate.n, estimate.method)
 
 
 def figures(result: Result, name: str | None = None) -> Figures:

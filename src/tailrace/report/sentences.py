@@ -61,7 +61,7 @@ def binding_sentence(result: Result) -> str | None:
     if result.overload is not None:
         return _overload_sentence(result, result.overload)
     saturation = result.theory.saturation
-    busiest = _busiest(result)
+    most = busiest(result)
     if saturation is not None:
         station, plural = _named(result, saturation.station, saturation.stage)
         station += _set_by(saturation.key)
@@ -70,25 +70,30 @@ def binding_sentence(result: Result) -> str | None:
         if saturation.load_factor <= 1.0:
             low, high = number(saturation.low, 4), number(saturation.high, 4)
             said = f"{station} {bind} first, at this very load: {they} between {low} and {high} times it."
-        if busiest is not None and _is_filled_by_closed(busiest):
-            name = _named(result, busiest.name, busiest.stage)[0]
-            said += f" Closed classes, which take what is left, keep t{name[1:]} {_busy(busiest)}."
+        if most is not None and _is_filled_by_closed(most):
+            name = _named(result, most.name, most.stage)[0]
+            said += f" Closed classes, which take what is left, keep t{name[1:]} {_busy(most)}."
         return said
-    if busiest is None:
-        return None
-    return _closed_sentence(result, busiest)
+    return None if most is None else _closed_sentence(result)
 
 
-def _closed_sentence(result: Result, busiest: StationResult) -> str:
+def limit_sentence(result: Result) -> str:
+    """What limits the classes of an answer that are all closed: a station that is full, or their own number."""
+    full = busiest(result)
+    if full is None:
+        return "Nothing but their own number limits the closed classes."
+    station, plural = _named(result, full.name, full.stage)
+    if (full.utilisation or 0.0) >= FULL:
+        return f"{station} {'limit' if plural else 'limits'} the closed classes: {_busy(full)}."
+    return (
+        f"No station is full (the busiest, t{station[1:]}: {_busy(full)}): closed classes are limited by how many "
+        "requests they keep under way, and by how long each takes."
+    )
+
+
+def _closed_sentence(result: Result) -> str:
     """What limits classes that are all closed, and where their requests and the slowest of these spend their time."""
-    station, plural = _named(result, busiest.name, busiest.stage)
-    if (busiest.utilisation or 0.0) >= FULL:
-        said = f"{station} {'limit' if plural else 'limits'} the closed classes: {_busy(busiest)}."
-    else:
-        said = (
-            f"No station is full (the busiest, t{station[1:]}: {_busy(busiest)}): closed classes are limited by how "
-            "many requests they keep under way, and by how long each takes."
-        )
+    said = limit_sentence(result)
     for each in result.classes:
         usual, slow = (
             [share.replace(" % ", " % is ") for share in _shares(spent)]
@@ -122,7 +127,7 @@ def _set_by(key: str) -> str:
     return f" ({key})" if key else ""
 
 
-def _busiest(result: Result) -> StationResult | None:
+def busiest(result: Result) -> StationResult | None:
     """The busiest station that serves; pools that bound what is under way only if nothing else is there."""
     known = [each for each in result.stations if each.utilisation]
     serving = [each for each in known if each.paces] or known

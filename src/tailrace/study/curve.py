@@ -9,7 +9,7 @@ from typing import cast
 from tailrace import units
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import bench_for
-from tailrace.answer.pilot import ANSWER, lengths
+from tailrace.answer.pilot import Length
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
 from tailrace.crew.crew import Crew
@@ -30,6 +30,8 @@ SHARES = (0.1, 0.3, 0.5, 0.7, 0.85, 0.93)
 GROWTH = 1.3
 MOST_TIMES = 16.0
 """Runs grow as (1 - share)^-1.3, up to that many times: the fuller a server, the longer it takes to settle."""
+SETTLED = 0.05
+"""Precision to a tenth of which what is to settle has to: see `answer.answers`."""
 
 
 @dataclass(frozen=True)
@@ -132,6 +134,7 @@ def key_curve(
     engine: str = "auto",
     workers: int | Crew | None = None,
     progress: Watch | None = None,
+    longest: int = 1,
 ) -> Curve:
     """Simulate a scenario at several values of one key, such as `workload.booking.queue_depth`.
 
@@ -140,6 +143,7 @@ def key_curve(
         key: as `--set` takes it.
         values: numbers in SI units, or quantities as a scenario file writes them, such as "8 KiB".
         requests, replications, seed, engine, workers, progress: as for `load_curve`.
+        longest: how many times its length a run may take to settle.
 
     Raises:
         ScenarioError: no such key, or a value that it does not accept.
@@ -151,7 +155,8 @@ def key_curve(
         setting = f'{key}="{value}"' if isinstance(value, str) else dial.setting(value)
         changed.append((_number(key, value), dial.variants.with_keys([setting]), requests))
     changed.sort(key=lambda each: each[0])
-    points = _points(changed, replications, _seed(scenario, seed), engine, workers, progress)
+    seed = _seed(scenario, seed)
+    points = _points(changed, replications, seed, engine, workers, progress, longest)
     return Curve(scenario.title, key, points)
 
 
@@ -162,17 +167,22 @@ def _points(
     engine: str,
     workers: int | Crew | None,
     progress: Watch | None,
+    longest: int = 1,
 ) -> tuple[Point, ...]:
     """The answer of each, by replications of the lengths given, all in one bag."""
     scenarios = []
     for _, scenario, requests in variants:
-        fixed = {"requests": requests, "replications": replications, "precision": None}
-        run = scenario.run.model_copy(update=fixed)
+        precision = None if longest == 1 else SETTLED
+        length = {"requests": longest * requests, "replications": replications, "precision": precision}
+        run = scenario.run.model_copy(update=length)
         scenarios.append(scenario.model_copy(update={"run": run}))
     total = replications * sum(requests for *_, requests in variants)
     with bench_for(scenarios[0], seed, engine, workers, progress, total) as bench:
-        seen = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
-        answers = [result_of(bench, each) for each in seen]
+        wanted = [
+            Length(requests, replications, overload=bench.asked_too_much(scenario))
+            for scenario, (*_, requests) in zip(scenarios, variants, strict=True)
+        ]
+        answers = [result_of(bench, each) for each in answered(bench, scenarios, wanted)]
     points = (Point(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
     return tuple(sorted(points, key=lambda point: point.value))
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 from tailrace import theory
 from tailrace.answer.result import Result
 from tailrace.lessons.servers import SERVICE_S, arriving, station
-from tailrace.lessons.trials import Claim, Trials, agrees, figures, known
+from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known, less
 
 SERVERS = 8
 LOADS = (0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
@@ -56,7 +55,7 @@ def claims(found: Pooling) -> tuple[Claim, ...]:
         ("one queue of eight servers", found.pooled, SERVERS),
         ("eight queues", found.apart, 1),
     ):
-        for load in (0.5, 0.8):
+        for load in LOADS:
             said += [
                 agrees(
                     f"{quantity} of {way} at {100 * load:.0f} % is that of M/M/{servers}",
@@ -65,17 +64,24 @@ def claims(found: Pooling) -> tuple[Claim, ...]:
                 )
                 for quantity in ("mean", "p99")
             ]
-    waits = [known(figures(each[AT]).latency_s["mean"]) - SERVICE_S for each in (found.apart, found.pooled)]
-    growing = [known(figures(found.pooled_of[count]).latency_s["mean"]) for count in COUNTS]
-    said.append(
-        Claim("At 80 % the wait in eight queues is many times that in one: ratio", waits[0] / waits[1], 8, 20)
-    )
-    said.append(
-        Claim(
-            "The more servers share a queue, the shorter the mean: largest ratio from one number to the next",
-            max(b / a for a, b in pairwise(growing)),
-            0.3,
-            1.0,
+    said += [
+        agrees(
+            f"{quantity} of one queue of {count} at {100 * AT:.0f} % is that of M/M/{count}",
+            figures(found.pooled_of[count]).latency_s[quantity],
+            exact_s(quantity, count, AT),
         )
+        for count in COUNTS
+        for quantity in ("mean", "p99")
+    ]
+    apart, pooled = (
+        less(figures(each[AT]).latency_s["mean"], SERVICE_S) for each in (found.apart, found.pooled)
     )
+    exact = (exact_s("mean", 1, AT) - SERVICE_S) / (exact_s("mean", SERVERS, AT) - SERVICE_S)
+    words = "At 80 % the wait in eight queues is many times that in one: ratio"
+    said.append(about(words, known(apart) / known(pooled), exact, apart, pooled))
+    growing = [figures(found.pooled_of[count]).latency_s["mean"] for count in COUNTS]
+    flattest, last = known(growing[-1]) / known(growing[-2]), COUNTS[-1]
+    exact = exact_s("mean", last, AT) / exact_s("mean", COUNTS[-2], AT)
+    words = f"The more servers share a queue, the shorter the mean, even from {COUNTS[-2]} to {last}: ratio"
+    said.append(about(words, flattest, exact, *growing[-2:]))
     return tuple(said)

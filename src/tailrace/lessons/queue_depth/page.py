@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
+from tailrace.lessons.lesson import Chapter, Drawing, Lesson, told, written
 from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.queue_depth.run import DEPTHS, QueueDepth
 from tailrace.lessons.trials import known, seen
 from tailrace.report.pictures.curves import queue_depth_curve
+from tailrace.report.sentences import limit_sentence
 from tailrace.report.table import Cell, Table
 from tailrace.study.curve import Curve
 
@@ -23,15 +24,15 @@ def lesson(found: QueueDepth) -> Lesson:
             Chapter(
                 "What a deeper queue brings",
                 (
-                    f"The spinning drive serves {written(known(one.rate_per_s))} reads/s one at a time and "
-                    f"{written(known(many.rate_per_s))} at depth 32: with more to choose from, its arm takes shorter "
-                    f"ways. The mean latency goes from {written(1e3 * known(one.latency_s['mean']))} to "
-                    f"{written(1e3 * known(many.latency_s['mean']))} ms.",
+                    f"The spinning drive serves {told(one.rate_per_s)} reads/s one at a time and "
+                    f"{told(many.rate_per_s)} at depth 32: with more to choose from, its arm takes shorter ways. The "
+                    f"mean latency goes from {told(one.latency_s['mean'], 1e3)} to "
+                    f"{told(many.latency_s['mean'], 1e3)} ms.",
                     "The flash drive has many dies that work side by side, and one read keeps one of them busy. Up "
                     "to some depth more requests cost hardly any latency, because they wake dies that were idle; "
-                    f"beyond it the rate stays, {written(known(quick.rate_per_s), 4)} /s at depth 1 and "
-                    f"{written(known(busy.rate_per_s), 4)} at 256, and every further request only makes the queue "
-                    "longer.",
+                    f"beyond it the rate stays, {told(quick.rate_per_s)} /s at depth 1 and {told(busy.rate_per_s)} at "
+                    "256, and every further request only makes the queue longer. What is full then the answer itself "
+                    f"says: {limit_sentence(found.flash.points[-1].result)}",
                 ),
                 (
                     Drawing(

@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tailrace.lessons.servers import FLASH, SPINNING, keeping
-from tailrace.lessons.trials import Claim, Trials, agrees, known, seen
+from tailrace.lessons.trials import ALONE, EDGE, Claim, Trials, about, known, seen
+from tailrace.report.sentences import busiest
+from tailrace.scenario.reading.read import parse
+from tailrace.scenario.tables.server import Lanes
 from tailrace.study.curve import Curve
 
 DEPTHS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
+SIZE_BYTES = 8 * 1024
 KEY = "workload.booking.queue_depth"
 
 
@@ -22,7 +26,7 @@ class QueueDepth:
 
 def run(trials: Trials) -> QueueDepth:
     """Carry out the runs."""
-    return QueueDepth(*(trials.curve(drive + keeping(1), KEY, DEPTHS, 6000) for drive in (SPINNING, FLASH)))
+    return QueueDepth(*(trials.curve(drive + keeping(1), KEY, DEPTHS, ALONE) for drive in (SPINNING, FLASH)))
 
 
 def claims(found: QueueDepth) -> tuple[Claim, ...]:
@@ -30,32 +34,21 @@ def claims(found: QueueDepth) -> tuple[Claim, ...]:
     said = []
     for name, curve in (("spinning", found.spinning), ("flash", found.flash)):
         at = seen(curve)
-        for depth in (4, 32, 256):
-            rate = known(at[depth].rate_per_s)
-            said.append(
-                agrees(
-                    f"Little's law, {name} drive at depth {depth}: mean latency is depth over rate",
-                    at[depth].latency_s["mean"],
-                    depth / rate,
-                    edge=0.02,
-                )
-            )
+        for depth in DEPTHS:
+            rate, mean = at[depth].rate_per_s, at[depth].latency_s["mean"]
+            law = f"Little's law, {name} drive: rate times mean latency is the depth of {depth}"
+            said.append(about(law, known(rate) * known(mean), depth, rate, mean, edge=EDGE))
         gain = known(at[32].rate_per_s) / known(at[1].rate_per_s)
-        cost = known(at[32].latency_s["mean"]) / known(at[1].latency_s["mean"])
-        low, high = {"spinning": (2, 8), "flash": (12, 32)}[name]
+        low, high = {"spinning": (2, 3.5), "flash": (20, 32)}[name]
         said.append(Claim(f"Depth 32 instead of 1 on the {name} drive: gain in rate", gain, low, high))
-        said.append(
-            Claim(
-                f"and its price on the {name} drive: growth of latency times gain, over 32",
-                cost * gain / 32,
-                0.95,
-                1.05,
-            )
-        )
-    last = {depth: known(each.rate_per_s) for depth, each in seen(found.flash).items()}
-    said.append(
-        Claim(
-            "Flash at depth 256 against 128: gain in rate, once all is busy", last[256] / last[128], 0.95, 1.4
-        )
-    )
+        full = busiest(curve.points[-1].result)
+        assert full is not None
+        station = f"At depth 256 the {full.name} of the {name} drive is full: busy share"
+        said.append(Claim(station, full.utilisation or 0.0, 0.95, 1 + EDGE))
+    link = parse(FLASH + keeping(1)).server.lanes
+    assert isinstance(link, Lanes)
+    for depth in (128, 256):
+        rate = seen(found.flash)[depth].rate_per_s
+        most = f"Flash at depth {depth} serves what its link carries: reads/s"
+        said.append(about(most, known(rate), link.bytes_per_s / SIZE_BYTES, rate, edge=EDGE))
     return tuple(said)

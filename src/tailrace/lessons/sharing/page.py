@@ -51,7 +51,7 @@ def lesson(found: Sharing) -> Lesson:
                         link,
                         AXIS,
                         "Mean and p99 latency of small requests over the load of large ones, in order of arrival and "
-                        "shared; in order of arrival they are ten and more times as long.",
+                        "shared; in order of arrival the means are six to fifty times as long.",
                         "Small requests only. Thin lines: exact means (M/G/1, and M/G/1 with processor sharing).",
                     ),
                 ),

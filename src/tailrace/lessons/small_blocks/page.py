@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from tailrace.lessons.lesson import Chapter, Drawing, Lesson, written
+from tailrace.lessons.lesson import Chapter, Drawing, Lesson, told, written
 from tailrace.lessons.lines import Panel, Series, drawing
 from tailrace.lessons.small_blocks.run import DEPTHS, LARGE, SIZES, SMALL, SmallBlocks
 from tailrace.lessons.trials import known, seen
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures.curves import block_size_curve
 from tailrace.report.pictures.stages import stacked_time
-from tailrace.report.table import Table
+from tailrace.report.table import Cell, Table
 
 
 def lesson(found: SmallBlocks) -> Lesson:
@@ -57,13 +57,12 @@ def lesson(found: SmallBlocks) -> Lesson:
                 (
                     "Throughput is the size of a request times the rate of requests, always. So whoever fixes one "
                     "of them with the size has fixed the other.",
-                    f"The spinning drive serves {written(known(small.rate_per_s))} requests/s of 8 KiB, which are "
-                    f"{written(known(small.throughput_bytes_per_s) / 1e6)} MB/s; of 8 MiB it serves "
-                    f"{written(known(large.rate_per_s))} /s, and these are "
-                    f"{written(known(large.throughput_bytes_per_s) / 1e6)} MB/s. For small blocks the rate is "
+                    f"The spinning drive serves {told(small.rate_per_s)} requests/s of 8 KiB, which are "
+                    f"{told(small.throughput_bytes_per_s, 1e-6)} MB/s; of 8 MiB it serves {told(large.rate_per_s)} /s, "
+                    f"and these are {told(large.throughput_bytes_per_s, 1e-6)} MB/s. For small blocks the rate is "
                     "constant and the throughput collapses with the size; for large ones it is the other way round.",
                     f"The flash drive has no arm and no turn. One read at a time, it serves "
-                    f"{written(known(flash.rate_per_s), 4)} of 8 KiB each second; it too has a fixed time before the "
+                    f"{told(flash.rate_per_s)} of 8 KiB each second; it too has a fixed time before the "
                     "first byte, but of tens of microseconds, and so its bend lies at other sizes.",
                 ),
                 (
@@ -138,7 +137,7 @@ def _rate_table(found: SmallBlocks) -> Table:
     rows = []
     for size in SIZES:
         pairs = [(curve[size].rate_per_s, curve[size].throughput_bytes_per_s) for curve in curves]
-        cells = [written(value, 4) for rate, flow in pairs for value in (known(rate), known(flow) / 1e6)]
+        cells: list[Cell] = [each for rate, flow in pairs for each in (rate, flow.scaled(1e-6))]
         rows.append((byte_size(size), *cells))
     head = ("size of a request", "spinning, /s", "spinning, MB/s", "flash, /s", "flash, MB/s")
     return Table.of(head, rows)
