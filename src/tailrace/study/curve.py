@@ -33,7 +33,7 @@ MOST_TIMES = 16.0
 
 
 @dataclass(frozen=True)
-class Point:
+class CurvePoint:
     """The answer at one value of a key, in SI units; of a load curve, the multiple of the scenario's own load.
 
     ``settled`` is false where the backlog grew throughout a run although less is asked of every station than it can
@@ -56,7 +56,7 @@ class Curve:
 
     title: str
     key: str
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class LoadCurve:
     rate_per_s: float
     saturation: Saturation | None
     limits: Mapping[str, Mapping[Quantity, float]]
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
 
 
 def load_curve(
@@ -162,7 +162,7 @@ def _points(
     engine: str,
     workers: int | Crew | None,
     progress: Watch | None,
-) -> tuple[Point, ...]:
+) -> tuple[CurvePoint, ...]:
     """The answer of each, by replications of the lengths given, all in one bag."""
     scenarios = []
     for _, scenario, requests in variants:
@@ -173,7 +173,7 @@ def _points(
     with bench_for(scenarios[0], seed, engine, workers, progress, total) as bench:
         seen = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
         answers = [result_of(bench, each) for each in seen]
-    points = (Point(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
+    points = (CurvePoint(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
     return tuple(sorted(points, key=lambda point: point.value))
 
 
