@@ -16,7 +16,7 @@ from studies import counter
 from tailrace.crew.store import Store
 from tailrace.errors import StoreError
 from tailrace.replicate.replication import Replication
-from tailrace.replicate.task import Key, Task, perform
+from tailrace.replicate.task import Task, TaskKey, perform
 from tailrace.replicate.written import read, written
 
 KILLS = 30
@@ -73,11 +73,11 @@ def test_a_finished_task_is_found_by_all_that_decides_its_outcome(
         assert written(found[0]) == written(outcome)
         key = task.key
         for other in (
-            Key("x", key.seed, key.replication, key.requests, key.version),
-            Key(key.digest, 4, key.replication, key.requests, key.version),
-            Key(key.digest, key.seed, 9, key.requests, key.version),
-            Key(key.digest, key.seed, key.replication, 2001, key.version),
-            Key(key.digest, key.seed, key.replication, key.requests, "other"),
+            TaskKey("x", key.seed, key.replication, key.requests, key.version),
+            TaskKey(key.digest, 4, key.replication, key.requests, key.version),
+            TaskKey(key.digest, key.seed, 9, key.requests, key.version),
+            TaskKey(key.digest, key.seed, key.replication, 2001, key.version),
+            TaskKey(key.digest, key.seed, key.replication, key.requests, "other"),
         ):
             assert store.find(other) is None
 
@@ -123,7 +123,7 @@ def test_a_damaged_store_is_refused_and_stays_as_it_is(
     path = tmp_path / "a.store"
     with Store(path) as store:
         for number in range(40):
-            key = Key(task.key.digest, 3, number, 2000, "v")
+            key = TaskKey(task.key.digest, 3, number, 2000, "v")
             store.keep(key, outcome, 0.1)
     content = bytearray(path.read_bytes())
     content[4096:-4096] = bytes(range(256)) * ((len(content) - 8192) // 256)
@@ -174,12 +174,12 @@ def test_a_full_disk_loses_nothing_that_was_kept(tmp_path: Path, task: Task, out
     assert kept > 0
     with Store(path) as store:
         assert store.task_count() == kept
-        store.keep(Key(task.key.digest, 3, 5000, 2000, "v"), outcome, 0.1)
+        store.keep(TaskKey(task.key.digest, 3, 5000, 2000, "v"), outcome, 0.1)
 
 
 def fill(store: Store, digest: str, outcome: Replication) -> None:
     for number in range(1000):
-        store.keep(Key(digest, 3, number, 2000, "v"), outcome, 0.1)
+        store.keep(TaskKey(digest, 3, number, 2000, "v"), outcome, 0.1)
 
 
 def test_deleting_a_study_keeps_what_others_use(tmp_path: Path, outcome: Replication) -> None:
@@ -188,7 +188,7 @@ def test_deleting_a_study_keeps_what_others_use(tmp_path: Path, outcome: Replica
             store.begin(name, "sweep", "Counter", {})
             store.part(name, [(digest, 3) for digest in digests])
         for digest in "abc":
-            store.keep(Key(digest, 3, 8, 2000, "v"), outcome, 0.1)
+            store.keep(TaskKey(digest, 3, 8, 2000, "v"), outcome, 0.1)
         assert [each.tasks for each in store.studies()] == [2, 2]
         assert store.delete(store.study("on").name) == 1
         assert [each.name for each in store.studies()] == ["two"]

@@ -9,7 +9,7 @@ import pytest
 
 from drives import generic
 from tailrace.answer.run import simulate
-from tailrace.engine.choice import Run
+from tailrace.engine.choice import EngineRun
 from tailrace.engine.compiled import CompiledRun, available
 from tailrace.engine.observations import Observations
 from tailrace.engine.reference import ReferenceRun, run_reference
@@ -113,7 +113,7 @@ def test_another_step_changes_no_draw_of_the_first() -> None:
     assert np.ptp(one[:, 3]) > 0
 
 
-def laps_of(engine: Callable[..., Run], given: Scenario, requests: int) -> Any:
+def laps_of(engine: Callable[..., EngineRun], given: Scenario, requests: int) -> Any:
     started = engine(build_plan(given, 1, 0), requests, laps=True)
     for _ in started.blocks():
         pass

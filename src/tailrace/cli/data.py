@@ -253,7 +253,7 @@ def _fit_laws(
 def measured_latencies(file: Path, unit: str, column: str | None = None) -> FloatArray:
     """Measured latencies in seconds: a column of a file by its heading, or the first."""
     from tailrace.errors import UnitError
-    from tailrace.trace.mapping import Column
+    from tailrace.trace.mapping import FileColumn
     from tailrace.trace.values import measured_values
     from tailrace.units import parse
 
@@ -261,7 +261,7 @@ def measured_latencies(file: Path, unit: str, column: str | None = None) -> Floa
         scale = parse(f"1 {unit}", "time")
     except UnitError as error:
         stop(BAD_INPUT, f"--unit {unit}: {error}")
-    return measured_values(file, Column(column, None if column else 1, scale))
+    return measured_values(file, FileColumn(column, None if column else 1, scale))
 
 
 def _check_outputs(write: Path | None, picture: Path | None) -> None:

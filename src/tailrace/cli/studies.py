@@ -88,7 +88,7 @@ def shown(found: Documented, json: bool) -> str:
     return as_json(found) if json else as_text(found, Console(highlight=False))
 
 
-class _Study(Protocol):
+class _Found(Protocol):
     """What a study finds."""
 
     @property
@@ -101,7 +101,7 @@ class _Study(Protocol):
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Options:
     """What the options of all studies say: keys to set, and how to carry a study out."""
 
     settings: Sequence[str]
@@ -109,7 +109,7 @@ class _Asked:
 
 
 def _study(
-    verb: Callable[..., _Study], pictures: Callable[..., dict[str, Figure]] | None = None
+    verb: Callable[..., _Found], pictures: Callable[..., dict[str, Figure]] | None = None
 ) -> Callable[..., None]:
     """The command of a verb that makes a study: with the options of all studies behind its own.
 
@@ -146,7 +146,7 @@ def _study(
                     "engine": engine.value,
                     "progress": watch,
                 }
-                found = verb(**own, asked=_Asked(settings or (), how))
+                found = verb(**own, options=_Options(settings or (), how))
             put(shown(found, json))
             if out is not None:
                 from tailrace.report.terminal.results import as_text
@@ -185,15 +185,15 @@ def sweep(
         typer.Option(metavar="TIME", help='Shorten the runs so that all take about so long: "2 min".'),
     ] = None,
     *,
-    asked: _Asked,
-) -> _Study:
+    options: _Options,
+) -> _Found:
     """Vary keys, and show throughput and latency over them."""
     from tailrace.scenario.reading.read import load
     from tailrace.study.sweep import sweep as swept
 
-    scenarios = [load(file, asked.settings) for file in files]
+    scenarios = [load(file, options.settings) for file in files]
     names = [file.stem for file in files]
-    return swept(scenarios, vary, together=together, budget=budget, names=names, **asked.how)
+    return swept(scenarios, vary, together=together, budget=budget, names=names, **options.how)
 
 
 def _sweep_pictures(found: Sweep) -> dict[str, Figure]:
@@ -209,21 +209,21 @@ def headroom(
         Rule, typer.Option(help="Simulated under the targets, or the plain division of the drives' rate.")
     ] = Rule.SIMULATED,
     *,
-    asked: _Asked,
-) -> _Study:
+    options: _Options,
+) -> _Found:
     """Find how far a key can grow before a target is missed."""
     from tailrace.scenario.reading.read import load
     from tailrace.study.headroom import headroom as found
 
-    return found(load(file, asked.settings), grow, rule=rule.value, **asked.how)
+    return found(load(file, options.settings), grow, rule=rule.value, **options.how)
 
 
-def relief(file: ScenarioFile, *, asked: _Asked) -> _Study:
+def relief(file: ScenarioFile, *, options: _Options) -> _Found:
     """Show what would mend a target, and what could be saved."""
     from tailrace.scenario.reading.read import load
     from tailrace.study.relief import relief as found
 
-    return found(load(file, asked.settings), **asked.how)
+    return found(load(file, options.settings), **options.how)
 
 
 def compare(

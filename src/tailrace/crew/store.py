@@ -20,7 +20,7 @@ from typing import Any, Self
 
 from tailrace.errors import StoreError
 from tailrace.replicate.replication import Replication
-from tailrace.replicate.task import Key
+from tailrace.replicate.task import TaskKey
 from tailrace.replicate.written import read, written
 
 APPLICATION = 0x7461_696C
@@ -90,7 +90,7 @@ class Store:
 
     # Tasks
 
-    def find(self, key: Key) -> tuple[Replication, float] | None:
+    def find(self, key: TaskKey) -> tuple[Replication, float] | None:
         """The outcome of a task that was finished and the seconds that it took; None if it was not."""
         with self._said():
             row = self._file.execute(
@@ -110,7 +110,7 @@ class Store:
                 f"{self.path}: a damaged row ({error}); delete the file or restore a copy"
             ) from None
 
-    def keep(self, key: Key, replication: Replication, seconds: float) -> None:
+    def keep(self, key: TaskKey, replication: Replication, seconds: float) -> None:
         """Keep the outcome of a task, at once and whole. What is there already stays."""
         content = written(replication)
         with self._said():
@@ -304,7 +304,7 @@ class Store:
             ) from None
 
 
-def _columns(key: Key) -> tuple[str, int, int, int, str]:
+def _columns(key: TaskKey) -> tuple[str, int, int, int, str]:
     return key.digest, key.seed, key.replication, key.requests, key.version
 
 

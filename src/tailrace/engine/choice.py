@@ -19,7 +19,7 @@ WORTH_COMPILING = 50_000
 """Requests, over all replications, from which on loading the compiled engine pays."""
 
 
-class Run(Protocol):
+class EngineRun(Protocol):
     """A run under way: its requests come in blocks, so that memory need not grow with their number."""
 
     complete: bool
@@ -81,7 +81,7 @@ def runner(engine: Engine) -> Callable[..., Observations]:
     return run_reference
 
 
-def started(engine: Engine) -> Callable[..., Run]:
+def started(engine: Engine) -> Callable[..., EngineRun]:
     """What makes a run of a plan: ``started(engine)(plan, requests, marks=21, most_present=None, laps=False)``."""
     if engine == "compiled":
         from tailrace.engine.compiled import CompiledRun

@@ -33,7 +33,7 @@ class _Gate:
         self._env.schedule(way, URGENT)
 
 
-class Pool(_Gate):
+class Permits(_Gate):
     """Permits, taken strictly first come, first served: nobody overtakes one who waits for more.
 
     In a ranked pool those who wait go by rank (lower first), and then in the order in which they joined.

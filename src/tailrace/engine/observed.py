@@ -9,8 +9,8 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
-from tailrace.engine.gates import Bulk, Pool
-from tailrace.engine.paths import Branch, Path, Request
+from tailrace.engine.gates import Bulk, Permits
+from tailrace.engine.paths import Branch, Request, Walker
 from tailrace.engine.reference import ReferenceRun
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.plan.build import Plan
@@ -44,11 +44,11 @@ class _ObservedRun(ReferenceRun):
     def __init__(self, plan: Plan, chosen: Collection[int]) -> None:
         super().__init__(plan, max(chosen) + 1, marks=2)
         self._chosen = frozenset(chosen)
-        self._trails: dict[Path, list[Visit]] = {}
-        self._ahead: dict[Path, int | None] = {}
+        self._trails: dict[Walker, list[Visit]] = {}
+        self._ahead: dict[Walker, int | None] = {}
         self._found: dict[int, list[Visit]] = {}
         for station in self._stations:
-            name = {Pool: "take", Bulk: "collect"}.get(type(station), "arrive")
+            name = {Permits: "take", Bulk: "collect"}.get(type(station), "arrive")
             # In place of the method of this one station: the engine goes on calling what it knows.
             setattr(station, name, self._noting(station, getattr(station, name)))
 
@@ -58,14 +58,14 @@ class _ObservedRun(ReferenceRun):
         return self._found
 
     def _noting(self, station: Any, inner: Callable[..., Any]) -> Callable[..., Any]:
-        def noted(path: Path, *arguments: Any) -> Any:
+        def noted(path: Walker, *arguments: Any) -> Any:
             if self._trail(path) is not None:
                 self._ahead[path] = _ahead(station)
             return inner(path, *arguments)
 
         return noted
 
-    def _trail(self, path: Path) -> list[Visit] | None:
+    def _trail(self, path: Walker) -> list[Visit] | None:
         """The visits of a path so far; None if it belongs to no chosen request."""
         if path not in self._trails:
             chosen = (isinstance(path, Request) and path.order in self._chosen) or (
@@ -76,7 +76,7 @@ class _ObservedRun(ReferenceRun):
             self._trails[path] = []
         return self._trails[path]
 
-    def _walk_on(self, path: Path) -> None:
+    def _walk_on(self, path: Walker) -> None:
         trail = self._trail(path)
         if trail is not None:
             station = path.steps.arg[path.at]
@@ -107,7 +107,7 @@ def _ahead(station: Any) -> int | None:
             return len(station._present)
         case ArmStation():
             return len(station._slots) + int(station._busy)
-        case Pool():
+        case Permits():
             held, waiting = station.load()
             return round(held) + waiting
         case Bulk():

@@ -11,7 +11,7 @@ from tailrace.engine.stations import Way, Where
 from tailrace.plan.columns import Chunk, Steps
 from tailrace.plan.source import Source
 
-Record: TypeAlias = list[float]
+Charges: TypeAlias = list[float]
 """Wait seconds of the four stages, then their service seconds."""
 
 
@@ -28,11 +28,11 @@ class Lists:
             self.access = list(zip(*columns, strict=True))
 
 
-Row: TypeAlias = tuple[Lists, int, float, int, int, int, int]
+PlannedRow: TypeAlias = tuple[Lists, int, float, int, int, int, int]
 """Steps, first step, gap, class, client, bytes, kind."""
 
 
-def rows_of(source: Source) -> Iterator[Row]:
+def rows_of(source: Source) -> Iterator[PlannedRow]:
     """The requests of a source, one after the other."""
     while True:
         chunk: Chunk = source.next_chunk()
@@ -42,7 +42,7 @@ def rows_of(source: Source) -> Iterator[Row]:
             yield (steps, *row)
 
 
-class Path(Way):
+class Walker(Way):
     """A path that is being walked: where it stands in its steps, and what it has been charged so far.
 
     ``missing`` is how many branches of the split at which it stands are under way.
@@ -52,33 +52,33 @@ class Path(Way):
 
     def __init__(self, steps: Lists, at: int, rank: int) -> None:
         self.steps, self.at, self.rank = steps, at, rank
-        self.record: Record = [0.0] * 8
+        self.record: Charges = [0.0] * 8
 
 
-class Request(Path):
+class Request(Walker):
     """The path of a request, the ``order``-th to arrive; ``slot`` is the closed client's slot that issued it."""
 
     def __init__(
-        self, row: Row, rank: int, client: int, order: int, began_s: float, slot: Slot | None
+        self, row: PlannedRow, rank: int, client: int, order: int, began_s: float, slot: Slot | None
     ) -> None:
         steps, first, _, self.number, _, self.size_bytes, self.kind = row
         super().__init__(steps, first, rank)
         self.client, self.order, self.began_s, self.slot = client, order, began_s, slot
 
 
-class Branch(Path):
+class Branch(Walker):
     """A branch of a split."""
 
-    def __init__(self, steps: Lists, at: int, parent: Path) -> None:
+    def __init__(self, steps: Lists, at: int, parent: Walker) -> None:
         super().__init__(steps, at, parent.rank)
         self.parent = parent
 
 
-class Detached(Path):
+class Detached(Walker):
     """A detached way."""
 
 
-class Arrivals(Event):
+class OpenArrivals(Event):
     """The next open arrival."""
 
     _ok, _value = True, None
@@ -93,7 +93,7 @@ class Slot(Event):
     """One of the cycles of a closed client: the event is the end of its thinking, ``row`` the request that follows."""
 
     _ok, _value = True, None
-    row: Row
+    row: PlannedRow
 
-    def __init__(self, rows: Iterator[Row], client: int) -> None:
+    def __init__(self, rows: Iterator[PlannedRow], client: int) -> None:
         self.rows, self.client = rows, client

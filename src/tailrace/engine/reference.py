@@ -17,10 +17,10 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT
 
-from tailrace.engine.gates import Bulk, Pool
+from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.paths import Arrivals, Branch, Detached, Path, Request, Row, Slot, rows_of
+from tailrace.engine.paths import Branch, Detached, OpenArrivals, PlannedRow, Request, Slot, Walker, rows_of
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
@@ -87,7 +87,7 @@ class ReferenceRun:
         self._stage = plan.stations.per_station("stage").tolist()
         self._at_start = [self._walk]
 
-    def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Pool | Bulk:
+    def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Permits | Bulk:
         bank = self._plan.stations.bank_of(number)
         env, walk_on = self._env, self._walk_on
         match bank.discipline:
@@ -98,7 +98,7 @@ class ReferenceRun:
             case Discipline.DELAY:
                 return Delay(env, walk_on)
             case Discipline.TOKEN:
-                return Pool(env, walk_on, bank.servers, bank.ranked)
+                return Permits(env, walk_on, bank.servers, bank.ranked)
             case Discipline.BULK:
                 return Bulk(env, walk_on, bank.servers)
             case Discipline.ARM:
@@ -135,7 +135,7 @@ class ReferenceRun:
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
-            self._expect(Arrivals(self._plan.open_source, self._arrive))
+            self._expect(OpenArrivals(self._plan.open_source, self._arrive))
         rows = [rows_of(source) for source in self._plan.closed]
         for source, client in self._plan.slots:
             slot = Slot(rows[source], client)
@@ -150,11 +150,11 @@ class ReferenceRun:
 
     # Clients
 
-    def _expect(self, arrivals: Arrivals) -> None:
+    def _expect(self, arrivals: OpenArrivals) -> None:
         arrivals.callbacks = arrivals.at
         self._env.schedule(arrivals, NORMAL, arrivals.row[2])
 
-    def _arrive(self, arrivals: Arrivals) -> None:
+    def _arrive(self, arrivals: OpenArrivals) -> None:
         row, arrivals.row = arrivals.row, next(arrivals.rows)
         self._expect(arrivals)
         self._walk(self._request(row, row[4], None))
@@ -176,7 +176,7 @@ class ReferenceRun:
     def _issue(self, slot: Slot) -> None:
         self._walk(self._request(slot.row, slot.client, slot))
 
-    def _request(self, row: Row, client: int, slot: Slot | None) -> Request:
+    def _request(self, row: PlannedRow, client: int, slot: Slot | None) -> Request:
         order = self._arrived
         self._arrived += 1
         if self._mark_at and order == self._mark_at[-1] and not self._finished.triggered:
@@ -212,12 +212,12 @@ class ReferenceRun:
 
     # Paths
 
-    def _start(self, path: Path) -> None:
+    def _start(self, path: Walker) -> None:
         """The path can go on, in its turn, without time passing."""
         path.callbacks = self._at_start
         self._env.schedule(path, URGENT)
 
-    def _walk_on(self, path: Path) -> None:
+    def _walk_on(self, path: Walker) -> None:
         """A stay of the path is over, its permits are granted or it was collected: charge it, and walk on."""
         place, record = self._stage[path.steps.arg[path.at]], path.record
         record[place] += path.wait_s
@@ -225,7 +225,7 @@ class ReferenceRun:
         path.at += 1
         self._walk(path)
 
-    def _walk(self, path: Path) -> None:
+    def _walk(self, path: Walker) -> None:
         """Walk until the path must wait, or has ended."""
         stations, steps, at = self._stations, path.steps, path.at
         op, arg, work = steps.op, steps.arg, steps.work
@@ -288,7 +288,7 @@ class ReferenceRun:
         wait_s, service_s = tuple(request.record[:4]), tuple(request.record[4:])
         self._laps.append((request.order, step, self._env._now, wait_s, service_s))
 
-    def _ended(self, path: Path) -> Path | None:
+    def _ended(self, path: Walker) -> Walker | None:
         """A path has ended. Returns the one that is walked on in the same breath, if any."""
         if isinstance(path, Request):
             return self._complete(path)
@@ -326,7 +326,7 @@ class ReferenceRun:
         self._marks.append((now, self._arrived, present, self._detached, list(busy), list(waiting)))
 
     def _stuck(self) -> StuckError:
-        loads = [each.load() if isinstance(each, Pool) else (0.0, 0) for each in self._stations]
+        loads = [each.load() if isinstance(each, Permits) else (0.0, 0) for each in self._stations]
         held, waiting = zip(*loads, strict=True)
         return stuck(self._plan.stations, held, waiting)
 

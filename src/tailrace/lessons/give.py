@@ -8,10 +8,10 @@ from importlib import import_module
 from tailrace.lessons import LESSONS
 from tailrace.lessons.lesson import Lesson, lesson_page
 from tailrace.lessons.trials import Trials
-from tailrace.report.pictures.save import Kind, picture_bytes
+from tailrace.report.pictures.save import PictureKind, picture_bytes
 
 
-def give(name: str, trials: Trials, kinds: Sequence[Kind] = ()) -> dict[str, str | bytes]:
+def give(name: str, trials: Trials, kinds: Sequence[PictureKind] = ()) -> dict[str, str | bytes]:
     """Carry out the runs of a lesson; its page, and its pictures of these kinds, by file name.
 
     Raises:

@@ -32,7 +32,7 @@ from typing import Any, TypeAlias
 
 from numpy.typing import NDArray
 
-Column: TypeAlias = MutableSequence[float] | NDArray[Any]
+Slots: TypeAlias = MutableSequence[float] | NDArray[Any]
 
 A_WRITE = -1.0
 """What `plan.columns.Access.ahead` holds for a write on a drive with segments: the bytes read on behind a read are
@@ -49,7 +49,7 @@ NO_SEGMENT = (inf, -inf, 0.0)
 """`low`, `high` and `used` of a segment that holds nothing."""
 
 
-def read_so_far(now_s: float, reading: Column, low: Column, high: Column) -> None:
+def read_so_far(now_s: float, reading: Slots, low: Slots, high: Slots) -> None:
     """Bring the segment that the arm reads on up to now. To be called before any of the functions below."""
     if reading[SEGMENT] == NOBODY or now_s <= reading[FROM_S]:
         return
@@ -62,7 +62,7 @@ def read_so_far(now_s: float, reading: Column, low: Column, high: Column) -> Non
         low[segment] = at - reading[WINDOW]
 
 
-def holder(start: float, end: float, low: Column, high: Column) -> int:
+def holder(start: float, end: float, low: Slots, high: Slots) -> int:
     """The first segment that holds all bytes from `start` up to `end`, or -1."""
     for segment in range(len(low)):
         if low[segment] <= start and end <= high[segment]:
@@ -77,9 +77,9 @@ def hit(
     start: float,
     end: float,
     ahead: float,
-    reading: Column,
-    high: Column,
-    used: Column,
+    reading: Slots,
+    high: Slots,
+    used: Slots,
 ) -> bool:
     """A read is answered from a segment: whether an idle arm turns to the end of that and reads on.
 
@@ -119,8 +119,8 @@ def begin(
     ahead: float,
     transfer_s: float,
     target: float,
-    reading: Column,
-    high: Column,
+    reading: Slots,
+    high: Slots,
 ) -> None:
     """The arm sets out, and at the address `at` from the instant `from_s` on reads on behind a read, as far as it may.
 
@@ -143,7 +143,7 @@ def begin(
 
 
 def continuing_s(
-    now_s: float, start: float, end: float, transfer_s: float, reading: Column, low: Column, high: Column
+    now_s: float, start: float, end: float, transfer_s: float, reading: Slots, low: Slots, high: Slots
 ) -> float:
     """Service of a read, not a hit, that begins in what the arm is reading this very moment, or -1 if it does not."""
     if reading[SEGMENT] == NOBODY or now_s < reading[FROM_S]:
@@ -155,7 +155,7 @@ def continuing_s(
     return transfer_s * ((end - at) / (end - start))
 
 
-def stop(now_s: float, head: float, address: float, reading: Column, high: Column) -> tuple[float, float]:
+def stop(now_s: float, head: float, address: float, reading: Slots, high: Slots) -> tuple[float, float]:
     """The arm stops reading on: share of the stroke and address at which it stands, which were `head` and `address`."""
     if reading[SEGMENT] != NOBODY:
         until_s = reading[FROM_S] + (reading[LIMIT] - reading[BASE]) / reading[RATE]
@@ -169,7 +169,7 @@ def stop(now_s: float, head: float, address: float, reading: Column, high: Colum
     return head, address
 
 
-def spent_s(now_s: float, reading: Column) -> float:
+def spent_s(now_s: float, reading: Slots) -> float:
     """Seconds up to now for which the arm has been reading on, ways there included, and not at its limit."""
     spent = float(reading[SPENT_S])
     if reading[SEGMENT] == NOBODY:
@@ -178,9 +178,7 @@ def spent_s(now_s: float, reading: Column) -> float:
     return float(spent + (min(until_s, now_s) - reading[BEGUN_S]))
 
 
-def keep(
-    start: float, end: float, ahead: float, reading: Column, low: Column, high: Column, used: Column
-) -> int:
+def keep(start: float, end: float, ahead: float, reading: Slots, low: Slots, high: Slots, used: Slots) -> int:
     """The segment into which a read goes that the arm has served."""
     segment = -1
     oldest = 0
@@ -204,7 +202,7 @@ def keep(
     return segment
 
 
-def drop(start: float, end: float, low: Column, high: Column, used: Column) -> None:
+def drop(start: float, end: float, low: Slots, high: Slots, used: Slots) -> None:
     """A write is served: segments that hold any of its bytes are forgotten."""
     for segment in range(len(low)):
         if low[segment] < end and start < high[segment]:

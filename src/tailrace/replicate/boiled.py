@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray
-from tailrace.engine.choice import Engine, Run, started
+from tailrace.engine.choice import Engine, EngineRun, started
 from tailrace.engine.observations import Marks
 from tailrace.plan.build import Plan, build_plan
 from tailrace.quantity import KINDS, Kind
@@ -65,7 +65,7 @@ def replicate(
     return boil_down(run, requests, plan, is_open, scenario.closed_requests)
 
 
-def boil_down(run: Run, requests: int, plan: Plan, is_open: BoolArray, closed: int = 0) -> Replication:
+def boil_down(run: EngineRun, requests: int, plan: Plan, is_open: BoolArray, closed: int = 0) -> Replication:
     """Carry out a run of so many requests and keep of it what the answer needs.
 
     ``is_open`` is that of the classes by number; ``closed`` requests are kept going by those that are not.

@@ -14,7 +14,7 @@ from tailrace.scenario.tables.scenario import Scenario
 
 
 @dataclass(frozen=True)
-class Key:
+class TaskKey:
     """What decides what a task gives: two tasks with one key give the same, whoever carries them out."""
 
     digest: str
@@ -36,9 +36,9 @@ class Task:
     whole: bool = False
 
     @cached_property
-    def key(self) -> Key:
+    def key(self) -> TaskKey:
         """What decides what it gives. Both engines give the same, so the engine is not part of it."""
-        return Key(digest_of(self.scenario), self.seed, self.replication, self.requests, code_version())
+        return TaskKey(digest_of(self.scenario), self.seed, self.replication, self.requests, code_version())
 
 
 def perform(task: Task) -> Replication:

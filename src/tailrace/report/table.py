@@ -14,7 +14,7 @@ from typing import Generic, Literal, TypeAlias, TypeVar
 from tailrace.measure.estimate import Estimate
 from tailrace.report.figures import MOST_DIGITS, interval_figure
 
-Kind: TypeAlias = Literal["figure", "name", "text", "prose", "verdict"]
+HeadKind: TypeAlias = Literal["figure", "name", "text", "prose", "verdict"]
 """What a column holds. Figures stand at the right, all else at the left. On a terminal names give way where there is no
 room, and short texts do not; on a page prose may run over several lines.
 """
@@ -88,7 +88,7 @@ class Head:
     """A heading, which a line break divides on a terminal; ``over`` stands above it and its neighbours of the same."""
 
     text: str
-    kind: Kind = "figure"
+    kind: HeadKind = "figure"
     over: str = ""
 
     @property

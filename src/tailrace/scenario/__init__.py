@@ -1,6 +1,6 @@
 """What did the user write? Frozen, validated, picklable, and free of any engine.
 
-`tables` holds the models, one module a table of the file: each key typed by `tables.quantity` with range and
+`tables` holds the models, one module a table of the file: each key typed by `tables.fields` with range and
 description, and what contradicts itself between the keys of a table in its ``findings``. `tables.checks` says what
 contradicts itself between tables. `reading` goes from a file to a `Scenario` or to everything that is wrong with it:
 TOML is parsed (`read`), parts of the catalogue are taken up (`parts`), keys set over the file's (`override`), and
@@ -9,7 +9,7 @@ way: from a scenario to others that differ in some keys. `keys` and `schema` des
 file, by themselves.
 
 A problem is what the user is told (`errors.Problem`: file, key, value, what is accepted), a finding what a model sees
-in its own keys, and a fault is either on its way to the other.
+in its own keys, and a complaint is either on its way to the other.
 """
 
 from tailrace.scenario.reading.read import load as load

@@ -35,7 +35,7 @@ SETTLED = 0.05
 
 
 @dataclass(frozen=True)
-class Point:
+class CurvePoint:
     """The answer at one value of a key, in SI units; of a load curve, the multiple of the scenario's own load.
 
     ``settled`` is false where the backlog grew throughout a run although less is asked of every station than it can
@@ -58,7 +58,7 @@ class Curve:
 
     title: str
     key: str
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ class LoadCurve:
     rate_per_s: float
     saturation: Saturation | None
     limits: Mapping[str, Mapping[Quantity, float]]
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
 
 
 def load_curve(
@@ -168,7 +168,7 @@ def _points(
     workers: int | Crew | None,
     progress: Watch | None,
     longest: int = 1,
-) -> tuple[Point, ...]:
+) -> tuple[CurvePoint, ...]:
     """The answer of each, by replications of the lengths given, all in one bag."""
     scenarios = []
     for _, scenario, requests in variants:
@@ -183,7 +183,7 @@ def _points(
             for scenario, (*_, requests) in zip(scenarios, variants, strict=True)
         ]
         answers = [result_of(bench, each) for each in answered(bench, scenarios, wanted)]
-    points = (Point(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
+    points = (CurvePoint(value, answer) for (value, *_), answer in zip(variants, answers, strict=True))
     return tuple(sorted(points, key=lambda point: point.value))
 
 

@@ -40,7 +40,7 @@ And in another order?
 
 What does a network of stations do?
 
-- `saturation`: which station binds, and at how many times the load, as a `Saturation`
+- `saturation`: which station binds, and at how many times the load, as a `Bottleneck`
 - `solve_open`: means of an open network, as an `OpenSolution`
 - `solve_closed`: means of clients that wait for each answer, exactly or nearly, as a `ClosedSolution`
 - `asymptotic_bounds`, `balanced_job_bounds`: limits of a closed network without solving it, as `ClosedBounds`
@@ -104,8 +104,8 @@ from tailrace.theory.mmc import mmc_wait_mean as mmc_wait_mean
 from tailrace.theory.mmc import mmc_wait_probability as mmc_wait_probability
 from tailrace.theory.mmc import mmc_wait_quantile as mmc_wait_quantile
 from tailrace.theory.mmc import mmc_wait_tail as mmc_wait_tail
+from tailrace.theory.open_network import Bottleneck as Bottleneck
 from tailrace.theory.open_network import OpenSolution as OpenSolution
-from tailrace.theory.open_network import Saturation as Saturation
 from tailrace.theory.open_network import saturation as saturation
 from tailrace.theory.open_network import solve_open as solve_open
 from tailrace.theory.operational import interactive_response_s as interactive_response_s

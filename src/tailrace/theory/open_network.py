@@ -46,7 +46,7 @@ class OpenSolution:
 
 
 @dataclass(frozen=True)
-class Saturation:
+class Bottleneck:
     """The station that saturates first, and by what factor the load can grow until then."""
 
     station: int
@@ -74,7 +74,7 @@ def solve_open(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLik
     return OpenSolution(rates, used, residence, rates[:, None] * residence)
 
 
-def saturation(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLike = 1) -> Saturation:
+def saturation(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLike = 1) -> Bottleneck:
     """Which station reaches utilisation 1 first when all rates grow together, and at what factor; exact.
 
     The factor is `inf` when nothing is asked of any station with a queue. Raises as `open_network`, but
@@ -84,4 +84,4 @@ def saturation(demands_s: ArrayLike, arrival_rates: ArrayLike, servers: ArrayLik
     rates = per_class("arrival_rates", arrival_rates, demands.shape[0])
     used = (rates @ demands) / server_counts(servers, demands.shape[1])
     station = int(np.argmax(used))
-    return Saturation(station, float(1 / used[station]) if used[station] > 0 else float("inf"))
+    return Bottleneck(station, float(1 / used[station]) if used[station] > 0 else float("inf"))

@@ -12,7 +12,7 @@ WRITE_WORDS = ("w", "write")
 
 
 @dataclass(frozen=True)
-class Column:
+class FileColumn:
     """A column by its heading or by its position, counted from 1. ``scale`` is what one of its unit is in SI.
 
     ``is_date`` is for instants written as dates (ISO 8601).
@@ -40,7 +40,7 @@ class Kinds:
 class ColumnMapping:
     """Columns by what they hold (time, kind, address, size, client ...), and what lies between them."""
 
-    columns: dict[str, Column] = field(default_factory=dict)
+    columns: dict[str, FileColumn] = field(default_factory=dict)
     kinds: Kinds = Kinds()
     separator: str = ","
 

@@ -9,7 +9,7 @@ import numpy as np
 from tailrace.arrays import FloatArray
 from tailrace.errors import Fault, TraceError
 from tailrace.trace.compilation import numbers
-from tailrace.trace.mapping import Column, ColumnMapping
+from tailrace.trace.mapping import ColumnMapping, FileColumn
 from tailrace.trace.table import blocks
 
 SHOWN = 5
@@ -17,7 +17,7 @@ SHOWN = 5
 _read: dict[tuple[object, ...], FloatArray] = {}
 
 
-def measured_values(path: Path, column: Column, separator: str = ",") -> FloatArray:
+def measured_values(path: Path, column: FileColumn, separator: str = ",") -> FloatArray:
     """The values of a column, ascending, all above 0. Empty lines are passed over.
 
     Raises TraceError for a file that cannot be read or lacks the column, and for values that are none.

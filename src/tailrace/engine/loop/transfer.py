@@ -10,11 +10,11 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.loop.compilation import kept
 from tailrace.engine.loop.layout import Records
 
-Column = NDArray[Any]
+Values = NDArray[Any]
 
 
 @kept
-def put_steps(steps: Records, at: int, op: Column, arg: Column, work: FloatArray) -> None:
+def put_steps(steps: Records, at: int, op: Values, arg: Values, work: FloatArray) -> None:
     """Put the columns of a chunk's steps into the records from ``at`` on."""
     for i in range(op.size):
         step = steps[at + i]
@@ -29,9 +29,9 @@ def put_rows(
     at: int,
     first_step: int,
     first: IntArray,
-    client: Column,
-    class_index: Column,
-    kind: Column,
+    client: Values,
+    class_index: Values,
+    kind: Values,
     size_bytes: IntArray,
     gap_s: FloatArray,
 ) -> None:
@@ -49,9 +49,9 @@ def put_rows(
 @kept
 def take_finished(
     finished: Records,
-    class_index: Column,
-    client: Column,
-    kind: Column,
+    class_index: Values,
+    client: Values,
+    kind: Values,
     size_bytes: IntArray,
     arrival_s: FloatArray,
     completion_s: FloatArray,

@@ -20,7 +20,7 @@ from tailrace.scenario.reading.toml import comment
 if TYPE_CHECKING:
     import pandas as pd
 
-    from tailrace.report.pictures.save import Kind
+    from tailrace.report.pictures.save import PictureKind
 
 
 def write_result(
@@ -28,7 +28,7 @@ def write_result(
     directory: str | Path,
     scenario_text: str,
     parts: Mapping[str, str] | None = None,
-    pictures: Sequence[Kind] = (),
+    pictures: Sequence[PictureKind] = (),
 ) -> tuple[Path, ...]:
     """Write answer.json, answer.txt, classes.csv, stations.csv and scenario.toml, and return their paths.
 
@@ -58,7 +58,7 @@ def write_result(
     return tuple(write_whole(directory / name, text) for name, text in contents.items())
 
 
-def _pictures(result: Result, kinds: Sequence[Kind]) -> dict[str, bytes]:
+def _pictures(result: Result, kinds: Sequence[PictureKind]) -> dict[str, bytes]:
     # Here, and not at the top: matplotlib is slow to import.
     from tailrace.report.pictures.distribution import latency_distribution
     from tailrace.report.pictures.save import picture_bytes

@@ -32,7 +32,7 @@ MOST_STATIONS = 12
 
 
 @dataclass(frozen=True)
-class Bar:
+class StationBar:
     """One station of the diagram: its name, what is there of it, and its load as a share, None where not known."""
 
     name: str
@@ -122,22 +122,22 @@ def _diagram(each: Account) -> list[dict[str, Any]]:
     ]
 
 
-def _stations(result: Result, stage: str) -> list[Bar]:
+def _stations(result: Result, stage: str) -> list[StationBar]:
     mine = [one for one in result.stations if one.stage == stage and one.discipline != "delay"]
     return [_bar(one) for one in mine[:MOST_STATIONS]]
 
 
-def _bar(station: StationResult) -> Bar:
+def _bar(station: StationResult) -> StationBar:
     many = f"{station.count:,}" if station.count > 1 else ""
     if station.servers > 1:
         many = f"{many}, each {station.servers:,}" if many else f"{station.servers:,}"
     busy, share = station.utilisation, station.share_of_saturation
     if busy is None:
-        return Bar(station.name, many, None, "not observed")
+        return StationBar(station.name, many, None, "not observed")
     said = f"{percent(busy)} % {'in use' if station.discipline == 'token' else 'busy'}"
     if share is not None and station.discipline == "arm":
         said += f", {percent(share)} % of saturation"
-    return Bar(station.name, many, min(busy, 1.0), said)
+    return StationBar(station.name, many, min(busy, 1.0), said)
 
 
 def _command(accounts: Sequence[Account], files: Sequence[str], extras: Sequence[str]) -> str:

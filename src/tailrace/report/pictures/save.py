@@ -13,8 +13,8 @@ from tailrace.report.pictures import style
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Kind: TypeAlias = Literal["png", "svg", "pdf"]
-KINDS: tuple[Kind, ...] = ("png", "svg", "pdf")
+PictureKind: TypeAlias = Literal["png", "svg", "pdf"]
+KINDS: tuple[PictureKind, ...] = ("png", "svg", "pdf")
 DPI = 180
 
 _VARIABLES = {
@@ -27,7 +27,7 @@ _VARIABLES = {
 """Colours that a page may change, by the name of the style variable that stands for each there."""
 
 
-def picture_bytes(figure: Figure, kind: Kind) -> bytes:
+def picture_bytes(figure: Figure, kind: PictureKind) -> bytes:
     """The figure as a PNG, SVG or PDF, the same bytes for the same figure: no date, and no random names inside."""
     import matplotlib as mpl
 

@@ -28,7 +28,7 @@ _MOST = 1000  # faults of one round: more would help nobody
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class Complaint:
     """What is wrong at a key, which may be a whole table or absent."""
 
     path: KeyPath
@@ -60,13 +60,13 @@ class _Paths:
         return path in self._above or any(path[:depth] in self._members for depth in range(len(path) + 1))
 
 
-def examine(data: dict[str, Any], folder: Path | None = None) -> tuple[Scenario | None, list[Fault]]:
+def examine(data: dict[str, Any], folder: Path | None = None) -> tuple[Scenario | None, list[Complaint]]:
     """Validate the tables of a scenario: the scenario and no faults, or None and all faults.
 
     Files that it names are looked for in ``folder``, by default the working directory.
     """
     work = copy.deepcopy(data)
-    faults: dict[KeyPath, Fault] = {}
+    faults: dict[KeyPath, Complaint] = {}
     doubtful = _Paths()
     for _ in range(_ROUNDS):
         try:
@@ -92,7 +92,7 @@ def examine(data: dict[str, Any], folder: Path | None = None) -> tuple[Scenario 
     return None, list(faults.values())
 
 
-def _findings(model: Model, here: KeyPath, doubtful: _Paths) -> Iterator[Fault]:
+def _findings(model: Model, here: KeyPath, doubtful: _Paths) -> Iterator[Complaint]:
     for name in type(model).model_fields:
         value = getattr(model, name)
         if isinstance(value, Model):
@@ -103,7 +103,7 @@ def _findings(model: Model, here: KeyPath, doubtful: _Paths) -> Iterator[Fault]:
     for finding in model.findings():
         rests_on = (*finding.rests_on, *((finding.key,) if finding.key else ()))
         if not any(doubtful.touch(here + key) for key in rests_on):
-            yield Fault(here + finding.key, finding.wrong, finding.accepted)
+            yield Complaint(here + finding.key, finding.wrong, finding.accepted)
 
 
 def _plain(location: KeyPath, data: Any) -> KeyPath:
@@ -129,7 +129,7 @@ def _only_follows(detail: ErrorDetails, value: Any) -> bool:
     return detail["type"] != "missing" and value is ABSENT
 
 
-def _fault(detail: ErrorDetails, path: KeyPath) -> tuple[Fault, KeyPath]:
+def _fault(detail: ErrorDetails, path: KeyPath) -> tuple[Complaint, KeyPath]:
     """The fault for one error of pydantic's, and the path of the key that was meant if it is another one."""
     kind, bounds = detail["type"], detail.get("ctx", {})
     if kind == "extra_forbidden":
@@ -139,27 +139,27 @@ def _fault(detail: ErrorDetails, path: KeyPath) -> tuple[Fault, KeyPath]:
     accepted = keys.accepted(shape)
     choosing = keys.chooser(shape)
     if kind.startswith("choice_by_") and not isinstance(detail["input"], dict):
-        return Fault(path, "not a table", accepted), path
+        return Complaint(path, "not a table", accepted), path
     if choosing and kind.startswith("choice_by_"):
         names = [tag.removeprefix("|") for tag in shape.choices]
         value = detail["input"].get(choosing, ABSENT)
         wrong = "missing" if value is ABSENT else "unknown"
         accepted = keys.one_of([f'"{name}"' for name in names]) + _nearest(value, names)
-        return Fault((*path, choosing), wrong, accepted), path
+        return Complaint((*path, choosing), wrong, accepted), path
     if kind in ("quantity", "text"):
-        return Fault(path, bounds.get("wrong", detail["msg"]), accepted), path
+        return Complaint(path, bounds.get("wrong", detail["msg"]), accepted), path
     if kind == "literal_error":
-        return Fault(path, "unknown", accepted + _nearest(detail["input"], list(shape.literals))), path
+        return Complaint(path, "unknown", accepted + _nearest(detail["input"], list(shape.literals))), path
     if kind in _BOUNDS:
         name, words = _BOUNDS[kind]
         bound = bounds[name]
         text = units.write(bound, shape.quantity) if shape.quantity and bound else f"{bound:.15g}"
-        return Fault(path, words.format(text), accepted), path
+        return Complaint(path, words.format(text), accepted), path
     if isinstance(detail["input"], str) and "%" in detail["input"] and shape.type is float:
-        return Fault(path, "a percentage, not a number", f"{accepted} (0.7 for 70 %)"), path
+        return Complaint(path, "a percentage, not a number", f"{accepted} (0.7 for 70 %)"), path
     if kind in ("too_short", "too_long") and shape.type is str:
         kind = f"string_{kind}"
-    return Fault(path, _WORDS.get(kind, detail["msg"]), accepted), path
+    return Complaint(path, _WORDS.get(kind, detail["msg"]), accepted), path
 
 
 _BOUNDS = {
@@ -190,7 +190,7 @@ _WORDS = {
 }
 
 
-def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Fault, KeyPath]:
+def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Complaint, KeyPath]:
     table = keys.shape_at(location[:-1])
     known = list(table.model.model_fields) if table is not None and table.model is not None else []
     known += ["part"] if parts.is_place(path[:-1]) else []
@@ -198,7 +198,7 @@ def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Fault, KeyPath]:
     name = str(path[-1])
     near = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
     if near:
-        return Fault(path, "unknown key", f"{near[0]} (the nearest known key)"), (*path[:-1], near[0])
+        return Complaint(path, "unknown key", f"{near[0]} (the nearest known key)"), (*path[:-1], near[0])
     accepted = f"here {', '.join(known)}{f' and {further.shown} of two to five digits' if further else ''}"
     elsewhere = [
         f"{key.path} ({key.when})" if key.when else key.path
@@ -207,7 +207,7 @@ def _unknown_key(location: KeyPath, path: KeyPath) -> tuple[Fault, KeyPath]:
     ]
     if elsewhere:
         accepted += f"; elsewhere {', '.join(elsewhere)}"
-    return Fault(path, "unknown key", accepted), path
+    return Complaint(path, "unknown key", accepted), path
 
 
 def _nearest(value: Any, names: list[Any]) -> str:

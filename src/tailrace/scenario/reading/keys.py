@@ -14,11 +14,11 @@ from pydantic_core import PydanticUndefined
 
 from tailrace import units
 from tailrace.scenario.reading import parts
+from tailrace.scenario.tables.fields import Dimensioned
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout
 from tailrace.scenario.tables.media import Media
 from tailrace.scenario.tables.model import KeyPath, Model, Unless
-from tailrace.scenario.tables.quantity import Quantity
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Lanes, LawStage, Pool
 from tailrace.scenario.tables.step import Step
@@ -58,7 +58,7 @@ class Shape:
     @property
     def quantity(self) -> units.Dimension | None:
         """The dimension, if a quantity is due."""
-        return next((mark.dimension for mark in self.marks if isinstance(mark, Quantity)), None)
+        return next((mark.dimension for mark in self.marks if isinstance(mark, Dimensioned)), None)
 
     @property
     def choices(self) -> dict[str, Shape]:

@@ -13,8 +13,8 @@ from pydantic import Field, ValidationError, field_validator
 from tailrace import units
 from tailrace.errors import Fault, Problem, ScenarioError, TraceError
 from tailrace.scenario.reading.trace_alone import columns_table
+from tailrace.scenario.tables.fields import Text
 from tailrace.scenario.tables.model import FROM_FILE, Finding, Model
-from tailrace.scenario.tables.quantity import Text
 from tailrace.scenario.tables.recorded import (
     KindColumn,
     SizeColumn,

@@ -11,7 +11,7 @@ from typing import Any, TypeAlias
 
 from tailrace.errors import Problem, ScenarioError, SettingError
 from tailrace.scenario.reading import override, parts
-from tailrace.scenario.reading.complaint import Fault, examine
+from tailrace.scenario.reading.complaint import Complaint, examine
 from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -115,7 +115,7 @@ def _settle(data: dict[str, Any], overrides: Sequence[str]) -> tuple[list[Proble
     return problems, paths
 
 
-def _origin(fault: Fault, source: str, overridden: Sequence[KeyPath], taken: parts.Inclusion) -> str:
+def _origin(fault: Complaint, source: str, overridden: Sequence[KeyPath], taken: parts.Inclusion) -> str:
     """The file from which a faulty key came: that of the longest path which leads to it."""
     origins = {**taken.origins, **dict.fromkeys(overridden, override.SOURCE)}
     leading = [fault.path[:depth] for depth in range(len(fault.path), 0, -1)]

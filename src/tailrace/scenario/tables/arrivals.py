@@ -16,7 +16,7 @@ STRONG_BURSTINESS = 4.0
 
 
 @dataclass(frozen=True)
-class Arrivals:
+class ArrivalLaw:
     """A law of arrivals. Its fields are the keys of the class that it takes its figures from.
 
     Attributes:
@@ -48,14 +48,14 @@ class Arrivals:
         return None
 
 
-class Poisson(Arrivals):
+class Poisson(ArrivalLaw):
     """Gaps are exponential."""
 
     name, noun, words = "poisson", "Poisson arrivals", "at random times"
     is_poisson = True
 
 
-class Regular(Arrivals):
+class Regular(ArrivalLaw):
     """Each client sends at equal distances, from an instant of its own."""
 
     name, noun, words = "regular", "regular arrivals", "evenly spaced"
@@ -73,7 +73,7 @@ class Regular(Arrivals):
 
 
 @dataclass(frozen=True)
-class Bursty(Arrivals):
+class Bursty(ArrivalLaw):
     """Gaps of two phases: many short ones, and now and then a long one."""
 
     name, noun, words = "bursty", "bursty arrivals", "in bursts"
@@ -92,7 +92,7 @@ class Bursty(Arrivals):
         return IN_BURSTS if self.burstiness > STRONG_BURSTINESS else None
 
 
-class Recorded(Arrivals):
+class Recorded(ArrivalLaw):
     """The instants of a file."""
 
     name, noun, words = "trace", "a trace", "as recorded"
@@ -105,4 +105,4 @@ class Recorded(Arrivals):
         return "the arrivals of its trace are taken as Poisson"
 
 
-ARRIVAL_LAWS: tuple[type[Arrivals], ...] = (Poisson, Regular, Bursty, Recorded)
+ARRIVAL_LAWS: tuple[type[ArrivalLaw], ...] = (Poisson, Regular, Bursty, Recorded)

@@ -9,7 +9,7 @@ from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network
 
 
 @dataclass(frozen=True)
-class Part:
+class CostItem:
     """``count`` like parts; price and power are of one, None where the scenario does not say."""
 
     name: str
@@ -28,31 +28,31 @@ class Cost:
     lacking_power: tuple[str, ...]
 
 
-def parts(server: Server) -> tuple[Part, ...]:
+def parts(server: Server) -> tuple[CostItem, ...]:
     """All parts of a server that can have a price: ports, cores, adapters or links, drives, and the rest."""
     found = []
     network, controller = server.network, server.controller
     if network is not None:
         count = network.ports if isinstance(network, Network) else network.servers
-        found.append(Part("network ports", count, network.price, network.power))
+        found.append(CostItem("network ports", count, network.price, network.power))
     if controller is not None:
         count = controller.cores if isinstance(controller, Controller) else controller.servers
-        found.append(Part("cores", count, controller.price, controller.power))
+        found.append(CostItem("cores", count, controller.price, controller.power))
     for pool in server.pools:
         found += _parts_of_pool(pool)
-    found.append(Part("the rest", 1, server.price, server.power))
+    found.append(CostItem("the rest", 1, server.price, server.power))
     return tuple(found)
 
 
-def _parts_of_pool(pool: Pool) -> list[Part]:
+def _parts_of_pool(pool: Pool) -> list[CostItem]:
     lanes, media = pool.lanes, pool.media
-    drives = Part(pool.station_name("drives"), media.count, media.price, media.power)
+    drives = CostItem(pool.station_name("drives"), media.count, media.price, media.power)
     if lanes is None:
         return [drives]
     count, name = lanes.servers if isinstance(lanes, LawStage) else media.count, "links"
     if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
         count, name = math.ceil(media.count / lanes.drives_per_adapter), "adapters"
-    return [Part(pool.station_name(name), count, lanes.price, lanes.power), drives]
+    return [CostItem(pool.station_name(name), count, lanes.price, lanes.power), drives]
 
 
 def cost(server: Server) -> Cost:

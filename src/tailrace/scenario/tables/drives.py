@@ -7,8 +7,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from tailrace.scenario.tables.fields import Number, PowerOrZero, Price, Whole, power_of, price_of
 from tailrace.scenario.tables.model import Finding, Model
-from tailrace.scenario.tables.quantity import Number, PowerOrZero, Price, Whole, power_of, price_of
 
 Count = Annotated[Whole, Field(ge=1, le=100_000)]
 

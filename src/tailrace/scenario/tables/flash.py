@@ -9,8 +9,7 @@ from pydantic import Field
 
 from tailrace.physics.flash import write_amplification
 from tailrace.scenario.tables.drives import Drives
-from tailrace.scenario.tables.model import Finding, KeyPath
-from tailrace.scenario.tables.quantity import (
+from tailrace.scenario.tables.fields import (
     DataRate,
     Number,
     Piece,
@@ -20,6 +19,7 @@ from tailrace.scenario.tables.quantity import (
     TimeOrZero,
     Whole,
 )
+from tailrace.scenario.tables.model import Finding, KeyPath
 
 DATASHEET = (
     "random_read_rate",

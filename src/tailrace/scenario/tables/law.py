@@ -12,9 +12,9 @@ from pydantic import Field, Tag, ValidationInfo, field_validator
 from tailrace import units
 from tailrace.arrays import FloatArray
 from tailrace.errors import TraceError, UnitError
+from tailrace.scenario.tables.fields import Number, Text, Time, TimeOrZero
 from tailrace.scenario.tables.model import Finding, Model, chosen_by, resolved
-from tailrace.scenario.tables.quantity import Number, Text, Time, TimeOrZero
-from tailrace.trace.mapping import Column
+from tailrace.trace.mapping import FileColumn
 
 
 class _OfMean(Model):
@@ -150,7 +150,7 @@ class Empirical(Model):
         from tailrace.trace.values import measured_values
 
         scale = float(units.parse_exact(f"1 {self.unit}", "time"))
-        column = Column(self.column, None if self.column else 1, scale)
+        column = FileColumn(self.column, None if self.column else 1, scale)
         return measured_values(Path(self.file or ""), column)
 
     @property

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from tailrace.scenario.tables.fields import DataRate, Number, Piece, Whole
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import DataRate, Number, Piece, Whole
 
 Redundancy = Literal["none", "mirror", "single parity", "double parity"]
 PARITIES = {"none": 0, "mirror": 0, "single parity": 1, "double parity": 2}

@@ -7,10 +7,10 @@ from typing import Annotated, Literal
 from pydantic import Field, Tag
 
 from tailrace.scenario.tables.drives import Drives
+from tailrace.scenario.tables.fields import Size, Whole
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.model import chosen_by
-from tailrace.scenario.tables.quantity import Size, Whole
 from tailrace.scenario.tables.spinning import Spinning
 
 

@@ -6,8 +6,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from tailrace.scenario.tables.fields import Piece, Share, Size, Whole
 from tailrace.scenario.tables.model import Model
-from tailrace.scenario.tables.quantity import Piece, Share, Size, Whole
 
 
 class ReadCache(Model):

@@ -10,9 +10,9 @@ from pydantic import Field, ValidationError, field_validator
 
 from tailrace import units
 from tailrace.errors import TraceError, UnitError
+from tailrace.scenario.tables.fields import Text, Whole
 from tailrace.scenario.tables.model import Finding, Model
-from tailrace.scenario.tables.quantity import Text, Whole
-from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, Column, ColumnMapping, Kinds
+from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, ColumnMapping, FileColumn, Kinds
 
 if TYPE_CHECKING:
     from tailrace.trace.recording import Recording
@@ -42,9 +42,9 @@ class TraceColumn(Model):
         """What one unit of the column is in SI."""
         return 1.0
 
-    def mapped(self) -> Column:
+    def mapped(self) -> FileColumn:
         """The same for the reader of files."""
-        return Column(self.column, self.position, self.scale, getattr(self, "unit", None) == DATE)
+        return FileColumn(self.column, self.position, self.scale, getattr(self, "unit", None) == DATE)
 
 
 class UnitColumn(TraceColumn):

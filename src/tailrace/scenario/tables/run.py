@@ -6,8 +6,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from tailrace.scenario.tables.fields import Number, Whole
 from tailrace.scenario.tables.model import Model
-from tailrace.scenario.tables.quantity import Number, Whole
 
 DEFAULT_PRECISION = 0.1
 DEFAULT_BUDGET = 500_000

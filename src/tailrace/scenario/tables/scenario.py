@@ -12,8 +12,8 @@ from pydantic import Field
 
 from tailrace.scenario.tables.checks import checks
 from tailrace.scenario.tables.checks.addresses import pool_uses
+from tailrace.scenario.tables.fields import Number, Text
 from tailrace.scenario.tables.model import Finding, Model
-from tailrace.scenario.tables.quantity import Number, Text
 from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
 from tailrace.scenario.tables.run import Run
 from tailrace.scenario.tables.server import Pool, Server

@@ -8,19 +8,14 @@ from typing import Annotated, Literal
 from pydantic import Field, Tag
 
 from tailrace.physics.links import SERIAL_PAYLOAD_SHARE, pcie_rate_bytes_per_s, serial_rate_bytes_per_s
-from tailrace.scenario.tables.law import Law
-from tailrace.scenario.tables.layout import Layout, findings_of_drives
-from tailrace.scenario.tables.media import Generic, Media
-from tailrace.scenario.tables.memory import ReadCache, WriteBack
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, law_or_parts
-from tailrace.scenario.tables.quantity import (
+from tailrace.scenario.tables.fields import (
     DataRate,
+    Dimensioned,
     LaneCount,
     Number,
     Piece,
     PowerOrZero,
     Price,
-    Quantity,
     Share,
     Size,
     SizeOrZero,
@@ -30,12 +25,17 @@ from tailrace.scenario.tables.quantity import (
     power_of,
     price_of,
 )
+from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.layout import Layout, findings_of_drives
+from tailrace.scenario.tables.media import Generic, Media
+from tailrace.scenario.tables.memory import ReadCache, WriteBack
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, law_or_parts
 from tailrace.scenario.tables.spinning import Spinning
 
 Discipline = Literal["fcfs", "ps", "delay"]
 LinkDiscipline = Literal["ps", "fcfs"]
 Generation = Annotated[Whole, Field(ge=1, le=5)]
-PacketPayload = Annotated[Literal[128, 256, 512, 1024, 2048, 4096], Quantity("size")]
+PacketPayload = Annotated[Literal[128, 256, 512, 1024, 2048, 4096], Dimensioned("size")]
 Coding = Literal["8b/10b", "128b/130b", "128b/150b"]
 
 HALF_DUPLEX_UP_TO = 0.75e9

@@ -10,8 +10,7 @@ from pydantic import Discriminator, Field, Tag
 
 from tailrace.physics.seek import falls_at_boundary
 from tailrace.scenario.tables.drives import Drives
-from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import (
+from tailrace.scenario.tables.fields import (
     DataRate,
     RequestRate,
     RotationRate,
@@ -21,6 +20,7 @@ from tailrace.scenario.tables.quantity import (
     TimeOrZero,
     Whole,
 )
+from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
 Scheduling = Literal["arrival order", "elevator", "shortest seek first", "shortest access first"]
 

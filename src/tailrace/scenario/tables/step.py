@@ -8,8 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from tailrace.scenario.tables.model import Finding, KeyPath, Model
-from tailrace.scenario.tables.quantity import (
+from tailrace.scenario.tables.fields import (
     Flag,
     Number,
     RequestSize,
@@ -20,6 +19,7 @@ from tailrace.scenario.tables.quantity import (
     Time,
     Whole,
 )
+from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
 ReadShare = Annotated[Share, Field(description="Share of reads; the rest are writes.")]
 Pattern = Annotated[

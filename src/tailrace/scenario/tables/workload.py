@@ -12,9 +12,8 @@ from pydantic.fields import FieldInfo
 
 from tailrace import units
 from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
-from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalName, Arrivals, Recorded
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, OpenKeys, Unless, resolved
-from tailrace.scenario.tables.quantity import (
+from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalLaw, ArrivalName, Recorded
+from tailrace.scenario.tables.fields import (
     DataRate,
     Number,
     RequestRate,
@@ -26,6 +25,7 @@ from tailrace.scenario.tables.quantity import (
     TimeOrZero,
     Whole,
 )
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, OpenKeys, Unless, resolved
 from tailrace.scenario.tables.recorded import TraceColumns, filled_in, opened, said_by_trace
 from tailrace.scenario.tables.step import (
     Aligned,
@@ -231,7 +231,7 @@ class Workload(Model):
         return self.arrivals == Recorded.name
 
     @property
-    def arrival_law(self) -> Arrivals:
+    def arrival_law(self) -> ArrivalLaw:
         """The law by which the requests of an open class come."""
         law = next(each for each in ARRIVAL_LAWS if each.name == self.arrivals)
         return law(**{each.name: getattr(self, each.name) for each in fields(law)})

@@ -26,7 +26,7 @@ from tailrace.errors import UnitError
 
 
 @dataclass(frozen=True)
-class Quantity:
+class Dimensioned:
     """Marks a field as a quantity of `dimension`: text is read by `units`, a number is taken as SI."""
 
     dimension: units.Dimension
@@ -79,16 +79,16 @@ def _whole(value: object) -> object:
 
 
 # The upper bounds keep sums inside 64-bit integers and double precision; nothing sensible comes near them.
-Time = Annotated[float, Quantity("time"), Field(gt=0, le=1e9)]
-TimeOrZero = Annotated[float, Quantity("time"), Field(ge=0, le=1e9)]
-Size = Annotated[int, Quantity("size"), Field(gt=0, le=2**60)]
-Piece = Annotated[int, Quantity("size"), Field(ge=512, le=2**60)]
-RequestSize = Annotated[int, Quantity("size"), Field(gt=0, le=2**30)]
-SizeOrZero = Annotated[int, Quantity("size"), Field(ge=0, le=2**60)]
-RequestRate = Annotated[float, Quantity("request rate"), Field(gt=0, le=1e12)]
-DataRate = Annotated[float, Quantity("data rate"), Field(gt=0, le=1e15)]
-PowerOrZero = Annotated[float, Quantity("power"), Field(ge=0, le=1e9)]
-RotationRate = Annotated[float, Quantity("rotation rate"), Field(gt=0, le=1e4)]
+Time = Annotated[float, Dimensioned("time"), Field(gt=0, le=1e9)]
+TimeOrZero = Annotated[float, Dimensioned("time"), Field(ge=0, le=1e9)]
+Size = Annotated[int, Dimensioned("size"), Field(gt=0, le=2**60)]
+Piece = Annotated[int, Dimensioned("size"), Field(ge=512, le=2**60)]
+RequestSize = Annotated[int, Dimensioned("size"), Field(gt=0, le=2**30)]
+SizeOrZero = Annotated[int, Dimensioned("size"), Field(ge=0, le=2**60)]
+RequestRate = Annotated[float, Dimensioned("request rate"), Field(gt=0, le=1e12)]
+DataRate = Annotated[float, Dimensioned("data rate"), Field(gt=0, le=1e15)]
+PowerOrZero = Annotated[float, Dimensioned("power"), Field(ge=0, le=1e9)]
+RotationRate = Annotated[float, Dimensioned("rotation rate"), Field(gt=0, le=1e4)]
 
 # Strict: neither true nor "12" is a number.
 Whole = Annotated[int, Strict()]
