@@ -18,32 +18,21 @@ from matplotlib.figure import Figure
 
 import drawn
 from record import Record, arguments
+from simulated import one_station
 from tailrace.crew.store import Store
 from tailrace.report.pictures import style
-from tailrace.scenario.reading.read import parse
+from tailrace.scenario.reading.variant import Variants
 from tailrace.study.sweep import sweep
 
 KILLS = 1000
 VALUES = "workload.booking.rate=200 /s..1800 /s by 200 /s"
-SCENARIO = """
-[server.media]
-kind = "generic"
-servers = 2
-service = {law = "exponential", mean = "1 ms"}
-[[workload]]
-name = "booking"
-rate = "1000 /s"
-request_size = "8 KiB"
-[run]
-seed = 3
-requests = 1000
-replications = 4
-"""
+RUN = ["run.seed=3", "run.requests=1000", "run.replications=4"]
 
 
 def study(store: Path, table: Path) -> None:
     """One study, to its end if it is left alone."""
-    frame = sweep(parse(SCENARIO), [VALUES], store=store, engine="reference").table
+    scenario = Variants(one_station(2, '{law = "exponential", mean = "1 ms"}', 1000.0)).with_keys(RUN)
+    frame = sweep(scenario, [VALUES], store=store, engine="reference").table
     frame.to_csv(table, index=False)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tailrace.crew.executors import available_cores
+from tailrace.lessons import servers
 from tailrace.study.session import How
 
 BOOKING = """
@@ -32,25 +33,9 @@ copy_rate = "8 GB/s"
 price = 90
 power = "8 W"
 """
-FLASH = """
-[server.lanes]
-pcie_generation = 4
-width = 2
-[server.media]
-kind = "flash"
-count = COUNT
-capacity = "3.84 TB"
-dies = 64
-channels = 8
-channel_rate = "1.2 GB/s"
-cell_read = "65 us"
-cell_program = "700 us"
-cell_erase = "5 ms"
-write_amplification = 2.48
-command_rate = "500000 /s"
-price = 600
-power = "12 W"
-"""
+FLASH = servers.FLASH.replace(
+    "write_amplification = 1.0", 'count = COUNT\nwrite_amplification = 2.48\nprice = 600\npower = "12 W"'
+)
 SPINNING = """
 [server.lanes]
 rate = "12 Gbit/s"

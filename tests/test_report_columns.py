@@ -247,7 +247,19 @@ SHOWN: tuple[Shown, ...] = (
     Journey("0.1", "A day", "0" * 64, 7, 100, (Trip(0, "booking", "read", 1, 8192, 0.5, 3e-4, (STOP,)),)),
     Headroom("A day", "load", "", False, True, "plain", 1.0, None, None, 3.0, 2.0, (), 0, 7),
     Relief(
-        "A day", 7, "booking", Quantity("p999"), 1e-3, estimate(2e-3, 1e-5), "missed", None, (), (), 8, 10
+        "A day",
+        7,
+        "booking",
+        Quantity("p999"),
+        1e-3,
+        estimate(2e-3, 1e-5),
+        "missed",
+        None,
+        1.5,
+        (),
+        (),
+        8,
+        10,
     ),
 )
 
