@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tailrace.answer.bench import Bench, Evidence, steered
-from tailrace.answer.doubts import doubts
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
 from tailrace.answer.replayed import replay_budget
@@ -81,7 +80,7 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
         return None
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
-    sample = _doubted(bench, scenario, sample)
+    sample = bench.doubted(scenario, sample)
     if scenario.run.fixed_length:
         return Evidence(scenario, sample, requests, None, bars, "fixed", notes)
     if any(
@@ -102,11 +101,6 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     widest = max((each.estimate(LEVEL) for each in steering), key=width_of)
     reached: StoppedBy = "budget" if doubtful else stopped_by(widest, scenario.run.wanted_precision)
     return Evidence(scenario, sample, requests, None, bars, reached, notes)
-
-
-def _doubted(bench: Bench, scenario: Scenario, sample: Sample) -> Sample:
-    """The same replications, with why their figures may be off."""
-    return Sample(sample.replications, sample.quantiles, doubts(scenario, bench.load(scenario), sample))
 
 
 def _is_doubtful(scenario: Scenario, sample: Sample) -> bool:
@@ -137,6 +131,6 @@ def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evide
             overload = bench.overload_seen(scenario, more)
             sample = Sample([*evidence.sample, *more], evidence.sample.quantiles)
             if overload is None:
-                sample = _doubted(bench, scenario, sample)
+                sample = bench.doubted(scenario, sample)
             evidence = replace(evidence, sample=sample, overload=overload)
     return replace(evidence, stopped_by="budget")

@@ -11,6 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
+from tailrace.answer.doubts import doubts
 from tailrace.answer.figures import LEVEL, target_results
 from tailrace.answer.result import Found, Overload, TargetResult
 from tailrace.answer.sample import Bars, Sample
@@ -145,6 +146,10 @@ class Bench:
             given_up = next((place for place, each in enumerate(mine) if not each.complete), len(mine))
             samples.append(Sample(mine[: given_up + 1], quantiles_of(scenario)))
         return samples
+
+    def doubted(self, scenario: Scenario, sample: Sample) -> Sample:
+        """The same replications, with why figures of the classes may be off."""
+        return Sample(sample.replications, sample.quantiles, doubts(scenario, self.load(scenario), sample))
 
     def overload_seen(self, scenario: Scenario, sample: Sample) -> Overload | None:
         """The overload that a run shows: which bank's queue grew most, and the load that was carried; or None.

@@ -83,7 +83,8 @@ class Judge:
             if seen.verdict != "undecided":
                 return seen
             open_ = [each.judged for each in seen.targets if each.verdict == "undecided"]
-            if any(each.value is None for each in open_) and length < self._most.requests:
+            is_short = any(each.value is None for each in open_) or bool(seen.evidence.sample.doubts)
+            if is_short and length < self._most.requests:
                 length = min(2 * length, self._most.requests)
                 # What one value needs its neighbours will need too.
                 self._length = max(self._length, length)
@@ -107,7 +108,10 @@ class Judge:
             sample = self._kept[key] = Sample([*sample, *more], more.quantiles)
         self.looks += 1
         sample = Sample(sample.replications[:replications], sample.quantiles)
-        evidence = Evidence(scenario, sample, length, self._bench.overload_seen(scenario, sample))
+        overload = self._bench.overload_seen(scenario, sample)
+        if overload is None:
+            sample = self._bench.doubted(scenario, sample)
+        evidence = Evidence(scenario, sample, length, overload)
         promised = sum(len(each.limits) for each in scenario.workload)
         level = bonferroni_level(self._level, max(promised, 1))
         return Judged(evidence, tuple(_clear(each, sample) for each in evidence.judged(level)))
@@ -115,7 +119,7 @@ class Judge:
 
 def _clear(target: TargetResult, sample: Sample) -> TargetResult:
     """A target whose quantile is not known may be clear all the same: far from the limit little has to be known."""
-    if target.judged.value is not None:
+    if target.judged.value is not None or target.class_name in sample.doubts:
         return target
     if kept_by_share(sample, target):
         return replace(target, verdict="met")
