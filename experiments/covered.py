@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -56,6 +57,7 @@ def table(
         tasks, crew.run(_done, [(each.made, each.arguments) for each in tasks]), strict=True
     ):
         found.setdefault((task.cell, task.rule), []).append((task.runs, hits))
+        print(f"{task.cell}, {task.rule}: {hits}", file=sys.stderr, flush=True)
     rows = []
     for (name, rule), parts in found.items():
         for quantity in parts[0][1]:

@@ -80,7 +80,7 @@ def at_random(way: str, load: float) -> dict[str, float]:
     discipline, piece, first = WAYS[way]
     if first:
         return first_of_all(piece / LINK_BYTES_PER_S, load)
-    return closed_forms(discipline, rates(load)) if piece == LARGE_BYTES else {}
+    return closed_forms(discipline, load) if piece == LARGE_BYTES else {}
 
 
 def beside_streams(way: str, streams: int) -> dict[str, float]:

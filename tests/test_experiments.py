@@ -236,7 +236,17 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
         r"^\| (.+?) \| `python experiments/(\w+)\.py` \| (.+?) \| (.+?) \|$", text, re.MULTILINE
     )
     found = {name: (asked, pictures) for asked, name, _, pictures in rows}
-    other = {"contents", "drawn", "parallel", "record", "redraw", "simulated", "studied", "trace_of"}
+    other = {
+        "contents",
+        "covered",
+        "drawn",
+        "parallel",
+        "record",
+        "redraw",
+        "simulated",
+        "studied",
+        "trace_of",
+    }
     assert set(found) == {path.stem for path in (ROOT / "experiments").glob("*.py")} - other
     for name, (asked, pictures) in found.items():
         assert asked == contents.question(name)

@@ -19,7 +19,7 @@ from tailrace.lessons.trials import Claim, Trials, agrees
 from tailrace.measure.estimate import Estimate
 from tailrace.report.pictures.save import picture_bytes
 from tailrace.report.sentences import limit_sentence
-from tailrace.study.curve import Point
+from tailrace.study.curve import CurvePoint
 
 NAMES = list(LESSONS)
 
@@ -59,7 +59,7 @@ def assert_ranges_are_narrow_enough_to_say_something(claims: Sequence[Claim]) ->
         assert claim.high - claim.low < 0.6 * (claim.high + claim.low), claim
 
 
-def assert_is_what_long_runs_give(deepest: Point) -> None:
+def assert_is_what_long_runs_give(deepest: CurvePoint) -> None:
     # 256 reads on a flash drive begin at once, and the slowest of them gather for longer than a request takes. Own runs
     # of 600,000 requests x 16: 439,540 ±20 reads a second, where runs of 6,000 that are not settled say 434,240 ±150.
     rate = deepest.result.classes[0].all.rate_per_s
