@@ -90,9 +90,9 @@ class Case:
     text: str
     asked: tuple[str, ...]
     long: int = 0
-    exact: Mapping[str, float] | None = None
     settings: tuple[str, ...] = ()
     runs: int = FULL
+    exact: Mapping[str, float] | None = None
 
     @cached_property
     def scenario(self) -> Scenario:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 import plans
-from tailrace.forecast.ways import slowest_way_mean_s
+from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.columns import (
     BRANCH,
     COLLECT,
@@ -280,5 +280,5 @@ def test_the_demand_for_a_permit_is_the_service_while_it_is_held_whatever_its_ra
     assert demand.service_s.tolist() == [3.0, 7.0]
     assert demand.visits.tolist() == [1.0, 2.0]
     # Beside 7 s of service the request waits for 5 s at the pool and 1 s at each visit.
-    columns = (np.array([5.0, 1.0]), np.array([0.5, 0.5]), np.ones(2), np.zeros(2))
-    assert slowest_way_mean_s(chunk, np.array([True]), columns) == 14.0
+    surroundings = PerStation(np.array([5.0, 1.0]), np.full(2, 0.5), np.ones(2), np.zeros(2), np.zeros(2))
+    assert slowest_way_mean_s(chunk, np.array([True]), surroundings) == 14.0
