@@ -47,7 +47,7 @@ queue_depth = 4
 request_size = "1 MiB"
 pattern = "sequential"
 [run]
-requests = 3000
+requests = 1500
 replications = 2
 """
 

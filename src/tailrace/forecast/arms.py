@@ -75,14 +75,17 @@ def arm_wait(scenario: Scenario, seed: int, stations: Stations, place: int, offe
     return ArmWait(waits, law, found.service_s - work_s / rate)
 
 
-def arm_service(scenario: Scenario, seed: int, stations: Stations, place: int) -> ArmService:
+def arm_service(
+    scenario: Scenario, seed: int, stations: Stations, place: int, requests: int | None = None
+) -> ArmService:
     """The service of the arms of a bank by how many requests they can choose from.
 
-    Of n in a closed loop the arm chooses among n - 1, the last one served being on its way: where all queue slots are
+    There are at most so many ``requests``, or as many as one likes. Of n in a closed loop the arm chooses among n - 1, the last one served being on its way: where all queue slots are
     taken among one less.
     """
     bank, mix = stations.banks[place], at_any_load(scenario)
     slots = 1 if bank.arm is None else stations.bank_of(bank.arm.slots).servers
+    slots = min(slots, requests or slots)
     most = max(min(slots, MOST_WAITING) - 1, 1)
     choices = np.array([each for each in CHOICES if each < most] + [most])
     waiting = [slots if each == most else int(each) + 1 for each in choices]

@@ -174,8 +174,9 @@ class _ClosedNetwork:
         self._count = np.array([bank.loaded for bank in self._banks])
         self._closed = [each for each in network.scenario.workload if not each.is_open]
         self._clients = [each.clients * (each.queue_depth or 1) for each in self._closed]
+        most = None if open_rates else sum(self._clients)
         self._arms = {
-            place: arm_service(network.scenario, network.seed, network.stations, place)
+            place: arm_service(network.scenario, network.seed, network.stations, place, most)
             for place, bank in enumerate(self._banks)
             if bank.discipline == Discipline.ARM and network.is_visited(place)
         }
