@@ -19,7 +19,7 @@ from parallel import Parallel
 from record import SCENARIOS, recorded
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.scenario import Scenario
@@ -109,7 +109,7 @@ class Case:
             if quantity != "rate" or not each.is_open
         ]
 
-    def answer(self, seed: int, requests: int | None = None) -> dict[str, Estimate]:
+    def answer(self, seed: int, requests: int | None = None) -> dict[str, IntervalEstimate]:
         """The figures of one run, of a given length or of that which the rule finds."""
         settings = {"requests": requests, "precision": None} if requests else {}
         run = self.scenario.run.model_copy(update=settings)
@@ -122,14 +122,14 @@ class Case:
             for name, asked in self.quantities()
         }
 
-    def truth(self, requests: int | None = None) -> dict[str, Estimate]:
+    def truth(self, requests: int | None = None) -> dict[str, IntervalEstimate]:
         """What is known exactly, or the figures of long runs, or of runs as long as given."""
         if self.exact is not None:
-            return {name: Estimate(each, each, each, 0, "exact") for name, each in self.exact.items()}
+            return {name: IntervalEstimate(each, each, each, 0, "exact") for name, each in self.exact.items()}
         return self.answer(TRUTH_SEED, requests or self.long)
 
 
-def figure(result: Result, name: str, quantity: str) -> Estimate:
+def figure(result: Result, name: str, quantity: str) -> IntervalEstimate:
     """What a result says of a quantity of all requests of a class."""
     mine = next(each for each in result.classes if each.name == name)
     return mine.all.rate_per_s if quantity == "rate" else mine.all.latency_s[Quantity(quantity)]

@@ -14,7 +14,7 @@ from scipy import stats
 import drawn
 from parallel import Parallel
 from simulated import label
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.pictures import style
 
 DOUBT = 0.999
@@ -28,7 +28,7 @@ Hits = dict[str, tuple[int, int]]
 """By quantity: intervals given, and how many of them held the truth."""
 
 
-def counted(hits: Hits, estimates: dict[str, Estimate], known: dict[str, float]) -> Hits:
+def counted(hits: Hits, estimates: dict[str, IntervalEstimate], known: dict[str, float]) -> Hits:
     found = {}
     for name, (given, held) in hits.items():
         low, high = estimates[name].low, estimates[name].high
@@ -49,7 +49,7 @@ class Task:
 
 
 def table(
-    tasks: Sequence[Task], crew: Parallel, truths: Mapping[str, Mapping[str, Estimate]] | None = None
+    tasks: Sequence[Task], crew: Parallel, truths: Mapping[str, Mapping[str, IntervalEstimate]] | None = None
 ) -> pd.DataFrame:
     """A row for each cell, rule and quantity; ``truths`` by cell, where they are not exact."""
     found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}

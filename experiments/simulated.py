@@ -12,7 +12,7 @@ from tailrace.answer.figures import figures
 from tailrace.answer.result import Figures
 from tailrace.answer.sample import Sample
 from tailrace.engine.choice import choose_engine
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.warmup import settled
 from tailrace.quantity import QUANTILES
@@ -87,7 +87,7 @@ def by_runs(measured: Callable[[Runs], pd.DataFrame]) -> Callable[[argparse.Name
     return whole
 
 
-def row(estimate: Estimate) -> dict[str, float | None]:
+def row(estimate: IntervalEstimate) -> dict[str, float | None]:
     """Value and interval as columns of a table."""
     return {"simulated": estimate.value, "low": estimate.low, "high": estimate.high}
 

@@ -16,7 +16,7 @@ from tailrace.answer.agreement import disagreements, standard_errors
 from tailrace.cli import app
 from tailrace.forecast.estimate import estimate
 from tailrace.forecast.result import ClassTheory, Theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.plan.build import sample_demands
 from tailrace.scenario import parse
 from through import ENGINE, SHARED, found, observe, one_station, samples, shared_scenario, standard_error
@@ -288,8 +288,10 @@ def test_a_difference_of_more_than_four_standard_errors_is_a_warning() -> None:
 
 def test_standard_errors_come_from_the_interval() -> None:
     # Student's factor for 15 degrees of freedom is 2.131 in the tables.
-    assert standard_errors(Estimate(1.0, 0.9, 1.1, 16, ""), 1.2, 16) == pytest.approx(2 * 2.131, rel=1e-3)
-    assert standard_errors(Estimate.unknown(16, "too few"), 1.2, 16) == 0.0
+    assert standard_errors(IntervalEstimate(1.0, 0.9, 1.1, 16, ""), 1.2, 16) == pytest.approx(
+        2 * 2.131, rel=1e-3
+    )
+    assert standard_errors(IntervalEstimate.unknown(16, "too few"), 1.2, 16) == 0.0
 
 
 # The command

@@ -16,7 +16,7 @@ from tailrace.cli import app
 from tailrace.lessons import LESSONS, give
 from tailrace.lessons.lesson import claims_table, lesson_page
 from tailrace.lessons.trials import Claim, Trials, agrees
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.pictures.save import picture_bytes
 from tailrace.report.sentences import limit_sentence
 from tailrace.study.curve import CurvePoint
@@ -88,10 +88,10 @@ def test_a_claim_fails_outside_its_range_and_where_nothing_is_known() -> None:
     assert claim.holds
     assert not replace(claim, found=1.6).holds
     assert not replace(claim, found=math.nan).holds
-    seen = Estimate(1.0, 0.9, 1.1, 100, "sectioning")
+    seen = IntervalEstimate(1.0, 0.9, 1.1, 100, "sectioning")
     assert agrees("so long", seen, 1.19, factor=1.0).holds
     assert not agrees("so long", seen, 1.21, factor=1.0).holds
-    assert not agrees("so long", Estimate.unknown(3, "too few"), 1.0).holds
+    assert not agrees("so long", IntervalEstimate.unknown(3, "too few"), 1.0).holds
     assert claims_table([replace(claim, found=math.nan)]).rows[0][1:] == ("not known", "0.5 to 1.5", "no")
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lindley import mm1_responses
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import (
     ANSWER_START,
     PILOT_START,
@@ -31,8 +31,8 @@ PUBLISHED = tomllib.loads(
 )
 
 
-def about(relative_half_width: float) -> Estimate:
-    return Estimate(2.0, 2 - 2 * relative_half_width, 2 + 2 * relative_half_width, 100, "")
+def about(relative_half_width: float) -> IntervalEstimate:
+    return IntervalEstimate(2.0, 2 - 2 * relative_half_width, 2 + 2 * relative_half_width, 100, "")
 
 
 def test_pilots_double_from_the_first() -> None:
@@ -47,14 +47,14 @@ def test_pilots_double_from_the_first() -> None:
 def test_a_pilot_is_done_when_every_target_is_supported_and_narrow() -> None:
     assert pilot_done(about(0.05), about(0.09))
     assert not pilot_done(about(0.05), about(0.11))
-    assert not pilot_done(about(0.05), Estimate.unknown(50, "too few"))
-    assert not pilot_done(Estimate(2.0, None, None, 50, "one replication"))
+    assert not pilot_done(about(0.05), IntervalEstimate.unknown(50, "too few"))
+    assert not pilot_done(IntervalEstimate(2.0, None, None, 50, "one replication"))
     with pytest.raises(ValueError, match="at least one"):
         pilot_done()
 
 
 def test_a_quantile_that_the_pilot_supported_is_not_judged_by_the_answer_again() -> None:
-    pilot = {0.9: about(0.05), 0.99: Estimate.unknown(50, "too few")}
+    pilot = {0.9: about(0.05), 0.99: IntervalEstimate.unknown(50, "too few")}
     assert planned_excursions(pilot) == {0.9: PLANNED_EXCURSIONS, 0.99: MINIMUM_EXCURSIONS}
 
 
@@ -91,7 +91,7 @@ def test_an_answer_is_never_shorter_than_its_pilot_nor_longer_than_the_budget(
 def test_what_ended_a_run_is_told_by_the_width_that_was_reached() -> None:
     assert stopped_by(about(0.05), 0.1) == "precision"
     assert stopped_by(about(0.15), 0.1) == "budget"
-    assert stopped_by(Estimate.unknown(9, "too few"), 0.1) == "budget"
+    assert stopped_by(IntervalEstimate.unknown(9, "too few"), 0.1) == "budget"
     assert stopped_by(about(0.15), None) == "fixed"
 
 
@@ -101,7 +101,7 @@ def test_the_whole_rule_reaches_precision_and_coverage_as_often_as_it_should() -
     rng = np.random.default_rng(31)
     held, widths = 0, []
     for _ in range(runs):
-        length, pilot = 0, Estimate.unknown(0, "not begun")
+        length, pilot = 0, IntervalEstimate.unknown(0, "not begun")
         while not pilot_done(pilot):
             length = next_pilot_length(length or None)
             samples = [r[length // 10 :] for r in mm1_responses(rho, 8, length, rng)]

@@ -12,7 +12,7 @@ from scipy import stats
 
 from lindley import mm1_responses
 from oracles.independent import independent_quantile
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import (
     MINIMUM_EXCURSIONS,
     sectioned_mean,
@@ -29,7 +29,7 @@ SAMPLES = st.lists(
 
 def sectioned_quantile(
     samples: list[np.ndarray], p: float, level: float = 0.95, minimum_excursions: int = MINIMUM_EXCURSIONS
-) -> Estimate:
+) -> IntervalEstimate:
     return sectioned_quantiles(samples, (p,), level, minimum_excursions)[p]
 
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import PRECEDENCE, bonferroni_level, combined, verdict
 
 
@@ -19,13 +19,16 @@ from tailrace.measure.verdict import PRECEDENCE, bonferroni_level, combined, ver
     ],
 )
 def test_an_interval_is_held_against_a_limit(limit: float, at_most: str, at_least: str) -> None:
-    estimate = Estimate(4.0, 3.0, 5.0, 100, "")
+    estimate = IntervalEstimate(4.0, 3.0, 5.0, 100, "")
     assert verdict(estimate, limit) == at_most
     assert verdict(estimate, limit, upper=False) == at_least
 
 
 def test_what_has_no_interval_is_undecided_wherever_the_limit_lies() -> None:
-    for estimate in (Estimate.unknown(3, "too few"), Estimate(4.0, None, None, 3, "one replication")):
+    for estimate in (
+        IntervalEstimate.unknown(3, "too few"),
+        IntervalEstimate(4.0, None, None, 3, "one replication"),
+    ):
         assert verdict(estimate, 1e9) == "undecided"
         assert verdict(estimate, 0.0, upper=False) == "undecided"
 
@@ -34,8 +37,8 @@ def test_what_has_no_interval_is_undecided_wherever_the_limit_lies() -> None:
 def test_a_wider_interval_never_turns_one_verdict_into_its_opposite(
     value: float, width: float, limit: float
 ) -> None:
-    narrow = verdict(Estimate(value, value - width, value + width, 2, ""), limit)
-    wide = verdict(Estimate(value, value - 2 * width, value + 2 * width, 2, ""), limit)
+    narrow = verdict(IntervalEstimate(value, value - width, value + width, 2, ""), limit)
+    wide = verdict(IntervalEstimate(value, value - 2 * width, value + 2 * width, 2, ""), limit)
     assert wide in (narrow, "undecided")
 
 

@@ -25,7 +25,7 @@ from tailrace.errors import SettingError
 from tailrace.fit.calibration import Calibration, calibrate
 from tailrace.fit.law_fit import fit_laws
 from tailrace.fit.measured import STARTS, MeasuredPoint, media_of
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import QUANTILES
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
@@ -205,7 +205,7 @@ def test_an_overloaded_answer_says_so_in_every_picture(result) -> None:
 
 
 def test_what_is_not_known_is_left_out_of_a_line_instead_of_drawn_as_zero(result) -> None:
-    unknown = Estimate.unknown(10, "too few")
+    unknown = IntervalEstimate.unknown(10, "too few")
     latency = {**result.classes[0].all.latency_s, "p99": unknown, "p999": unknown}
     figures = replace(result.classes[0].all, latency_s=latency, distribution_s={})
     answer = replace(result, classes=(replace(result.classes[0], all=figures, kinds={}),))

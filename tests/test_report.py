@@ -25,7 +25,7 @@ from tailrace.answer.result import (
 )
 from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import ClassTheory, Saturation, Theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import Verdict
 from tailrace.quantity import Quantity
 from tailrace.report.figures import (
@@ -48,15 +48,15 @@ METHOD = "mean by sectioning, 16 replications, level 0.95"
 STAGES = ("network", "controller", "lane", "media")
 
 
-def estimate(value: float, half_width: float, n: int = 480_000) -> Estimate:
-    return Estimate(value, value - half_width, value + half_width, n, METHOD)
+def estimate(value: float, half_width: float, n: int = 480_000) -> IntervalEstimate:
+    return IntervalEstimate(value, value - half_width, value + half_width, n, METHOD)
 
 
-def stage_times(wait_s: Estimate, service_s: Estimate) -> dict[str, StageTimes]:
+def stage_times(wait_s: IntervalEstimate, service_s: IntervalEstimate) -> dict[str, StageTimes]:
     return {stage: StageTimes(wait_s, service_s) for stage in STAGES}
 
 
-def figures(scale: float = 1.0, p999: Estimate | None = None) -> Figures:
+def figures(scale: float = 1.0, p999: IntervalEstimate | None = None) -> Figures:
     mean = 0.1e-3 * scale
     quantiles = {"p50": 0.95, "p90": 1.2, "p95": 1.3, "p99": 1.7}
     latency = {"mean": estimate(mean, mean / 1000)}
@@ -73,7 +73,7 @@ def figures(scale: float = 1.0, p999: Estimate | None = None) -> Figures:
     )
 
 
-def promise(quantity: str, limit: float, found: Estimate, verdict: Verdict) -> TargetResult:
+def promise(quantity: str, limit: float, found: IntervalEstimate, verdict: Verdict) -> TargetResult:
     return TargetResult("booking", Quantity(quantity), limit, found, found, 0.95, verdict)
 
 
@@ -142,11 +142,11 @@ def test_a_value_ends_where_its_interval_does(value: float, half: float, written
 
 
 def test_of_an_interval_that_is_not_symmetric_the_wider_side_is_given() -> None:
-    assert interval_figure(Estimate(1.0, 0.9, 1.4, 10, METHOD)) == ("1.0", "±0.4")
+    assert interval_figure(IntervalEstimate(1.0, 0.9, 1.4, 10, METHOD)) == ("1.0", "±0.4")
 
 
 def test_a_value_that_is_not_known_is_a_dash_and_never_0() -> None:
-    assert interval_figure(Estimate.unknown(10, "too few")) == ("–", "")
+    assert interval_figure(IntervalEstimate.unknown(10, "too few")) == ("–", "")
 
 
 magnitudes = st.floats(min_value=-30, max_value=30).map(lambda exponent: 10.0**exponent)
@@ -157,7 +157,7 @@ def test_a_figure_reads_back_to_its_value_within_what_it_says(
     value: float, relative: float, digits: int
 ) -> None:
     half = value * relative
-    written, spread = interval_figure(Estimate(value, value - half, value + half, 10, METHOD), digits)
+    written, spread = interval_figure(IntervalEstimate(value, value - half, value + half, 10, METHOD), digits)
     read, read_half = float(written.replace(",", "")), float(spread[1:].replace(",", ""))
     if read_half > 0:
         assert abs(read - value) <= read_half
@@ -171,7 +171,7 @@ def test_a_figure_reads_back_to_its_value_within_what_it_says(
 @given(value=magnitudes, relative=magnitudes)
 def test_with_few_digits_no_figure_is_long(value: float, relative: float) -> None:
     half = value * relative
-    written, spread = interval_figure(Estimate(value, value - half, value + half, 10, METHOD), 3)
+    written, spread = interval_figure(IntervalEstimate(value, value - half, value + half, 10, METHOD), 3)
     assert len(written) <= 9
     assert len(spread) <= 10
 
@@ -368,7 +368,7 @@ def test_an_overload_whose_largest_load_is_not_known_does_not_call_it_0() -> Non
 
 def test_what_is_not_known_is_a_dash_with_its_reason_once_at_the_foot() -> None:
     reason = "3 excursions beyond p99.9 in replication 5, 12 needed"
-    without = figures(p999=Estimate.unknown(480_000, reason))
+    without = figures(p999=IntervalEstimate.unknown(480_000, reason))
     result = replace(
         RESULT, classes=(replace(BOOKING, all=without, kinds={"read": without, "write": without}),)
     )
@@ -420,14 +420,19 @@ def test_names_are_never_taken_for_markup() -> None:
 
 estimates = st.one_of(
     st.builds(
-        lambda value, relative: Estimate(value, value * (1 - relative), value * (1 + relative), 10, METHOD),
+        lambda value, relative: IntervalEstimate(
+            value, value * (1 - relative), value * (1 + relative), 10, METHOD
+        ),
         magnitudes,
         st.floats(min_value=0, max_value=10),
     ),
     st.sampled_from(
-        [Estimate.unknown(0, "nothing observed"), Estimate(1e-3, None, None, 5, "one replication " * 10)]
+        [
+            IntervalEstimate.unknown(0, "nothing observed"),
+            IntervalEstimate(1e-3, None, None, 5, "one replication " * 10),
+        ]
     ),
-    st.just(Estimate(0.0, 0.0, 0.0, 10, METHOD)),
+    st.just(IntervalEstimate(0.0, 0.0, 0.0, 10, METHOD)),
 )
 any_stages = st.fixed_dictionaries({stage: st.builds(StageTimes, estimates, estimates) for stage in STAGES})
 any_figures = st.builds(
@@ -560,7 +565,7 @@ def test_the_table_of_classes_has_one_row_a_figure() -> None:
 
 
 def test_what_is_not_known_is_empty_in_the_tables(tmp_path: Path) -> None:
-    unknown = replace(BOOKING, all=figures(p999=Estimate.unknown(7, "too few")))
+    unknown = replace(BOOKING, all=figures(p999=IntervalEstimate.unknown(7, "too few")))
     write_result(replace(RESULT, classes=(unknown,)), tmp_path, "")
     classes = pd.read_csv(tmp_path / "classes.csv")
     row = classes[(classes["kind"] == "all") & (classes["statistic"] == "p999")].iloc[0]

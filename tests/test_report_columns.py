@@ -12,7 +12,7 @@ from rich.console import Console
 
 from tailrace.answer.result import Figures, Overload, Result
 from tailrace.forecast.result import ClassTheory, Theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.paired import Paired
 from tailrace.quantity import Quantity
 from tailrace.report import notebook
@@ -113,7 +113,7 @@ def test_a_design_that_is_bought_more_than_once_says_what_all_of_them_cost() -> 
 
 def with_quantile(name: str, value: float) -> Figures:
     known = figures()
-    latency: Mapping[str, Estimate] = {**known.latency_s, name: estimate(value, value / 100)}
+    latency: Mapping[str, IntervalEstimate] = {**known.latency_s, name: estimate(value, value / 100)}
     return replace(known, latency_s=latency, distribution_s={})
 
 
@@ -193,7 +193,7 @@ def test_why_a_station_has_no_share_is_said_once_for_all_of_a_kind() -> None:
 
 
 def test_marks_are_counted_column_by_column_and_a_reason_is_said_once() -> None:
-    few, none = Estimate.unknown(3, "too few"), Estimate.unknown(0, "none at all")
+    few, none = IntervalEstimate.unknown(3, "too few"), IntervalEstimate.unknown(0, "none at all")
     table = Table.of(
         ["", "a", "b"], [["x", few, none], ["y", few, estimate(2.0, 0.1)], ["z", unknown(), "1"]]
     )

@@ -10,7 +10,7 @@ from rich.console import Console
 import tailrace
 from studies import closed, counter
 from tailrace.hardware.flash import FlashCost
-from tailrace.measure.estimate import student_quantile
+from tailrace.measure.interval import student_quantile
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import load, parse
 from tailrace.scenario.reading.variant import Variants

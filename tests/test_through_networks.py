@@ -10,7 +10,7 @@ import pytest
 from drives import generic
 from tailrace import theory
 from tailrace.answer.result import Figures
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.plan.columns import Stage
 from tailrace.replicate.replication import Replication
@@ -64,7 +64,7 @@ def test_quantiles_of_the_whole_path_of_four_stations_are_as_printed(four_statio
             assert_agrees(latency[f"p{100 * p:.0f}"], printed(text) * (1 / spare), power_of(p))
 
 
-def time_at(sampled: list[Replication], stage: Stage) -> Estimate:
+def time_at(sampled: list[Replication], stage: Stage) -> IntervalEstimate:
     """Mean time of a request of the class "booking" at a stage: waiting and in service."""
     stages = [sample.kinds["booking"]["all"].stages for sample in sampled]
     seconds = [float(each.wait_s[stage] + each.service_s[stage]) for each in stages]
@@ -117,7 +117,7 @@ request_size = "8 KiB"
 """)
 
 
-def number_present(sampled: list[Replication], bank: int) -> Estimate:
+def number_present(sampled: list[Replication], bank: int) -> IntervalEstimate:
     """Mean number at a station of one server, waiting and in service, over time."""
     present = [float(each.stations.waiting_s[bank] + each.stations.busy_s[bank]) for each in sampled]
     return sectioned_ratio(present, [each.stations.seconds_s for each in sampled])

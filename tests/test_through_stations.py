@@ -10,7 +10,7 @@ import pytest
 from drives import generic
 from oracles.gim1 import gim1_response_mean, gim1_response_quantile
 from tailrace import theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import sectioned_quantiles, sectioned_ratio
 from tailrace.plan.columns import Stage
 from tailrace.scenario import parse
@@ -196,7 +196,7 @@ def test_the_mean_time_at_a_shared_server_is_as_printed_whatever_the_shape_of_se
     assert_agrees(mean, exactly(row["response_mean_s"]) * row["service_rate"] * MS)
 
 
-def slowdown_of_link(ports: int, requests: int) -> dict[str, Estimate]:
+def slowdown_of_link(ports: int, requests: int) -> dict[str, IntervalEstimate]:
     """Time over work at a shared link of so many ports at utilisation 0.8, by class: small and large writes."""
     # 8,192 B at 6,000 / s and 65,536 B at 250 / s are 65,536,000 B/s: 0.8 of a port of 81.92 MB/s. Without frame
     # overhead the work is the size over the rate, and the answer of a single byte costs nothing to speak of.

@@ -22,7 +22,7 @@ from tailrace.answer.sample import Sample
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine, runner
 from tailrace.engine.observations import Observations
-from tailrace.measure.estimate import Estimate, student_quantile
+from tailrace.measure.interval import IntervalEstimate, student_quantile
 from tailrace.measure.section import sectioned_mean, sectioned_ratio
 from tailrace.plan.build import build_plan
 from tailrace.quantity import Kind
@@ -130,19 +130,19 @@ def found(
     return figures(name, kind, Sample(sampled))
 
 
-def waiting_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
+def waiting_mean(sampled: list[Replication], bank: int = 0) -> IntervalEstimate:
     """Mean number waiting at all stations of a bank, over time."""
     waiting = [float(sample.stations.waiting_s[bank]) for sample in sampled]
     return sectioned_ratio(waiting, [sample.stations.seconds_s for sample in sampled])
 
 
-def busy_mean(sampled: list[Replication], bank: int = 0) -> Estimate:
+def busy_mean(sampled: list[Replication], bank: int = 0) -> IntervalEstimate:
     """Mean number of busy servers at all stations of a bank, over time."""
     busy = [float(sample.stations.busy_s[bank]) for sample in sampled]
     return sectioned_ratio(busy, [sample.stations.seconds_s for sample in sampled])
 
 
-def share(columns: list[FloatArray], holds: Callable[[FloatArray], Any]) -> Estimate:
+def share(columns: list[FloatArray], holds: Callable[[FloatArray], Any]) -> IntervalEstimate:
     """Share of the requests for which something holds."""
     return sectioned_mean([np.asarray(holds(column), dtype=np.float64) for column in columns])
 
@@ -172,13 +172,13 @@ def exactly(text: str) -> float:
     return float(Fraction(text))
 
 
-def standard_error(estimate: Estimate) -> float:
+def standard_error(estimate: IntervalEstimate) -> float:
     """The standard error behind a 95 % interval over REPLICATIONS replications."""
     assert estimate.half_width is not None, estimate.method
     return estimate.half_width / student_quantile(0.95, REPLICATIONS - 1)
 
 
-def assert_agrees(estimate: Estimate, exact: float | Printed, power: float = POWER) -> None:
+def assert_agrees(estimate: IntervalEstimate, exact: float | Printed, power: float = POWER) -> None:
     """The estimate is within four standard errors of what is exact, and these are small enough for that to mean much.
 
     A value that was rounded in print is given half a unit of its last digit, which must be small as well.

@@ -27,7 +27,7 @@ from tailrace.forecast.estimate import estimate as estimate
 from tailrace.forecast.result import ClassTheory as ClassTheory
 from tailrace.forecast.result import Saturation as Saturation
 from tailrace.forecast.result import Theory as Theory
-from tailrace.measure.estimate import Estimate as Estimate
+from tailrace.measure.interval import IntervalEstimate as IntervalEstimate
 from tailrace.measure.paired import Paired as Paired
 from tailrace.quantity import Quantity as Quantity
 from tailrace.scenario.reading.read import load as load

@@ -9,7 +9,7 @@ from bisect import bisect_left, bisect_right
 import numpy as np
 from scipy.special import bdtr
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 
 
 def order_statistic_ranks(n: int, p: float, level: float = 0.95) -> tuple[int, int] | None:
@@ -37,12 +37,12 @@ def smallest_sample(p: float, level: float = 0.95) -> int:
     return max(1, math.ceil(math.log(1 - level) / math.log(p)))
 
 
-def independent_quantile(sample: np.ndarray, p: float, level: float = 0.95) -> Estimate:
+def independent_quantile(sample: np.ndarray, p: float, level: float = 0.95) -> IntervalEstimate:
     """The p-quantile, shape (n,) in any order, between two order statistics."""
     n = sample.size
     ranks = order_statistic_ranks(n, p, level) if n else None
     if ranks is None:
-        return Estimate.unknown(n, f"{n} independent observations do not enclose p{100 * p:.6g}")
+        return IntervalEstimate.unknown(n, f"{n} independent observations do not enclose p{100 * p:.6g}")
     ordered = np.sort(sample)
     low, high = (float(ordered[rank - 1]) for rank in ranks)
-    return Estimate(float(ordered[math.ceil(n * p) - 1]), low, high, n, "order statistics")
+    return IntervalEstimate(float(ordered[math.ceil(n * p) - 1]), low, high, n, "order statistics")

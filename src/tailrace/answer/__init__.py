@@ -15,8 +15,9 @@ says "not settled within its budget".
 To add a figure to the answer:
 
 The types in `result` come first, then their ``as_dict`` (the JSON document), the figure's place in `figures`, and its
-column in `report.columns` (see there), from which terminal, page and CSV take it. A figure is an `Estimate`: value,
-interval, sample size and method, or ``None`` with the reason. Tables fit 80 columns (`tests/test_report.py` tries
-absurd names and numbers). What kind of figure it is, its unit and its direction is for `tailrace.quantity` to know.
+column in `report.columns` (see there), from which terminal, page and CSV take it. A figure is an `IntervalEstimate`:
+value, interval, sample size and method, or ``None`` with the reason. Tables fit 80 columns (`tests/test_report.py`
+tries absurd names and numbers). What kind of figure it is, its unit and its direction is for `tailrace.quantity` to
+know.
 `cli` gets nothing but options.
 """

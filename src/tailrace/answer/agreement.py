@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from tailrace.answer.result import ClassResult
 from tailrace.forecast.result import Theory
-from tailrace.measure.estimate import Estimate, student_quantile
+from tailrace.measure.interval import IntervalEstimate, student_quantile
 
 ERRORS = 4.0
 """Standard errors beyond which a difference is no chance: of the 95 % intervals one in twenty would cry wolf."""
@@ -28,14 +28,14 @@ def disagreements(theory: Theory, classes: Sequence[ClassResult], replications: 
     )
 
 
-def standard_errors(estimate: Estimate, exact: float, replications: int) -> float:
+def standard_errors(estimate: IntervalEstimate, exact: float, replications: int) -> float:
     """How far a 95 % estimate lies from a value, in its standard errors; 0 where there is no interval."""
     if estimate.value is None or not estimate.half_width:
         return 0.0
     return abs(estimate.value - exact) / (estimate.half_width / student_quantile(0.95, replications - 1))
 
 
-def _exact_figures(result: ClassResult, theory: Theory) -> Iterator[tuple[str, Estimate, float]]:
+def _exact_figures(result: ClassResult, theory: Theory) -> Iterator[tuple[str, IntervalEstimate, float]]:
     known = theory.classes[result.name]
     if known.exact_mean and known.mean_s is not None:
         yield "mean", result.all.latency_s["mean"], known.mean_s
@@ -43,7 +43,9 @@ def _exact_figures(result: ClassResult, theory: Theory) -> Iterator[tuple[str, E
         yield "p99", result.all.latency_s["p99"], known.p99_s
 
 
-def _warning(name: str, quantity: str, estimate: Estimate, exact: float, errors: float, method: str) -> str:
+def _warning(
+    name: str, quantity: str, estimate: IntervalEstimate, exact: float, errors: float, method: str
+) -> str:
     assert estimate.value is not None
     share = estimate.value / exact - 1
     return (

@@ -20,7 +20,7 @@ from tailrace.crew.progress import COMPILING, Progress, Watch
 from tailrace.engine.choice import Engine, choose_engine
 from tailrace.engine.compiled import prepare
 from tailrace.forecast.saturation import Load, offered_load
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.section import Sectioned, sectioned_ratio
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
@@ -50,13 +50,13 @@ class Evidence:
     stopped_by: StoppedBy | None = None
     notes: tuple[str, ...] = ()
 
-    def estimate(self, name: str, quantity: str, level: float = LEVEL) -> Estimate:
+    def estimate(self, name: str, quantity: str, level: float = LEVEL) -> IntervalEstimate:
         """A figure of a class, by its text."""
         if self.overload is not None:
-            return Estimate.unknown(0, f"overloaded: {self.overloaded} cannot keep up")
+            return IntervalEstimate.unknown(0, f"overloaded: {self.overloaded} cannot keep up")
         figure = Quantity(quantity)
         if figure.probability is not None and figure.statistic not in self.sample.quantiles:
-            return Estimate.unknown(0, "nobody asked for it here: no target limits it")
+            return IntervalEstimate.unknown(0, "nobody asked for it here: no target limits it")
         return self.section(name, figure).estimate(level)
 
     def section(self, name: str, quantity: str) -> Sectioned:

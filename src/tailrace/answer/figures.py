@@ -12,7 +12,7 @@ from tailrace.answer.result import (
     TargetResult,
 )
 from tailrace.answer.sample import STRICT, Bars, Sample
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
@@ -65,7 +65,7 @@ def figures(name: str, kind: Kind, sample: Sample, bars: Bars = STRICT) -> Figur
     """Rates, latencies and stage times of a class, or of its reads or writes."""
     parts = sample.totals(name, kind)
 
-    def estimate(statistic: str) -> Estimate:
+    def estimate(statistic: str) -> IntervalEstimate:
         return sample.section(name, Quantity.of(kind, statistic), bars).estimate(LEVEL)
 
     latency = {statistic: estimate(statistic) for statistic in ("mean", *sample.quantiles)}
@@ -94,7 +94,7 @@ def _is_supported(p: float, supported: Sequence[float]) -> bool:
 def _stages(sums: Sequence[StageSums]) -> dict[str, StageTimes]:
     requests = [each.requests for each in sums]
 
-    def share(totals: list[float]) -> Estimate:
+    def share(totals: list[float]) -> IntervalEstimate:
         return sectioned_ratio(totals, requests, LEVEL, n=sum(requests))
 
     return {

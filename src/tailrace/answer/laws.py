@@ -11,7 +11,7 @@ import math
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.sample import Doubt, Sample
 from tailrace.forecast.saturation import Load
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import ratio_sections
 from tailrace.plan.columns import Stage
 from tailrace.quantity import Quantity
@@ -80,7 +80,7 @@ def _busy_lines(scenario: Scenario, workload: Workload, load: Load, sample: Samp
 
     That is at cores and lines; dies and arms are held for as long as others let them.
     """
-    rates: dict[str, Estimate] = {}
+    rates: dict[str, IntervalEstimate] = {}
     for each in scenario.workload:
         rates[each.name] = sample.section(each.name, RATE).estimate(LEVEL)
     if any(rate.value is None for rate in rates.values()) or scenario.background:
@@ -103,6 +103,6 @@ def _busy_lines(scenario: Scenario, workload: Workload, load: Load, sample: Samp
     return None
 
 
-def _apart(one: float, other: float, *figures: Estimate) -> bool:
+def _apart(one: float, other: float, *figures: IntervalEstimate) -> bool:
     widths = [each.relative_half_width or 0.0 for each in figures]
     return abs(one / other - 1) > ROOM * sum(widths) + ENDS

@@ -11,7 +11,7 @@ from tailrace.answer.figures import LEVEL
 from tailrace.answer.replayed import replay_budget
 from tailrace.answer.result import Overload
 from tailrace.answer.sample import Bars, Sample
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import (
     ANSWER_START,
     PILOT_PRECISION,
@@ -136,7 +136,7 @@ def _decided(bench: Bench, pilot: _Piloted, sample: Sample, aim: Aim) -> Length 
     return None
 
 
-def _wanted_width(estimate: Estimate, limit: float | None, precision: float) -> float:
+def _wanted_width(estimate: IntervalEstimate, limit: float | None, precision: float) -> float:
     """Relative half-width that decides a question: the precision, or less where the limit is far."""
     if limit is None or not estimate.value:
         return precision
@@ -174,7 +174,7 @@ def bars_of_pilot(scenario: Scenario, sample: Sample) -> Bars:
     }
 
 
-def width_of(estimate: Estimate) -> float:
+def width_of(estimate: IntervalEstimate) -> float:
     """The relative half-width of an estimate, infinite where it has none."""
     width = estimate.relative_half_width
     return math.inf if width is None else width

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import sectioned_ratio
 from tailrace.replicate.replication import Replication
 from tailrace.scenario.tables.rebuild import Rebuild
@@ -24,7 +24,7 @@ class RebuildResult:
     name: str
     drives: int
     asked_bytes_per_s: float
-    rate_bytes_per_s: Estimate
+    rate_bytes_per_s: IntervalEstimate
     left_bytes: float
     left_s: float | None
 

@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeAlias
 from tailrace.answer.rebuilds import RebuildResult
 from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.verdict import Verdict
 from tailrace.quantity import QUANTILES, Quantity
@@ -31,8 +31,8 @@ Found: TypeAlias = Literal["before the run", "during the run"]
 class StageTimes:
     """Mean seconds that a request waits and is served at one stage."""
 
-    wait_s: Estimate
-    service_s: Estimate
+    wait_s: IntervalEstimate
+    service_s: IntervalEstimate
 
 
 @dataclass(frozen=True)
@@ -46,13 +46,13 @@ class Figures:
     """
 
     requests: int
-    rate_per_s: Estimate
-    throughput_bytes_per_s: Estimate
-    latency_s: Mapping[str, Estimate]
+    rate_per_s: IntervalEstimate
+    throughput_bytes_per_s: IntervalEstimate
+    latency_s: Mapping[str, IntervalEstimate]
     stages: Mapping[str, StageTimes]
     slowest_stages: Mapping[str, StageTimes]
     median_stages: Mapping[str, StageTimes]
-    distribution_s: Mapping[float, Estimate] = field(default_factory=dict)
+    distribution_s: Mapping[float, IntervalEstimate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,8 @@ class TargetResult:
     class_name: str
     quantity: Quantity
     limit: float
-    estimate: Estimate
-    judged: Estimate
+    estimate: IntervalEstimate
+    judged: IntervalEstimate
     level: float
     verdict: Verdict
 
@@ -87,8 +87,8 @@ class StepResult:
 
     name: str
     requests: int
-    latency_s: Mapping[str, Estimate]
-    slowest_s: Estimate
+    latency_s: Mapping[str, IntervalEstimate]
+    slowest_s: IntervalEstimate
     stages: Mapping[str, StageTimes]
 
     def as_dict(self) -> dict[str, Any]:

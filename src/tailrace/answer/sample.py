@@ -11,7 +11,7 @@ import numpy as np
 from tailrace.answer.result import DISTRIBUTION
 from tailrace.arrays import FloatArray
 from tailrace.measure.backlog import Backlog, backlog_growth
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import (
     MINIMUM_EXCURSIONS,
     Quantiles,
@@ -148,7 +148,7 @@ class Sample:
                 self._spreads[key] = quantile_spreads(_EachLatencies(parts), ps, known)
         return self._spreads[key]
 
-    def distribution(self, name: str, kind: Kind, level: float) -> Mapping[float, Estimate]:
+    def distribution(self, name: str, kind: Kind, level: float) -> Mapping[float, IntervalEstimate]:
         """The distribution of latency, whether the replications support its tail or not."""
         return self._known(name, kind).curve(level)
 

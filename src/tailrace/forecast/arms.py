@@ -80,8 +80,8 @@ def arm_service(
 ) -> ArmService:
     """The service of the arms of a bank by how many requests they can choose from.
 
-    There are at most so many ``requests``, or as many as one likes. Of n in a closed loop the arm chooses among n - 1, the last one served being on its way: where all queue slots are
-    taken among one less.
+    There are at most so many ``requests``, or as many as one likes. Of n in a closed loop the arm chooses among n - 1,
+    the last one served being on its way: where all queue slots are taken among one less.
     """
     bank, mix = stations.banks[place], at_any_load(scenario)
     slots = 1 if bank.arm is None else stations.bank_of(bank.arm.slots).servers

@@ -10,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from tailrace.lessons.trials import Claim, Trials
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.figures import FEW_DIGITS, interval_figure, number
 from tailrace.report.page.site import Drawing, page
 from tailrace.report.table import Head, Table
@@ -68,7 +68,7 @@ def claims_table(claims: Sequence[Claim]) -> Table:
     return Table.of([Head("claim", "prose"), "found", "range", "holds"], rows)
 
 
-def told(estimate: Estimate, factor: float = 1.0) -> str:
+def told(estimate: IntervalEstimate, factor: float = 1.0) -> str:
     """An estimate with its half-width, as the lessons write it in a sentence."""
     value, rest = interval_figure(estimate.scaled(factor))
     return f"{value} {rest}".strip()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from tailrace.answer.result import Figures, Result
 from tailrace.engine.choice import choose_engine
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.scenario.reading.read import parse
 from tailrace.study.curve import Curve, key_curve
 
@@ -79,12 +79,14 @@ class Claim:
         return self.low <= self.found <= self.high
 
 
-def agrees(said: str, found: Estimate, exact: float, unit: str = "ms", factor: float = 1e3) -> Claim:
+def agrees(said: str, found: IntervalEstimate, exact: float, unit: str = "ms", factor: float = 1e3) -> Claim:
     """The claim that an estimate is an exact value; both in SI units, ``factor`` brings them into ``unit``."""
     return about(said, known(found) * factor, exact * factor, found, unit=unit)
 
 
-def about(said: str, found: float, exact: float, *of: Estimate, unit: str = "", edge: float = 0.0) -> Claim:
+def about(
+    said: str, found: float, exact: float, *of: IntervalEstimate, unit: str = "", edge: float = 0.0
+) -> Claim:
     """The claim that what was made of estimates by products and ratios is an exact value.
 
     ``edge`` is a share of the exact value by which the ends of the measured window may shift what was found.
@@ -93,17 +95,17 @@ def about(said: str, found: float, exact: float, *of: Estimate, unit: str = "", 
     return Claim(said, found, exact - room, exact + room, unit)
 
 
-def known(estimate: Estimate) -> float:
+def known(estimate: IntervalEstimate) -> float:
     """The value of an estimate, NaN where it is not known."""
     return float("nan") if estimate.value is None else estimate.value
 
 
-def less(estimate: Estimate, constant: float) -> Estimate:
+def less(estimate: IntervalEstimate, constant: float) -> IntervalEstimate:
     """What an estimate is above a constant: the wait without the service."""
     value, low, high = (
         None if end is None else end - constant for end in (estimate.value, estimate.low, estimate.high)
     )
-    return Estimate(value, low, high, estimate.n, estimate.method)
+    return IntervalEstimate(value, low, high, estimate.n, estimate.method)
 
 
 def figures(result: Result, name: str | None = None) -> Figures:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import sectioned_ratio
 
 GROWTH_THRESHOLD = 0.01
@@ -43,7 +43,7 @@ class Backlog:
     the run cannot be called settled.
     """
 
-    growth: Estimate
+    growth: IntervalEstimate
     sustained: float | None
     state: State
 
@@ -93,14 +93,16 @@ def backlog_growth(
     return Backlog(growth, sustained, state)
 
 
-def _growth(arrived: Sequence[FloatArray], present: Sequence[FloatArray], level: float) -> Estimate:
+def _growth(arrived: Sequence[FloatArray], present: Sequence[FloatArray], level: float) -> IntervalEstimate:
     """Share of the arrivals that is left over from the first to the last mark."""
     flow = [float(each[-1] - each[0]) for each in arrived]
     gain = [float(each[-1] - each[0]) for each in present]
     return sectioned_ratio(gain, flow, level=level, n=int(sum(flow)))
 
 
-def _late_growth(arrived: Sequence[FloatArray], present: Sequence[FloatArray], level: float) -> Estimate:
+def _late_growth(
+    arrived: Sequence[FloatArray], present: Sequence[FloatArray], level: float
+) -> IntervalEstimate:
     """The same from the mark in the middle on."""
     return _growth(
         [each[(each.size - 1) // 2 :] for each in arrived],

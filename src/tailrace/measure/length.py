@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from tailrace.measure.estimate import Estimate, check_level, student_quantile
+from tailrace.measure.interval import IntervalEstimate, check_level, student_quantile
 from tailrace.measure.section import MINIMUM_EXCURSIONS, PLANNED_EXCURSIONS
 
 PILOT_REPLICATIONS = 8
@@ -47,7 +47,7 @@ def next_pilot_length(requests: int | None = None) -> int:
     return 2 * requests
 
 
-def pilot_done(*targets: Estimate, precision: float = PILOT_PRECISION) -> bool:
+def pilot_done(*targets: IntervalEstimate, precision: float = PILOT_PRECISION) -> bool:
     """Whether every target quantile is supported, and its relative half-width under `precision`.
 
     Raises:
@@ -90,7 +90,7 @@ def answer_replications(pilot_half_width: float, precision: float, least: int, m
     return max(least, math.ceil(min(most, wanted)))
 
 
-def planned_excursions(pilot: Mapping[float, Estimate]) -> dict[float, int]:
+def planned_excursions(pilot: Mapping[float, IntervalEstimate]) -> dict[float, int]:
     """Fewest excursions to ask of the answer, by probability: few for a quantile that the pilot supported.
 
     Args:
@@ -145,7 +145,7 @@ def answer_length(
     return max(1, math.ceil(min(budget, max(pilot_requests, least, wanted))))
 
 
-def stopped_by(target: Estimate, precision: float | None) -> StoppedBy:
+def stopped_by(target: IntervalEstimate, precision: float | None) -> StoppedBy:
     """Say what ended a run: its precision was reached, the budget was used up, or the length was given.
 
     Args:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import (
     Sectioned,
     interval_about,
@@ -20,8 +20,8 @@ from tailrace.measure.section import (
 class Paired:
     """One figure of two designs: `difference` is second - first, `ratio` second / first."""
 
-    difference: Estimate
-    ratio: Estimate
+    difference: IntervalEstimate
+    ratio: IntervalEstimate
 
 
 def paired_sections(first: Sectioned, second: Sectioned, level: float = 0.95) -> Paired:
@@ -37,12 +37,12 @@ def paired_sections(first: Sectioned, second: Sectioned, level: float = 0.95) ->
     n = min(first.n, second.n)
     if first.value is None or second.value is None:
         reason = f"first: {first.reason}" if first.value is None else f"second: {second.reason}"
-        return Paired(Estimate.unknown(n, reason), Estimate.unknown(n, reason))
+        return Paired(IntervalEstimate.unknown(n, reason), IntervalEstimate.unknown(n, reason))
     difference = interval_about(
         second.value - first.value, second.deviations - first.deviations, n, level, "paired differences"
     )
     if first.value == 0:
-        return Paired(difference, Estimate.unknown(n, "the first is 0"))
+        return Paired(difference, IntervalEstimate.unknown(n, "the first is 0"))
     ratio = second.value / first.value
     deviations = np.asarray((second.deviations - ratio * first.deviations) / first.value)
     return Paired(difference, interval_about(ratio, deviations, n, level, "paired ratios"))

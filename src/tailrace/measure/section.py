@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tailrace.arrays import FloatArray, IntArray
-from tailrace.measure.estimate import Estimate, student_quantile
+from tailrace.measure.interval import IntervalEstimate, student_quantile
 from tailrace.measure.quantile import excursions, pooled_quantiles, quantiles_in_place
 
 MINIMUM_EXCURSIONS = 12
@@ -52,21 +52,21 @@ class Sectioned:
     reason: str = ""
     off_by: float = 0.0
 
-    def estimate(self, level: float = 0.95) -> Estimate:
+    def estimate(self, level: float = 0.95) -> IntervalEstimate:
         """Return the figure with its interval.
 
         Raises:
             ValueError: a level outside (0, 1).
         """
         if self.value is None:
-            return Estimate.unknown(self.n, self.reason)
+            return IntervalEstimate.unknown(self.n, self.reason)
         known = interval_about(self.value, self.deviations, self.n, level)
         if self.off_by == 0.0 or known.low is None or known.high is None:
             return known
         if self.off_by > MOST_OFF:
-            return Estimate(self.value, None, None, self.n, f"no interval: {self.reason}")
+            return IntervalEstimate(self.value, None, None, self.n, f"no interval: {self.reason}")
         margin = self.off_by * abs(self.value)
-        return Estimate(
+        return IntervalEstimate(
             self.value,
             known.low - margin,
             known.high + margin,
@@ -113,7 +113,7 @@ class QuantileSpread:
         return f"{fewest} excursion{'s' if fewest != 1 else ''} {where}, {minimum} needed"
 
 
-def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> Estimate:
+def sectioned_mean(samples: Sequence[FloatArray], level: float = 0.95) -> IntervalEstimate:
     """Mean of the pooled sample with its interval over replications; see `mean_sections`."""
     return mean_sections(samples).estimate(level)
 
@@ -123,7 +123,7 @@ def sectioned_quantiles(
     ps: Iterable[float],
     level: float = 0.95,
     minimum_excursions: int | Mapping[float, int] = MINIMUM_EXCURSIONS,
-) -> dict[float, Estimate]:
+) -> dict[float, IntervalEstimate]:
     """Quantiles of the pooled sample with their intervals, by probability; see `quantile_sections`."""
     sections = quantile_sections(samples, ps, minimum_excursions)
     return {p: section.estimate(level) for p, section in sections.items()}
@@ -131,7 +131,7 @@ def sectioned_quantiles(
 
 def sectioned_ratio(
     numerators: ArrayLike, denominators: ArrayLike, level: float = 0.95, n: int | None = None
-) -> Estimate:
+) -> IntervalEstimate:
     """Ratio of two totals with its interval over replications: a rate, a share, or an average over time.
 
     Args:
@@ -242,7 +242,7 @@ class Quantiles:
         own = self.own[:, self.ps.index(p)]
         return np.asarray(self.sizes / self.sizes.mean() * (own - self.value(p)))
 
-    def curve(self, level: float = 0.95) -> dict[float, Estimate]:
+    def curve(self, level: float = 0.95) -> dict[float, IntervalEstimate]:
         """The quantiles with intervals, each by itself, to draw a distribution: whether excursions support each is not
         asked. Nothing where a replication is empty.
 
@@ -301,7 +301,7 @@ def spreads_about(known: Quantiles, ps: Sequence[float], counts: IntArray) -> di
 
 def interval_about(
     value: float, deviations: FloatArray, n: int, level: float = 0.95, name: str = "sectioning"
-) -> Estimate:
+) -> IntervalEstimate:
     """Interval of a pooled value from the weighted deviations e_r of the replications about it.
 
     Args:
@@ -317,11 +317,11 @@ def interval_about(
     replications = deviations.size
     factor = student_quantile(level, max(1, replications - 1))
     if replications < 2:
-        return Estimate(value, None, None, n, "one replication gives no interval")
+        return IntervalEstimate(value, None, None, n, "one replication gives no interval")
     spread = math.sqrt(float(np.square(deviations).sum()) / (replications - 1))
     half_width = factor * spread / math.sqrt(replications)
     method = f"{name}, {replications} replications, level {level:.4g}"
-    return Estimate(value, value - half_width, value + half_width, n, method)
+    return IntervalEstimate(value, value - half_width, value + half_width, n, method)
 
 
 def _own_quantiles(sample: FloatArray, ps: Sequence[float]) -> tuple[int, FloatArray]:

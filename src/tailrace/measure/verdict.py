@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Literal
 
-from tailrace.measure.estimate import Estimate, check_level
+from tailrace.measure.interval import IntervalEstimate, check_level
 
 Verdict = Literal["met", "missed", "undecided", "overloaded", "none"]
 
@@ -11,7 +11,7 @@ PRECEDENCE: tuple[Verdict, ...] = ("overloaded", "missed", "undecided", "met", "
 """The verdicts, the one that decides for the whole first."""
 
 
-def verdict(estimate: Estimate, limit: float, upper: bool = True) -> Verdict:
+def verdict(estimate: IntervalEstimate, limit: float, upper: bool = True) -> Verdict:
     """Hold an estimate against its limit.
 
     Args:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.measure.estimate import student_quantile
+from tailrace.measure.interval import student_quantile
 
 WARMUP_SHARE = 0.1
 """Share of each replication, by order of arrival, that is not measured."""

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 
 if TYPE_CHECKING:
     from tailrace.units import Dimension
@@ -46,7 +46,7 @@ class Unit:
     name: str
     size: float = 1.0
 
-    def of(self, estimate: Estimate) -> Estimate:
+    def of(self, estimate: IntervalEstimate) -> IntervalEstimate:
         """An estimate in SI in this unit."""
         return estimate.scaled(1 / self.size)
 
@@ -121,7 +121,7 @@ def _next_below(unit: str) -> str:
 
 
 def interval_figure(
-    estimate: Estimate, digits: int = MOST_DIGITS, resolution: float = 0.0
+    estimate: IntervalEstimate, digits: int = MOST_DIGITS, resolution: float = 0.0
 ) -> tuple[str, str]:
     """Value and half-width, such as ("0.171", "±0.002").
 

@@ -1,6 +1,6 @@
 """What is a table? Headings and cells, the same for terminal and page, with the reasons of what is not known below.
 
-A cell is a text, an `Estimate` in the unit of its heading, or anything that writes itself (`Writer`): `noted`,
+A cell is a text, an `IntervalEstimate` in the unit of its heading, or anything that writes itself (`Writer`): `noted`,
 `signed`, `shorter` and the like make those. How many digits a figure gets, and where a mark leads, is decided when a
 table is written: `terminal/layout.py` does that for terminals, `page/page.html` for pages.
 """
@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Generic, Literal, TypeAlias, TypeVar
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.figures import MOST_DIGITS, interval_figure
 
 HeadKind: TypeAlias = Literal["figure", "name", "text", "prose", "verdict"]
@@ -36,7 +36,7 @@ class Footnotes:
         """Every mark with its reason, in order."""
         return [(mark, reason) for reason, mark in self._marks.items()]
 
-    def figure(self, estimate: Estimate, digits: int, finest: float = 0.0) -> tuple[str, str]:
+    def figure(self, estimate: IntervalEstimate, digits: int, finest: float = 0.0) -> tuple[str, str]:
         """Value and half-width; with a mark where there is no interval, or no value at all."""
         value, half = interval_figure(estimate, digits, finest)
         return (value, half) if estimate.has_interval else (value + self.mark(estimate.method), "")
@@ -44,7 +44,7 @@ class Footnotes:
 
 Writer: TypeAlias = Callable[[int, Footnotes], tuple[str, str]]
 """Writes a cell with so many digits: a value, and what follows it, which lines up with that of the cells above."""
-Cell: TypeAlias = str | Estimate | Writer
+Cell: TypeAlias = str | IntervalEstimate | Writer
 
 
 def noted(text: str, reason: str) -> Writer:
@@ -72,7 +72,7 @@ def shorter(text: str, short: str) -> Writer:
     return lambda digits, _: (text if digits == MOST_DIGITS else short, "")
 
 
-def signed(estimate: Estimate) -> Writer:
+def signed(estimate: IntervalEstimate) -> Writer:
     """A difference: with its sign."""
 
     def write(digits: int, notes: Footnotes) -> tuple[str, str]:
@@ -167,4 +167,4 @@ def table_of(columns: Sequence[Column[Row]], things: Iterable[Row]) -> Table:
 def _write(cell: Cell, digits: int, notes: Footnotes) -> tuple[str, str]:
     if isinstance(cell, str):
         return cell, ""
-    return notes.figure(cell, digits) if isinstance(cell, Estimate) else cell(digits, notes)
+    return notes.figure(cell, digits) if isinstance(cell, IntervalEstimate) else cell(digits, notes)

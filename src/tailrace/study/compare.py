@@ -20,7 +20,7 @@ from tailrace.answer.run import result_of
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
@@ -132,7 +132,7 @@ class Comparison(Shown):
         }
 
 
-def _columns(name: str, estimate: Estimate) -> dict[str, float | None]:
+def _columns(name: str, estimate: IntervalEstimate) -> dict[str, float | None]:
     return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
@@ -48,7 +48,7 @@ class Relieved:
     described: str
     settings: tuple[str, ...]
     verdict: Verdict | None = None
-    value: Estimate | None = None
+    value: IntervalEstimate | None = None
     paired: Paired | None = None
     rates: Mapping[str, Paired] = field(default_factory=dict)
     carries: float | None = None
@@ -63,7 +63,7 @@ class Relieved:
         return None if ratio is None else ratio - 1
 
     @property
-    def slowed(self) -> tuple[str, Estimate] | None:
+    def slowed(self) -> tuple[str, IntervalEstimate] | None:
         """The closed class that keeps least of its rate, and the ratio of its rates; None where there is none known."""
         known = [(name, each.ratio) for name, each in self.rates.items() if each.ratio.value is not None]
         return min(known, key=lambda each: each[1].value or 0.0, default=None)
@@ -84,7 +84,7 @@ class Relief(Shown):
     class_name: str
     quantity: Quantity
     limit: float | None
-    now: Estimate
+    now: IntervalEstimate
     verdict: Verdict
     overloaded: str | None
     carries: float | None

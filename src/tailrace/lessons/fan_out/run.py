@@ -10,7 +10,7 @@ from tailrace import theory
 from tailrace.answer.result import Result
 from tailrace.lessons.servers import SERVICE_S, keeping, station
 from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 
 PARTS = (1, 2, 4, 8, 16, 32, 64)
 UNIT_KIB = 64
@@ -22,7 +22,7 @@ class FanOut:
 
     of: Mapping[int, Result]
 
-    def latency_s(self, parts: int, quantity: str) -> Estimate:
+    def latency_s(self, parts: int, quantity: str) -> IntervalEstimate:
         """Mean or a quantile of requests in so many parts."""
         return figures(self.of[parts]).latency_s[quantity]
 

@@ -8,7 +8,7 @@ from tailrace.answer.rebuilds import RebuildResult
 from tailrace.answer.result import ClassResult, Figures, Result, StageTimes, TargetResult
 from tailrace.answer.stations import StationResult
 from tailrace.forecast.result import Theory
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.plan.columns import STAGES
 from tailrace.quantity import Quantity
 from tailrace.report.figures import (
@@ -91,11 +91,11 @@ def _target(target: TargetResult, judged: bool) -> list[Cell]:
     ]
 
 
-def _half_width(estimate: Estimate) -> Writer:
+def _half_width(estimate: IntervalEstimate) -> Writer:
     return lambda digits, _: (interval_figure(estimate, digits)[1].removeprefix("±"), "")
 
 
-def statistics(figures: Figures) -> Iterator[tuple[Quantity, Estimate]]:
+def statistics(figures: Figures) -> Iterator[tuple[Quantity, IntervalEstimate]]:
     """Every figure of a class but the counts and the stages, in SI, in the order in which it is shown."""
     yield Quantity("rate"), figures.rate_per_s
     yield Quantity("throughput"), figures.throughput_bytes_per_s
@@ -142,7 +142,7 @@ def stage_times(samples: Mapping[str, Mapping[str, StageTimes]]) -> Table:
     )
 
 
-def _not_finer(estimate: Estimate, finest: float) -> Writer:
+def _not_finer(estimate: IntervalEstimate, finest: float) -> Writer:
     """A figure as others, but not finer than the table's resolution without need."""
 
     def write(digits: int, notes: Footnotes) -> tuple[str, str]:

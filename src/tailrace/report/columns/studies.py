@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from tailrace.answer.result import TargetResult
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.figures import Unit, change_text, cut, key_text, percent, rounded_down, unit_of
 from tailrace.report.table import Cell, Column, Head, Table, known, noted, pair, signed, table_of, unknown
@@ -48,7 +48,7 @@ def swept(sweep: Sweep, class_name: str) -> Table:
     return Table.of([*heads, *([Head("verdict", "verdict")] if with_verdict else [])], rows)
 
 
-def _carried(estimate: Estimate) -> Cell:
+def _carried(estimate: IntervalEstimate) -> Cell:
     """A dash alone for what is overloaded: the verdict says so."""
     overloaded = estimate.value is None and estimate.method.startswith("overloaded")
     return unknown() if overloaded else estimate
@@ -170,7 +170,7 @@ def relieved(found: Relief, rows: Sequence[Relieved]) -> Table:
     return table_of(columns, rows)
 
 
-def _change(ratio: Estimate | None, each: Relieved) -> Cell:
+def _change(ratio: IntervalEstimate | None, each: Relieved) -> Cell:
     """A paired change in percent with its half-width."""
     if ratio is None or ratio.value is None or ratio.low is None or ratio.high is None:
         return unknown(each.reason or (ratio.method if ratio else ""))
@@ -270,7 +270,7 @@ def differences(comparison: Comparison, design: Design, found: Sequence[Differen
     return Table.of(["", "first", "this one", "difference", "ratio"], rows)
 
 
-def _latency(design: Design, difference: Difference) -> Estimate:
+def _latency(design: Design, difference: Difference) -> IntervalEstimate:
     each = design.result.class_named(difference.class_name)
     figures = each.all if difference.kind == "all" else each.kinds[difference.kind]
     return figures.latency_s[difference.quantity]

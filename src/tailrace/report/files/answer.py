@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.result import Figures, Result, StageTimes, StepResult
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import station_columns, statistics
 from tailrace.report.files.documents import as_json
@@ -122,7 +122,7 @@ def _step_rows(step: StepResult) -> Iterator[dict[str, Any]]:
     yield from _stage_rows("all", step.stages)
 
 
-def _statistic_rows(found: Iterable[tuple[Quantity, Estimate]]) -> Iterator[dict[str, Any]]:
+def _statistic_rows(found: Iterable[tuple[Quantity, IntervalEstimate]]) -> Iterator[dict[str, Any]]:
     for quantity, estimate in found:
         of_latency = {"quantity": "latency_s", "statistic": quantity.statistic}
         row = of_latency if quantity.is_latency else {"quantity": quantity.column, "statistic": "mean"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tailrace.answer.result import Result
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import number, unit_of
@@ -92,7 +92,7 @@ def _latencies(result: Result, name: str, reason: str = "") -> list[Cell]:
     return [_with_unit(result.class_named(name).all.latency_s[quantity]) for quantity in POINTS]
 
 
-def _with_unit(estimate: Estimate) -> Cell:
+def _with_unit(estimate: IntervalEstimate) -> Cell:
     unit = unit_of("time", [estimate.value])
 
     def write(digits: int, notes: Footnotes) -> tuple[str, str]:

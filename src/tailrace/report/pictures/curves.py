@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tailrace.answer.result import Figures
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import MEGABYTES, byte_size, unit_of
@@ -107,9 +107,9 @@ def _little(curves: Curve | Mapping[str, Curve], class_name: str | None) -> tupl
     return tuple(found)
 
 
-def _product(rate: Estimate, mean: Estimate) -> Estimate:
+def _product(rate: IntervalEstimate, mean: IntervalEstimate) -> IntervalEstimate:
     """The product of two figures, of which no interval is known."""
     known = rate.value is not None and mean.value is not None
-    return Estimate(
+    return IntervalEstimate(
         (rate.value or 0.0) * (mean.value or 0.0) if known else None, None, None, rate.n, "a product"
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tailrace.answer.result import ClassResult, Figures, Result
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.figures import cut, time_text, unit_of
 from tailrace.report.pictures import style
@@ -28,7 +28,7 @@ class Tail:
     """
 
     label: str
-    quantiles_s: Mapping[float, Estimate]
+    quantiles_s: Mapping[float, IntervalEstimate]
     marked: frozenset[float]
     theory_s: Mapping[float, float]
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.figures import number
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
@@ -25,7 +25,7 @@ class Series:
 
     label: str
     x: tuple[float, ...]
-    found: tuple[Estimate, ...]
+    found: tuple[IntervalEstimate, ...]
     exact: tuple[float, ...] | None = None
     ending: str = ""
     look: style.Line | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
@@ -76,9 +76,9 @@ def load_curve(
     return figure
 
 
-def _at(curve: LoadCurve, name: str, quantity: str) -> list[Estimate]:
+def _at(curve: LoadCurve, name: str, quantity: str) -> list[IntervalEstimate]:
     """The figure at every point; not known where the server was overloaded."""
-    overloaded = Estimate.unknown(0, "overloaded")
+    overloaded = IntervalEstimate.unknown(0, "overloaded")
     return [
         point.result.class_named(name).all.latency_s[quantity] if point.result.classes else overloaded
         for point in curve.points

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.measure.estimate import Estimate
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.report.figures import cut
 
 if TYPE_CHECKING:
@@ -145,7 +145,7 @@ def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -
 def curve(
     axes: Axes,
     x: Sequence[float],
-    estimates: Sequence[Estimate],
+    estimates: Sequence[IntervalEstimate],
     factor: float,
     look: Line,
     label: str,
@@ -166,7 +166,7 @@ def curve(
 
 
 def figures(
-    x: Sequence[float], estimates: Sequence[Estimate], factor: float
+    x: Sequence[float], estimates: Sequence[IntervalEstimate], factor: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Places, values and ends of the intervals of those estimates that are known; ends that are not are NaN."""
     known = [

@@ -7,7 +7,7 @@ from scipy.special import stdtrit
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class IntervalEstimate:
     """A point estimate with its confidence interval, in the unit of the sample it came from.
 
     `value` is None when the sample cannot support the quantity, `low` and `high` are None when no interval
@@ -35,7 +35,7 @@ class Estimate:
                 raise ValueError(f"the interval {self.low} to {self.high} does not hold {self.value}")
 
     @classmethod
-    def unknown(cls, n: int, reason: str) -> "Estimate":
+    def unknown(cls, n: int, reason: str) -> "IntervalEstimate":
         """Return the estimate that says only why nothing can be said."""
         return cls(value=None, low=None, high=None, n=n, method=reason)
 
@@ -64,7 +64,7 @@ class Estimate:
             return 0.0
         return half_width / abs(self.value) if self.value else math.inf
 
-    def scaled(self, factor: float) -> "Estimate":
+    def scaled(self, factor: float) -> "IntervalEstimate":
         """Return the same estimate in another unit; `factor` is positive.
 
         Raises:
@@ -75,7 +75,7 @@ class Estimate:
         value, low, high = (
             None if figure is None else figure * factor for figure in (self.value, self.low, self.high)
         )
-        return Estimate(value, low, high, self.n, self.method)
+        return IntervalEstimate(value, low, high, self.n, self.method)
 
     def as_dict(self) -> dict[str, float | int | str | None]:
         """Return value, low, high, n and method as a mapping, for JSON and for tables."""

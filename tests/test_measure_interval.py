@@ -5,17 +5,17 @@ import math
 import pytest
 from scipy import stats
 
-from tailrace.measure.estimate import Estimate, student_quantile
+from tailrace.measure.interval import IntervalEstimate, student_quantile
 
 
 def test_an_estimate_gives_its_five_fields_as_a_mapping() -> None:
-    estimate = Estimate(2.0, 1.5, 2.5, 40, "batch means")
+    estimate = IntervalEstimate(2.0, 1.5, 2.5, 40, "batch means")
     assert estimate.as_dict() == {"value": 2.0, "low": 1.5, "high": 2.5, "n": 40, "method": "batch means"}
     assert (estimate.half_width, estimate.relative_half_width) == (0.5, 0.25)
 
 
 def test_what_is_not_known_is_none_with_the_reason() -> None:
-    unknown = Estimate.unknown(7, "too few")
+    unknown = IntervalEstimate.unknown(7, "too few")
     assert (unknown.value, unknown.low, unknown.high, unknown.method) == (None, None, None, "too few")
     assert unknown.half_width is None
     assert unknown.relative_half_width is None
@@ -29,17 +29,17 @@ def test_what_is_not_known_is_none_with_the_reason() -> None:
 def test_an_estimate_that_contradicts_itself_is_refused(figures: tuple[float | None, ...]) -> None:
     value, low, high = figures
     with pytest.raises(ValueError, match=r"interval|None"):
-        Estimate(value, low, high, 1, "")
+        IntervalEstimate(value, low, high, 1, "")
 
 
 def test_a_relative_width_about_zero_is_infinite_unless_the_interval_is_a_point() -> None:
-    assert Estimate(0.0, -1.0, 1.0, 5, "").relative_half_width == math.inf
-    assert Estimate(0.0, 0.0, 0.0, 5, "").relative_half_width == 0
+    assert IntervalEstimate(0.0, -1.0, 1.0, 5, "").relative_half_width == math.inf
+    assert IntervalEstimate(0.0, 0.0, 0.0, 5, "").relative_half_width == 0
 
 
 def test_a_change_of_unit_scales_value_and_interval_alike() -> None:
-    estimate = Estimate(2.0, 1.5, 2.5, 40, "m").scaled(1e3)
-    assert estimate == Estimate(2000.0, 1500.0, 2500.0, 40, "m")
+    estimate = IntervalEstimate(2.0, 1.5, 2.5, 40, "m").scaled(1e3)
+    assert estimate == IntervalEstimate(2000.0, 1500.0, 2500.0, 40, "m")
     with pytest.raises(ValueError, match="positive"):
         estimate.scaled(0)
 
