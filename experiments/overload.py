@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -108,25 +108,23 @@ class Station:
 
 def stations(seed: int, quick: bool) -> list[Station]:
     law = '{law = "exponential", mean = "1 ms"}'
-    found = [Station("M/M/1", lambda u: one_station(1, law, u * 1000.0), (10_000, 50_000))]
+    one_server = Station("M/M/1", lambda u: one_station(1, law, u * 1000.0), (10_000, 50_000))
+    if quick:
+        return [replace(one_server, requests=one_server.requests[:1])]
     closed = parse(ONE_SLOT + "clients = 16\nqueue_depth = 1\n[run]\nrequests = 20000\n")
     capacity = simulate(closed, seed=seed).classes[0].all.rate_per_s.value
     assert capacity is not None
     one_slot = parse(f'{ONE_SLOT}rate = "{capacity} /s"')
-    found.append(
-        Station("one queue slot", lambda u: one_slot.model_copy(update={"load": u}), (10_000, 50_000))
-    )
+    slot = Station("one queue slot", lambda u: one_slot.model_copy(update={"load": u}), (10_000, 50_000))
     spinning = load(SCENARIOS / "booking-spinning.toml")
     saturated = offered_load(spinning, seed).binding
     assert saturated is not None
-    found.append(
-        Station(
-            "arms of 24 spinning drives",
-            lambda u: spinning.model_copy(update={"load": u * saturated.load_factor}),
-            (20_000, 100_000),
-        )
+    arms = Station(
+        "arms of 24 spinning drives",
+        lambda u: spinning.model_copy(update={"load": u * saturated.load_factor}),
+        (20_000, 100_000),
     )
-    return [Station(each.name, each.at, each.requests[:1]) for each in found] if quick else found
+    return [one_server, slot, arms]
 
 
 def judged(scenario: Scenario, seed: int, requests: int) -> str:

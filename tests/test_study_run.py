@@ -5,7 +5,7 @@ import json
 import pytest
 
 from drives import flash, generic
-from tailrace.answer import answers
+from tailrace.answer import bench
 from tailrace.answer.bench import Evidence
 from tailrace.answer.result import Result
 from tailrace.answer.run import _unsettled, simulate
@@ -194,7 +194,7 @@ def test_a_doubt_that_is_tolerated_does_not_end_a_run_until_decided(monkeypatch)
     text = ONE_STATION.replace('p99 = "TARGET"', f'p50 = "{found * 1e6:.3f} us"')
     for off_by, replications in ((1e-6, 12), (1.0, 4)):
         doubt = {"booking": Doubt("the first half is slower", off_by)}
-        monkeypatch.setattr(answers, "doubts", lambda *_, doubt=doubt: doubt)
+        monkeypatch.setattr(bench, "doubts", lambda *_, doubt=doubt: doubt)
         assert simulate(parse(text), until_decided=True).replications == replications
 
 

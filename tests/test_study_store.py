@@ -19,7 +19,7 @@ from tailrace.replicate.replication import Replication
 from tailrace.replicate.task import Task, TaskKey, perform
 from tailrace.replicate.written import read, written
 
-KILLS = 14
+KILLS = 8
 
 STUDY = """
 import sys
