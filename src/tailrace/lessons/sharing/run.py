@@ -73,7 +73,7 @@ class Sharing:
 def run(trials: Trials) -> Sharing:
     """Carry out the runs."""
     in_order, shared = (
-        {load: trials.answer(link(discipline, load), int(5_000 / (1 - load))) for load in LOADS}
+        {load: trials.answer(link(discipline, load), int(10_000 / (1 - load))) for load in LOADS}
         for discipline in ("fcfs", "ps")
     )
     plain = SPINNING.replace("shortest access first", "arrival order")
