@@ -26,6 +26,8 @@ QUANTITIES = ("rate", "mean", "p50", "p95", "p99")
 
 Hits = dict[str, tuple[int, int]]
 """By quantity: intervals given, and how many of them held the truth."""
+Found = dict[tuple[str, str], list[tuple[int, Hits]]]
+"""By cell and rule: of each task, the number of runs and what they hit."""
 
 
 def counted(hits: Hits, estimates: dict[str, IntervalEstimate], known: dict[str, float]) -> Hits:
@@ -49,15 +51,27 @@ class Task:
 
 
 def table(
-    tasks: Sequence[Task], crew: Parallel, truths: Mapping[str, Mapping[str, IntervalEstimate]] | None = None
+    tasks: Sequence[Task],
+    crew: Parallel,
+    truths: Mapping[str, Mapping[str, IntervalEstimate]] | None = None,
 ) -> pd.DataFrame:
-    """A row for each cell, rule and quantity; ``truths`` by cell, where they are not exact."""
-    found: dict[tuple[str, str], list[tuple[int, Hits]]] = {}
-    for task, hits in zip(
-        tasks, crew.run(_done, [(each.made, each.arguments) for each in tasks]), strict=True
-    ):
-        found.setdefault((task.cell, task.rule), []).append((task.runs, hits))
-        print(f"{task.cell}, {task.rule}: {hits}", file=sys.stderr, flush=True)
+    """A row for each cell, rule and quantity; ``truths`` by cell, where they are not exact.
+
+    Each task is reported on standard error, and Ctrl-C leaves what is finished.
+    """
+    found: Found = {}
+    try:
+        results = crew.run(_done, [(each.made, each.arguments) for each in tasks])
+        for task, hits in zip(tasks, results, strict=True):
+            found.setdefault((task.cell, task.rule), []).append((task.runs, hits))
+            print(f"{task.cell}, {task.rule}: {hits}", file=sys.stderr, flush=True)
+    except KeyboardInterrupt:
+        print("Stopped: the table holds what was finished.", file=sys.stderr)
+    return rows_of(found, truths)
+
+
+def rows_of(found: Found, truths: Mapping[str, Mapping[str, IntervalEstimate]] | None) -> pd.DataFrame:
+    """The table of what was found."""
     rows = []
     for (name, rule), parts in found.items():
         for quantity in parts[0][1]:
