@@ -230,12 +230,15 @@ def _overloads(frame: pd.DataFrame) -> str:
         {name: int(part[name].sum()) for name in ("runs", "stable", "unclear", "overloaded")}
         for part in (frame[share < 1], frame[share > 1], frame[share.isna()])
     )
+    never = (
+        f"; of {closed['runs']} of closed classes, which overload nothing, {closed['overloaded']} overloaded and"
+        f" {closed['unclear']} unclear"
+    )
     return (
         f"Judged by {verbs}: of {below['runs']} answers below saturation (0.90 to 0.98 of it)"
         f" {below['overloaded']} were called overloaded and {below['unclear']} unclear; of {above['runs']} above it"
-        f" (1.02 to 1.10) {above['overloaded']} overloaded, {above['unclear']} unclear and {above['stable']} stable;"
-        f" of {closed['runs']} of closed classes, which overload nothing, {closed['overloaded']} overloaded and"
-        f" {closed['unclear']} unclear."
+        f" (1.02 to 1.10) {above['overloaded']} overloaded, {above['unclear']} unclear and {above['stable']} stable"
+        f"{never if closed['runs'] else ''}."
     )
 
 

@@ -42,6 +42,6 @@ from tailrace.scenario.tables.spinning import Spinning as Spinning
 from tailrace.scenario.tables.spinning import TwoPieceSeek as TwoPieceSeek
 from tailrace.scenario.tables.step import SizeShare as SizeShare
 from tailrace.scenario.tables.step import Step as Step
-from tailrace.scenario.tables.workload import Surge as Surge
-from tailrace.scenario.tables.workload import Target as Target
+from tailrace.scenario.tables.surge import Surge as Surge
+from tailrace.scenario.tables.target import Target as Target
 from tailrace.scenario.tables.workload import Workload as Workload

@@ -11,7 +11,8 @@ import numpy as np
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics.hyperexponential import two_phase_from_uniform
 from tailrace.scenario.tables.arrivals import Bursty, Regular
-from tailrace.scenario.tables.workload import Surge, Workload
+from tailrace.scenario.tables.surge import Surge
+from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.streams import Purpose, Streams
 
 

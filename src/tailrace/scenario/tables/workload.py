@@ -5,27 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import fields
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
-from pydantic.fields import FieldInfo
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
-from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
+from tailrace.quantity import Quantity
 from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalLaw, ArrivalName, Recorded
 from tailrace.scenario.tables.fields import (
-    DataRate,
     Number,
     RequestRate,
     Share,
     Size,
     SizeOrZero,
     Text,
-    Time,
     TimeOrZero,
     Whole,
 )
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, OpenKeys, Unless, resolved
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
 from tailrace.scenario.tables.recorded import TraceColumns, filled_in, opened, said_by_trace
 from tailrace.scenario.tables.step import (
     Aligned,
@@ -40,88 +37,11 @@ from tailrace.scenario.tables.step import (
     findings_of_addresses,
     findings_of_sizes,
 )
+from tailrace.scenario.tables.surge import Surge
+from tailrace.scenario.tables.target import Target
 
 if TYPE_CHECKING:
     from tailrace.trace.recording import Recording
-
-Limit: Any = Time | None
-
-
-def _limit(quantity: Quantity) -> Any:
-    """The key of an upper limit, described in words."""
-    of = {"all": "requests", "read": "reads", "write": "writes"}[quantity.kind]
-    if quantity.probability is None:
-        what = "mean latency" if quantity.kind == "all" else f"mean latency of {of}"
-    elif quantity.probability == 0.5:
-        what = "median latency" if quantity.kind == "all" else f"median latency of {of}"
-    else:
-        what = f"latency of {100 * quantity.probability:.6g} % of the {of}"
-    return Field(default=None, description=f"Upper limit of the {what}.")
-
-
-_OTHER_QUANTILES = OpenKeys(
-    rf"(?:(?:read|write)_)?{QUANTILE}",
-    "pNN",
-    FieldInfo.from_annotated_attribute(
-        Limit,
-        Field(
-            default=None,
-            description="Upper limit of any other quantile, by two to five digits: p995 is 99.5 %; read_p995 and "
-            "write_p995 are of reads or writes alone.",
-        ),
-    ),
-)
-
-
-class Target(Model):
-    """What was promised to a class. At least one limit; of latency by any quantile."""
-
-    model_config = ConfigDict(extra="allow")
-    open_keys = _OTHER_QUANTILES
-    __pydantic_extra__: dict[Annotated[str, AfterValidator(_OTHER_QUANTILES.checked)], Time] = Field(
-        init=False
-    )
-
-    # One key for each kind of request and statistic of the one list of these.
-    for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
-        __annotations__[_quantity] = Limit
-        vars()[_quantity] = _limit(_quantity)
-    del _quantity
-    rate: RequestRate | None = Field(
-        default=None, description="Lower limit of the requests completed per time."
-    )
-    throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
-
-    @property
-    def limits(self) -> tuple[tuple[Quantity, float], ...]:
-        """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
-        return tuple((name, limit) for name, limit in pairs if limit is not None)
-
-    def findings(self) -> Iterator[Finding]:
-        """An empty target promises nothing."""
-        if not self.limits:
-            names = tuple(type(self).model_fields)
-            yield Finding(
-                (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
-            )
-
-
-class Surge(Model):
-    """Times of higher load: all of a class is faster in them and slower between, at the same mean rate."""
-
-    factor: Annotated[Number, Field(gt=1, le=1e6)] = Field(
-        description="Rate in a surge over the rate between surges."
-    )
-    share: Annotated[Number, Field(gt=0, lt=1)] = Field(description="Share of the time spent in surges.")
-    length: Time = Field(description="Mean length of a surge.")
-
-    @property
-    def speeds(self) -> tuple[float, float]:
-        """Rate between surges and rate in a surge, both over the mean rate."""
-        calm = 1.0 / (1.0 + self.share * (self.factor - 1.0))
-        return calm, self.factor * calm
-
 
 _OF_REQUESTS = (
     "request_size",

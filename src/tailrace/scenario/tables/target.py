@@ -1,0 +1,75 @@
+"""What was promised to a class: limits of its figures, by keys that follow from the list of these."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, ConfigDict, Field
+from pydantic.fields import FieldInfo
+
+from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
+from tailrace.scenario.tables.fields import DataRate, RequestRate, Time
+from tailrace.scenario.tables.model import Finding, Model, OpenKeys
+
+Limit: Any = Time | None
+
+
+def _limit(quantity: Quantity) -> Any:
+    """The key of an upper limit, described in words."""
+    of = {"all": "requests", "read": "reads", "write": "writes"}[quantity.kind]
+    if quantity.probability is None:
+        what = "mean latency" if quantity.kind == "all" else f"mean latency of {of}"
+    elif quantity.probability == 0.5:
+        what = "median latency" if quantity.kind == "all" else f"median latency of {of}"
+    else:
+        what = f"latency of {100 * quantity.probability:.6g} % of the {of}"
+    return Field(default=None, description=f"Upper limit of the {what}.")
+
+
+_OTHER_QUANTILES = OpenKeys(
+    rf"(?:(?:read|write)_)?{QUANTILE}",
+    "pNN",
+    FieldInfo.from_annotated_attribute(
+        Limit,
+        Field(
+            default=None,
+            description="Upper limit of any other quantile, by two to five digits: p995 is 99.5 %; read_p995 and "
+            "write_p995 are of reads or writes alone.",
+        ),
+    ),
+)
+
+
+class Target(Model):
+    """What was promised to a class. At least one limit; of latency by any quantile."""
+
+    model_config = ConfigDict(extra="allow")
+    open_keys = _OTHER_QUANTILES
+    __pydantic_extra__: dict[Annotated[str, AfterValidator(_OTHER_QUANTILES.checked)], Time] = Field(
+        init=False
+    )
+
+    # One key for each kind of request and statistic of the one list of these.
+    for _quantity in [Quantity.of(kind, statistic) for kind in KINDS for statistic in LATENCIES]:
+        __annotations__[_quantity] = Limit
+        vars()[_quantity] = _limit(_quantity)
+    del _quantity
+    rate: RequestRate | None = Field(
+        default=None, description="Lower limit of the requests completed per time."
+    )
+    throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
+
+    @property
+    def limits(self) -> tuple[tuple[Quantity, float], ...]:
+        """The limits that are set, as (quantity, limit in SI)."""
+        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
+        return tuple((name, limit) for name, limit in pairs if limit is not None)
+
+    def findings(self) -> Iterator[Finding]:
+        """An empty target promises nothing."""
+        if not self.limits:
+            names = tuple(type(self).model_fields)
+            yield Finding(
+                (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
+            )
