@@ -15,7 +15,7 @@ from tailrace.quantity import Kind
 from tailrace.replicate.gather import STAGES, StageSums
 from tailrace.replicate.replication import Kept, Replication, StationSample, Totals
 
-FORM = 2
+FORM = 3
 """Number of the form in which replications are written."""
 
 
@@ -52,6 +52,7 @@ def written(replication: Replication) -> bytes:
         "form": FORM,
         "window_s": replication.window_s,
         "complete": replication.complete,
+        "circling": replication.circling,
         "marks": replication.arrived.size,
         "seconds_s": stations.seconds_s,
         "banks": stations.busy_s.size,
@@ -107,6 +108,7 @@ def read(content: bytes) -> Replication:
         arrived,
         under_way,
         document["complete"],
+        {name: (number, think_s) for name, (number, think_s) in document["circling"].items()},
     )
 
 
