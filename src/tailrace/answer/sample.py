@@ -127,8 +127,6 @@ class Sample:
             return self.spreads(name, quantity.kind)[quantity.probability].section(bar)
         if quantity.statistic == "mean":
             return ratio_sections([part.total_s for part in parts], counts, n=sum(counts))
-        if self.replications and name in self.replications[0].circling:
-            return self._circling(name, quantity, parts)
         completed = [part.completed for part in parts]
         done = completed if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
         found = ratio_sections(done, self.windows_s, n=sum(completed))
@@ -137,21 +135,6 @@ class Sample:
         if found.value and np.abs(found.deviations).max() <= one * found.value:
             return found.doubted("a window holds one completion more or less", one)
         return found
-
-    def _circling(self, name: str, quantity: Quantity, parts: Sequence[Totals]) -> Sectioned:
-        """A rate of closed clients by the interactive response time law, X = N / (R + Z).
-
-        Lazowska, Zahorjan, Graham and Sevcik, Quantitative System Performance, 1984, ch. 3 (from memory). Completions
-        in a window are right in the end as well; but where the slowest of many requests gather for long, those that end
-        in it are too many by those that are still under way when it does, and these are in the mean.
-        """
-        number, think_s = self.replications[0].circling[name]
-        every = self.totals(name, "all")
-        circle_s = [(each.total_s + think_s * each.requests) / number for each in every]
-        count: list[float] = [part.requests for part in parts]
-        if quantity.statistic == "throughput":
-            count = [part.requests * part.bytes_moved / max(part.completed, 1) for part in parts]
-        return ratio_sections(count, circle_s, n=sum(part.requests for part in parts))
 
     def spreads(self, name: str, kind: Kind) -> Mapping[float, QuantileSpread]:
         """The quantiles of latency, by probability."""

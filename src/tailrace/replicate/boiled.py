@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -63,12 +62,7 @@ def replicate(
         most_present = most_under_way(scenario, plan, requests)
     run = started(engine)(plan, requests, MARKS, most_present)
     is_open = np.array([name not in closed for name in plan.classes])
-    circling = {
-        each.name: (each.clients * (each.queue_depth or 1), each.think_time or 0.0)
-        for each in scenario.workload
-        if not each.is_open and not each.is_recorded
-    }
-    return replace(boil_down(run, requests, plan, is_open, scenario.closed_requests), circling=circling)
+    return boil_down(run, requests, plan, is_open, scenario.closed_requests)
 
 
 def boil_down(run: EngineRun, requests: int, plan: Plan, is_open: BoolArray, closed: int = 0) -> Replication:

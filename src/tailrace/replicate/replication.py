@@ -8,7 +8,7 @@ thousands of replications and for a store. All else is the same in both.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -116,9 +116,8 @@ class Replication:
     that there are at most `WARMING_MEANS`, ``issued`` how many requests that were; ``pace_per_s`` are completions a
     second in successive slices of the window. ``arrived`` and ``under_way`` (requests of open classes and detached
     ways) are at the marks of the measured window; of ways that closed writers leave behind, which cannot grow for good,
-    nothing is in it. ``circling`` says of each closed class how many requests are under way or thought of, and for how
-    many seconds in the mean; nothing where a trace says when clients think. ``complete`` is False for one that was
-    given up because too much was under way; then it has no classes.
+    nothing is in it. ``complete`` is False for one that was given up because too much was under way; then it has no
+    classes.
     """
 
     window_s: float
@@ -130,7 +129,6 @@ class Replication:
     arrived: FloatArray
     under_way: FloatArray
     complete: bool
-    circling: Mapping[str, tuple[int, float]] = field(default_factory=dict)
 
     def totals(self, name: str, kind: Kind) -> Totals | None:
         """What belongs to a class and kind; None if it did not occur."""

@@ -15,7 +15,7 @@ from tailrace.quantity import Kind
 from tailrace.replicate.gather import STAGES, StageSums
 from tailrace.replicate.replication import Kept, Replication, StationSample, Totals
 
-FORM = 3
+FORM = 2
 """Number of the form in which replications are written."""
 
 
@@ -52,7 +52,6 @@ def written(replication: Replication) -> bytes:
         "form": FORM,
         "window_s": replication.window_s,
         "complete": replication.complete,
-        "circling": replication.circling,
         "marks": replication.arrived.size,
         "seconds_s": stations.seconds_s,
         "banks": stations.busy_s.size,
@@ -108,7 +107,6 @@ def read(content: bytes) -> Replication:
         arrived,
         under_way,
         document["complete"],
-        {name: (number, think_s) for name, (number, think_s) in document["circling"].items()},
     )
 
 
