@@ -17,6 +17,7 @@ import pandas as pd
 from covered import Hits, Task, counted, picture, summed_up, table
 from parallel import Parallel
 from record import SCENARIOS, recorded
+from simulated import ONE_STATION
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
 from tailrace.measure.interval import IntervalEstimate
@@ -41,16 +42,6 @@ name = "booking"
 queue_depth = DEPTH
 request_size = "4 KiB"
 read_share = SHARE
-"""
-
-STATION = """
-[server.media]
-kind = "generic"
-service = {law = "exponential", mean = "1 ms"}
-[[workload]]
-name = "booking"
-rate = "RATE /s"
-request_size = "8 KiB"
 """
 
 SURGES = """
@@ -156,7 +147,8 @@ def one_server(load: float) -> Case:
     """M/M/1: the latency is exponential."""
     mean_s = 1e-3 / (1.0 - load)
     known = {"mean": mean_s} | {f"p{p}": mean_s * -math.log1p(-p / 100) for p in (50, 95, 99)}
-    return Case(f"M/M/1 at {load}", STATION.replace("RATE", repr(1e3 * load)), tuple(known), exact=known)
+    text = ONE_STATION.replace("SERVERS", "1").replace("SERVICE", '{law = "exponential", mean = "1 ms"}')
+    return Case(f"M/M/1 at {load}", text.replace("RATE", repr(1e3 * load)), tuple(known), exact=known)
 
 
 ALL = ("rate", "mean", "p50", "p99")

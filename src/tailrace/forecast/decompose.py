@@ -312,9 +312,8 @@ class Decomposition:
         """Variability of the gaps between a class's arrivals at one station, thinned at random on the way there."""
         workload = self.samples[name].workload
         law = workload.arrival_law
-        mixed = (
-            law.keeps_clients and workload.clients > 1
-        )  # clients each of its own pace are as good as Poisson
+        # Clients each of its own pace are as good as Poisson.
+        mixed = law.keeps_clients and workload.clients > 1
         scv = law.gap_scv if workload.is_open and not mixed else 1.0
         return 1.0 + min(visits, 1.0) * (scv - 1.0)
 
