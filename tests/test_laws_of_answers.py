@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 
 from drives import controller, generic
-from tailrace.answer.laws import broken_law
+from tailrace.answer.figures import LEVEL
+from tailrace.answer.laws import broken_law, gaps_of_closed
 from tailrace.answer.sample import Doubt, Sample
 from tailrace.forecast.saturation import Load, offered_load
+from tailrace.quantity import Quantity
 from tailrace.replicate.boiled import replicate
 from tailrace.replicate.replication import Replication
 from tailrace.scenario import parse
@@ -44,6 +46,19 @@ def broken(given: Scenario, load: Load, replications: list[Replication]) -> Doub
     return broken_law(given, given.workload[0], load, Sample(replications))
 
 
+def with_totals(found: list[Replication], name: str, **changes: float) -> list[Replication]:
+    """The same with totals of a class that are so many times what they were."""
+    changed = []
+    for each in found:
+        every = each.kinds[name]["all"]
+        new = {
+            field: type(getattr(every, field))(getattr(every, field) * by) for field, by in changes.items()
+        }
+        kinds = {**each.kinds[name], "all": replace(every, **new)}
+        changed.append(replace(each, kinds={**each.kinds, name: kinds}))
+    return changed
+
+
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.8])
 def test_the_laws_hold_at_every_load(share: float) -> None:
     given = scenario(share)
@@ -56,21 +71,10 @@ def test_each_law_is_found_broken_when_its_figures_are_off() -> None:
     given = scenario(0.5)
     load, found = offered_load(given, SEED), runs(given)
 
-    def with_totals(**changes: float) -> list[Replication]:
-        changed = []
-        for each in found:
-            every = each.kinds["booking"]["all"]
-            new = {
-                name: type(getattr(every, name))(getattr(every, name) * by) for name, by in changes.items()
-            }
-            kinds = {**each.kinds["booking"], "all": replace(every, **new)}
-            changed.append(replace(each, kinds={**each.kinds, "booking": kinds}))
-        return changed
-
     doubts = [
-        broken(given, load, with_totals(total_s=1.001)),
-        broken(given, load, with_totals(under_way_s=1.5)),
-        broken(given, load, with_totals(completed=1.5, under_way_s=1.5)),
+        broken(given, load, with_totals(found, "booking", total_s=1.001)),
+        broken(given, load, with_totals(found, "booking", under_way_s=1.5)),
+        broken(given, load, with_totals(found, "booking", completed=1.5, under_way_s=1.5)),
         broken(
             given,
             replace(load, per_request_s={name: 1.3 * each for name, each in load.per_request_s.items()}),
@@ -82,3 +86,28 @@ def test_each_law_is_found_broken_when_its_figures_are_off() -> None:
     assert "under way" in said[1]
     assert "are asked for" in said[2]
     assert "busy where rates and demands make it" in said[3]
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.8])
+@pytest.mark.parametrize("off_by", [0.0, 0.03, 0.8])
+def test_the_rate_of_closed_clients_is_no_surer_than_littles_law(share: float, off_by: float) -> None:
+    given = scenario(share)
+    found = with_totals(runs(given), "manifests", completed=1.0 + off_by)
+    gaps = gaps_of_closed(given, Sample(found))
+    plain, checked = Sample(found), Sample(found, gaps=gaps)
+    assert list(gaps) == ["manifests"]
+    assert gaps["manifests"] == pytest.approx(off_by, abs=0.005)
+
+    def half_width(sample: Sample, quantity: str) -> float | None:
+        return sample.section("manifests", Quantity(quantity)).estimate(LEVEL).half_width
+
+    assert half_width(checked, "mean") == half_width(plain, "mean")
+    for quantity in ("rate", "throughput"):
+        alone, wider = half_width(plain, quantity), half_width(checked, quantity)
+        value = plain.section("manifests", Quantity(quantity)).value
+        assert alone is not None
+        assert value is not None
+        if off_by > 0.5:
+            assert wider is None
+        else:
+            assert wider == pytest.approx(alone + gaps["manifests"] * value)

@@ -13,6 +13,7 @@ import numpy as np
 
 from tailrace.answer.doubts import doubts
 from tailrace.answer.figures import LEVEL, target_results
+from tailrace.answer.laws import gaps_of_closed
 from tailrace.answer.result import Found, Overload, TargetResult
 from tailrace.answer.sample import Bars, Sample
 from tailrace.crew.crew import Crew
@@ -148,8 +149,9 @@ class Bench:
         return samples
 
     def doubted(self, scenario: Scenario, sample: Sample) -> Sample:
-        """The same replications, with why figures of the classes may be off."""
-        return Sample(sample.replications, sample.quantiles, doubts(scenario, self.load(scenario), sample))
+        """The same replications, with why figures of the classes may be off, and their rates by how much."""
+        found = doubts(scenario, self.load(scenario), sample)
+        return Sample(sample.replications, sample.quantiles, found, gaps_of_closed(scenario, sample))
 
     def overload_seen(self, scenario: Scenario, sample: Sample) -> Overload | None:
         """The overload that a run shows: which bank's queue grew most, and the load that was carried; or None.

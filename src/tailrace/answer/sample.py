@@ -74,7 +74,7 @@ class Sample:
 
     Quantiles are exact where the replications are whole; where only what is kept of them is there, they are as exact
     as a spectrum tells (see `measure.spectrum`). ``quantiles`` are those wanted, by name, ``doubts`` why figures of a
-    class may be off besides, by its name.
+    class may be off besides, by its name, and ``gaps`` by what share only its rates may be.
     """
 
     def __init__(
@@ -82,9 +82,10 @@ class Sample:
         replications: Sequence[Replication],
         quantiles: Mapping[str, float] = QUANTILES,
         doubts: Mapping[str, Doubt] | None = None,
+        gaps: Mapping[str, float] | None = None,
     ) -> None:
         self.replications = tuple(replications)
-        self.quantiles, self.doubts = quantiles, doubts or {}
+        self.quantiles, self.doubts, self._gaps = quantiles, doubts or {}, gaps or {}
         self.windows_s = [each.window_s for each in replications]
         self._quantiles: dict[tuple[str, Kind], Quantiles] = {}
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
@@ -131,6 +132,9 @@ class Sample:
         done = completed if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
         found = ratio_sections(done, self.windows_s, n=sum(completed))
         # A window holds one completion more or less, whatever the replications agree on.
+        found = found.doubted(
+            "rate times mean latency is not the number under way", self._gaps.get(name, 0.0)
+        )
         one = len(parts) / sum(completed) if any(completed) else 0.0
         if found.value and np.abs(found.deviations).max() <= one * found.value:
             return found.doubted("a window holds one completion more or less", one)

@@ -75,8 +75,10 @@ class Sectioned:
         )
 
     def doubted(self, reason: str, off_by: float) -> Sectioned:
-        """The same figure, which may be off by such a share besides."""
-        return self if self.value is None else replace(self, reason=reason, off_by=off_by)
+        """The same figure, which may be off by such a share besides, or by a greater that was known before."""
+        if self.value is None or off_by <= self.off_by:
+            return self
+        return replace(self, reason=reason, off_by=off_by)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
