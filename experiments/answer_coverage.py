@@ -27,8 +27,8 @@ from tailrace.scenario.tables.scenario import Scenario
 
 TENTH = 4_000
 """Requests of a replication at a tenth of the fewest that an answer takes by itself."""
-RUNS, FULL, DEAR = 200, 100, 30
-"""Runs of each case at the short length, under the full rule, and under it of those that take ten seconds."""
+RUNS, DEAR = 200, 60
+"""Runs of each case under each rule, and under the full rule of those that take ten seconds."""
 RUNS_A_TASK = 10
 TRUTH_SEED = 10**9
 """Seed of the long runs, beyond those of all others."""
@@ -82,7 +82,7 @@ class Case:
     asked: tuple[str, ...]
     long: int = 0
     settings: tuple[str, ...] = ()
-    runs: int = FULL
+    runs: int = RUNS
     exact: Mapping[str, float] | None = None
 
     @cached_property
