@@ -22,6 +22,7 @@ from tailrace.cli.failures import (
     reason,
     stop,
 )
+from tailrace.cli.guide import add_to as add_guide_to
 from tailrace.cli.lesson import add_to as add_lesson_to
 from tailrace.cli.report import add_to as add_report_to
 from tailrace.cli.studies import (
@@ -46,7 +47,6 @@ app = typer.Typer(
     "3 undecided; 4 internal failure; 130 interrupted.",
     # Without markup typer leaves rich alone, whose import would make --help half as slow again.
     rich_markup_mode=None,
-    add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
@@ -234,6 +234,7 @@ cli_data.add_to(app)
 add_to(app)
 add_report_to(app)
 add_lesson_to(app)
+add_guide_to(app)
 
 
 def main() -> None:
