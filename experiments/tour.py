@@ -1,7 +1,8 @@
 """What three people see: the commands, outputs and pictures that the README shows, from real runs.
 
 Beside them, what plain multiplication says of the same scenarios, and sentences on accuracy and speed, read from the
-tables that other experiments left in results/. ``--text-only`` puts all of it into the README again without any run.
+tables that other experiments left in results/. ``--text-only`` puts all of it into the README and the manual again
+without any run.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import load
 from tailrace.scenario.tables.scenario import Scenario
 
-README = ROOT / "README.md"
+DOCUMENTS = (ROOT / "README.md", ROOT / "src" / "tailrace" / "guide" / "accuracy.md")
+"""Where outputs, tables and sentences stand between markers."""
 CUT = "[...]"
 """Stands for what an output says beside the part that is shown."""
 
@@ -128,7 +130,7 @@ def measured(record: Record, seed: int, quick: bool) -> None:
     )
 
 
-# What stands in the README
+# What stands in README and manual
 
 
 def _three(value: float) -> str:
@@ -144,21 +146,18 @@ def shown(user: str, results: Path) -> str:
 
 
 def plain(results: Path) -> str:
-    """The table of plain multiplication."""
+    """The table of plain multiplication, in MB/s and ms, narrow enough for a terminal."""
     lines = [
-        "| scenario | asked, MB/s | drives × what one carries, MB/s | so multiplication says | simulated p99, ms"
-        " | promised, ms | verdict |",
+        "| scenario | asked | drives | enough | p99 | limit | verdict |",
         "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     for row in pd.read_csv(results / "tour_plain.csv").to_dict("records"):
         asked, carried = row["asked_bytes_per_s"] / 1e6, row["drives_carry_bytes_per_s"] / 1e6
-        each = carried / row["drives"]
-        says = "enough" if asked < carried else "not enough"
         half = 1e3 * (row["p99_high_s"] - row["p99_low_s"]) / 2
+        name = row["scenario"].removesuffix(".toml")
         lines.append(
-            f"| `{row['scenario']}` | {_three(asked)} | {row['drives']} × {_three(each)} = {_three(carried)}"
-            f" | {says}, {carried / asked:.3g} times | {1e3 * row['p99_s']:.3g} ±{half:.1g}"
-            f" | {1e3 * row['limit_s']:g} | {row['verdict']} |"
+            f"| `{name}` | {_three(asked)} | {_three(carried)} | {carried / asked:.3g} times"
+            f" | {1e3 * row['p99_s']:.3g} ±{half:.1g} | {1e3 * row['limit_s']:g} | {row['verdict']} |"
         )
     return "\n".join(lines) + "\n"
 
@@ -260,23 +259,24 @@ def _speed(frame: pd.DataFrame) -> str:
     return f"Speed of the compiled engine: {each}."
 
 
-def filled(readme: str, results: Path) -> str:
+def filled(document: str, results: Path) -> str:
     """All between markers as the results have it. Raises ValueError for an unknown marker."""
     parts: dict[str, Callable[[], str]] = {user: lambda user=user: shown(user, results) for user in USERS}
     parts |= {"plain": lambda: plain(results), "measured": lambda: accuracy(results)}
 
     def fill(found: re.Match[str]) -> str:
         if found["name"] not in parts:
-            raise ValueError(f"marker {found['name']!r} in README.md; accepted: {', '.join(parts)}")
+            raise ValueError(f"marker {found['name']!r}; accepted: {', '.join(parts)}")
         return f"{found['begin']}\n{parts[found['name']]()}{found['end']}"
 
     marked = r"(?P<begin><!-- tour: (?P<name>\w+) -->)\n.*?(?P<end><!-- end -->)"
-    return re.sub(marked, fill, readme, flags=re.DOTALL)
+    return re.sub(marked, fill, document, flags=re.DOTALL)
 
 
 def refresh(results: Path) -> None:
-    """Put what is in the results into the README."""
-    README.write_text(filled(README.read_text(encoding="utf-8"), results), encoding="utf-8")
+    """Put what is in the results into README and manual."""
+    for path in DOCUMENTS:
+        path.write_text(filled(path.read_text(encoding="utf-8"), results), encoding="utf-8")
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""The README shows what runs gave and tables hold: nothing is typed in, and nothing is out of date."""
+"""README and manual show what runs gave and tables hold: nothing is typed in, and nothing is out of date."""
 
 import importlib
 import json
@@ -59,7 +59,10 @@ def test_the_command_beside_each_output_names_the_scenario_that_was_run() -> Non
 
 
 def test_what_is_between_the_markers_follows_from_the_results(tour: ModuleType) -> None:
-    assert tour.filled(readme(), RESULTS) == readme(), "python experiments/tour.py --text-only"
+    for path in tour.DOCUMENTS:
+        document = path.read_text(encoding="utf-8")
+        assert "<!-- tour: measured -->" in document
+        assert tour.filled(document, RESULTS) == document, "python experiments/tour.py --text-only"
 
 
 def test_every_full_table_that_the_readme_can_quote_is_quoted() -> None:

@@ -6,8 +6,9 @@ for it, and `tailrace.cli.guide` makes it. What tables of `results/` say is put 
 
 `tests/test_guide.py` holds every page. Each command parses; its files are in ``shared/`` or made by the page, by an
 earlier command or by a block that names the file behind its language (``csv points.csv``); the keys that it sets are
-known. **The first command of the page is carried out**, with short runs, so a page begins with a cheap one. In a
-terminal nothing is wider than 80 columns: a line of code has at most 78.
+known. **The first command of a page is carried out**, with short runs, so a page begins with a cheap one. So is each
+that is a block by itself with a block of text right behind it, which has to be what comes out (``[...]`` for what is
+left out). In a terminal nothing is wider than 80 columns: a line of code has at most 78.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _MADE = re.compile(r"^<!-- made: ([\w-]+) -->\n", re.MULTILINE)
+_COMMENT = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
 _LINK = re.compile(r"\[([^\]]+)\]\(([\w-]+)\.md\)")
 
 
@@ -38,9 +40,16 @@ def question(page: str) -> str:
 
 def shown(page: str, made: Mapping[str, Callable[[], str]], console: Console | None = None) -> str:
     """A page as a terminal shows it: Markdown laid out, and between it what is made, by its kind, as it comes."""
-    parts = _MADE.split(_LINK.sub(r"\1 (`tailrace guide \2`)", page))
+    parts = _MADE.split(_LINK.sub(_for_terminal, page))
     texts = [made[part]() if place % 2 else _laid_out(part, console) for place, part in enumerate(parts)]
     return "\n".join(filter(None, texts))
+
+
+def _for_terminal(link: re.Match[str]) -> str:
+    """A link to a page as the command that shows it."""
+    text, name = link.groups()
+    command = f"`tailrace guide {name}`"
+    return command if text == name else f"{text} ({command})"
 
 
 def _laid_out(text: str, console: Console | None) -> str:
@@ -48,4 +57,4 @@ def _laid_out(text: str, console: Console | None) -> str:
 
     from tailrace.report.terminal.layout import text_of
 
-    return text_of(lambda _: [Markdown(text, code_theme="ansi_dark")], console)
+    return text_of(lambda _: [Markdown(_COMMENT.sub("", text), code_theme="ansi_dark")], console)
