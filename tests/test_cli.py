@@ -400,6 +400,15 @@ def test_help_names_the_verbs_and_the_exit_codes_whole() -> None:
     assert "..." not in text.replace("[ARGS]...", "")
 
 
+def test_the_shell_completes_verbs_and_options() -> None:
+    for typed, completed in (("jour", ["journey"]), ("run --until", ["--until-decided"])):
+        asked = {"COMP_WORDS": f"tailrace {typed}", "COMP_CWORD": str(len(typed.split()))}
+        done = CliRunner().invoke(
+            app, env={"_TAILRACE_COMPLETE": "complete_bash", **asked}, prog_name="tailrace"
+        )
+        assert done.stdout.split() == completed
+
+
 def test_a_reader_that_goes_away_is_told_nothing() -> None:
     read_end, write_end = os.pipe()
     os.close(read_end)

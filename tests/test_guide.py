@@ -90,7 +90,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def write_files(document: str) -> None:
-    """The files that a document has its reader write."""
+    """The files and folders that a document has its reader make."""
+    for name in re.findall(r"^mkdir (\S+)$", document, re.MULTILINE):
+        Path(name).mkdir()
     for block in blocks(document):
         if block.file:
             Path(block.file).write_text(block.text, encoding="utf-8")
@@ -104,8 +106,9 @@ def test_every_command_is_understood_and_finds_its_files(name: str, folder: Path
         for parameter, file in files_of(values):
             if command[0] == "new":
                 file.write_text(starter(), encoding="utf-8")
-            elif parameter in WRITTEN:
+            elif parameter == "out":  # made with all above it
                 file.parent.mkdir(parents=True, exist_ok=True)
+            elif parameter in WRITTEN:
                 file.touch()
             else:
                 assert file.is_file(), (command, parameter)

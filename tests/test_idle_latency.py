@@ -71,7 +71,7 @@ def efficiency(max_payload: int) -> float:
 
 
 @pytest.mark.parametrize("kind", [READ, WRITE])
-@pytest.mark.parametrize("generation", [1, 2, 3, 4, 5])
+@pytest.mark.parametrize("generation", [1, 2, 3, 4, 5, 6])
 def test_one_pcie_lane_carries_what_its_generation_is_published_to_less_packet_headers(
     generation: int, kind: str
 ) -> None:

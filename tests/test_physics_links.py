@@ -96,7 +96,7 @@ def test_wire_bytes_are_those_of_frames_filled_one_after_the_other(
 @pytest.mark.parametrize(
     ("call", "says"),
     [
-        (lambda: links.pcie_lane_rate_bytes_per_s(6), "known are 1, 2, 3, 4, 5"),
+        (lambda: links.pcie_lane_rate_bytes_per_s(7), "known are 1, 2, 3, 4, 5, 6"),
         (lambda: links.pcie_lane_rate_bytes_per_s(0), "generation 0"),
         (lambda: links.pcie_rate_bytes_per_s(4, 0, 256), "at least one lane"),
         (lambda: links.pcie_packet_efficiency(0), "positive payload"),

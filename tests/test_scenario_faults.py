@@ -99,7 +99,7 @@ def only(*changes, text=None):
         ("server.controller.variability", "-1", "below 0"),
         ("server.lanes.width", "3", "unknown"),
         ("server.lanes.width", "true", "not a whole number"),
-        ("server.lanes.pcie_generation", "6", "above 5"),
+        ("server.lanes.pcie_generation", "7", "above 6"),
         ("server.lanes.max_payload", '"300 B"', "unknown"),
         ("server.media", "3", "not a table"),
         ("server.media.count", "0", "below 1"),

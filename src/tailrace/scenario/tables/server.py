@@ -7,7 +7,12 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Tag
 
-from tailrace.physics.links import SERIAL_PAYLOAD_SHARE, pcie_rate_bytes_per_s, serial_rate_bytes_per_s
+from tailrace.physics.links import (
+    PCIE_TRANSFERS_PER_S,
+    SERIAL_PAYLOAD_SHARE,
+    pcie_rate_bytes_per_s,
+    serial_rate_bytes_per_s,
+)
 from tailrace.scenario.tables.fields import (
     DataRate,
     Dimensioned,
@@ -34,7 +39,7 @@ from tailrace.scenario.tables.spinning import Spinning
 
 Discipline = Literal["fcfs", "ps", "delay"]
 LinkDiscipline = Literal["ps", "fcfs"]
-Generation = Annotated[Whole, Field(ge=1, le=5)]
+Generation = Annotated[Whole, Field(ge=1, le=max(PCIE_TRANSFERS_PER_S))]
 PacketPayload = Annotated[Literal[128, 256, 512, 1024, 2048, 4096], Dimensioned("size")]
 Coding = Literal["8b/10b", "128b/130b", "128b/150b"]
 
