@@ -23,7 +23,7 @@ def guide(
 ) -> None:
     """Show a page of the manual."""
     with failures(debug):
-        from tailrace.guide import pages, question, shown
+        from tailrace.guide import pages, question
 
         known = pages()
         if name is None:
@@ -34,6 +34,8 @@ def guide(
         if name not in known:
             stop(BAD_INPUT, f"page is {name!r}; accepted: {', '.join(known)}")
         from rich.console import Console
+
+        from tailrace.guide.terminal import shown
 
         made = {"keys": _keys, "parts": _parts, "commands": lambda: _commands(context)}
         put(shown(known[name], made, Console(highlight=False)))

@@ -1,4 +1,4 @@
-"""The manual: one page a question, in Markdown, which a terminal and a code host show alike.
+"""The manual: one page a question, in Markdown, which a terminal and a code host show alike (`terminal`).
 
 To add a page, put ``NAME.md`` here. Its first line is its question, as a heading; ``tailrace guide`` lists it by that.
 What follows from the program itself is never copied into a page: ``<!-- made: KIND -->`` on a line of its own stands
@@ -13,17 +13,7 @@ left out). In a terminal nothing is wider than 80 columns: a line of code has at
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
 from importlib.resources import files
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-_MADE = re.compile(r"^<!-- made: ([\w-]+) -->\n", re.MULTILINE)
-_COMMENT = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
-_LINK = re.compile(r"\[([^\]]+)\]\(([\w-]+)\.md\)")
 
 
 def pages() -> dict[str, str]:
@@ -36,25 +26,3 @@ def pages() -> dict[str, str]:
 def question(page: str) -> str:
     """The question that a page answers: its first line."""
     return page.partition("\n")[0].removeprefix("# ")
-
-
-def shown(page: str, made: Mapping[str, Callable[[], str]], console: Console | None = None) -> str:
-    """A page as a terminal shows it: Markdown laid out, and between it what is made, by its kind, as it comes."""
-    parts = _MADE.split(_LINK.sub(_for_terminal, page))
-    texts = [made[part]() if place % 2 else _laid_out(part, console) for place, part in enumerate(parts)]
-    return "\n".join(filter(None, texts))
-
-
-def _for_terminal(link: re.Match[str]) -> str:
-    """A link to a page as the command that shows it."""
-    text, name = link.groups()
-    command = f"`tailrace guide {name}`"
-    return command if text == name else f"{text} ({command})"
-
-
-def _laid_out(text: str, console: Console | None) -> str:
-    from rich.markdown import Markdown
-
-    from tailrace.report.terminal.layout import text_of
-
-    return text_of(lambda _: [Markdown(_COMMENT.sub("", text), code_theme="ansi_dark")], console)
