@@ -27,8 +27,13 @@ def assert_agree(frame: pd.DataFrame, exact: str, power: float) -> None:
     assert ((known.simulated - known[exact]).abs() < INTERVALS * half).all(), known
 
 
-def test_quantiles_of_several_servers_agree_with_the_exact_ones(quick: Quick) -> None:
-    frame = quick("mmc_tail")
+def test_quantiles_of_several_servers_agree_with_the_exact_ones(tmp_path: Path) -> None:
+    # This one as users do, as a command.
+    pytest.importorskip("numba")
+    command = [sys.executable, str(EXPERIMENTS / "mmc_tail.py"), "--quick", "--results", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    frame = written("mmc_tail", tmp_path)
     assert set(frame.servers) == {1, 4}
     assert frame.simulated.notna().sum() >= 8
     assert_agree(frame, "exact_s", 0.08)
@@ -72,6 +77,7 @@ def test_variable_service_lengthens_the_tail_as_closed_forms_say(quick: Quick) -
     assert mean[4.0] > 2 * mean[0.0]
 
 
+@pytest.mark.whole
 def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(quick: Quick) -> None:
     frame = quick("sharing")
     assert_agree(frame[frame.quantity == "mean"], "closed_form_s", 0.08)
@@ -82,6 +88,7 @@ def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(quick: Qui
     assert p99.closed_form_s["fcfs"] == pytest.approx(p99.simulated["fcfs"], rel=0.10)
 
 
+@pytest.mark.whole
 def test_the_compiled_engine_outruns_plain_simpy(quick: Quick, tmp_path: Path) -> None:
     frame = quick("speed")
     tandem = frame[frame.model == "tandem of four"].set_index("contender").requests_per_s
@@ -99,6 +106,7 @@ def test_intervals_hold_as_often_as_they_say(quick: Quick) -> None:
     assert (frame.low < 0.97).all()
 
 
+@pytest.mark.whole
 def test_intervals_of_answers_are_held_against_long_runs(quick: Quick) -> None:
     frame = quick("answer_coverage").set_index("quantity")
     assert set(frame.cell) == {"group commit"}
@@ -109,6 +117,7 @@ def test_intervals_of_answers_are_held_against_long_runs(quick: Quick) -> None:
     assert number == pytest.approx(24, rel=0.03)
 
 
+@pytest.mark.whole
 def test_overload_is_told_from_a_load_that_can_be_carried(quick: Quick) -> None:
     frame = quick("overload")
     assert set(frame.verb) == {"the backlog alone", "run", "sweep", "relief", "headroom"}
@@ -120,6 +129,7 @@ def test_overload_is_told_from_a_load_that_can_be_carried(quick: Quick) -> None:
     assert (closed.overloaded == 0).all()
 
 
+@pytest.mark.whole
 def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_pause(quick: Quick) -> None:
     frame = quick("streams").set_index(["way", "streams"]).simulated
     eager, none = frame["no pause, read-ahead of 1 MiB"], frame["no pause, no read-ahead"]
@@ -134,6 +144,7 @@ def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_p
     assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on
 
 
+@pytest.mark.whole
 def test_parameters_of_drives_are_found_again_within_their_intervals(quick: Quick) -> None:
     frame = quick("calibration")
     assert set(frame.by) == {"closed form", "simulation"}
@@ -145,6 +156,7 @@ def test_parameters_of_drives_are_found_again_within_their_intervals(quick: Quic
     assert ((frame["median"] / frame.truth - 1).abs() < 0.5).all()
 
 
+@pytest.mark.whole
 def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_to(quick: Quick) -> None:
     frame = quick("block_size")
     moves = frame.way == "spinning, random"
@@ -164,6 +176,7 @@ def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_t
     assert rate["spinning, sequential, two at a time"][512] > 1000 * rate["spinning, random"][512]
 
 
+@pytest.mark.whole
 def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(quick: Quick) -> None:
     frame = quick("mixed_load")
     # large ones at random in the order of arrival vary too much for a short run; test_sharing... has them
@@ -179,6 +192,7 @@ def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(quic
     assert (p99["small ones first"] > 10 * p99["small ones first, in pieces"]).all()
 
 
+@pytest.mark.whole
 def test_the_slowest_of_n_follows_fork_join_theory(quick: Quick) -> None:
     frame = quick("fan_out")
     assert_agree(frame[frame.method == "exact"], "closed_form_s", 0.08)
@@ -194,13 +208,6 @@ def test_the_slowest_of_n_follows_fork_join_theory(quick: Quick) -> None:
 
 
 # What they leave
-
-
-def test_an_experiment_is_a_command(tmp_path: Path) -> None:
-    command = [sys.executable, str(EXPERIMENTS / "mmc_tail.py"), "--quick", "--results", str(tmp_path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert len(written("mmc_tail", tmp_path))
 
 
 def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_pictures(script) -> None:

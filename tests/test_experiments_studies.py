@@ -2,7 +2,11 @@
 
 from pathlib import Path
 
+import pytest
+
 from quick import Quick
+
+pytestmark = pytest.mark.whole
 
 
 def test_the_brackets_hold_what_brute_force_finds(quick: Quick) -> None:
