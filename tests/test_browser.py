@@ -76,7 +76,9 @@ def test_every_report_prints_with_its_pictures_and_numbers(browser, pages) -> No
         assert_prints(browser, page, least_pages=3)
 
 
-@pytest.mark.parametrize("name", list(LESSONS))
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[] if name == "tail" else pytest.mark.whole) for name in LESSONS]
+)
 def test_every_lesson_fits_every_width_is_legible_and_prints(browser, name: str, tmp_path: Path) -> None:
     pytest.importorskip("numba")
     page = tmp_path / f"{name}.html"

@@ -1,12 +1,9 @@
 """Every experiment runs in its small version, writes what it says, and finds what it claims."""
 
-import importlib
-import json
 import re
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 
 import pandas as pd
 import pytest
@@ -14,30 +11,11 @@ from matplotlib.colors import to_hex
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
+from quick import EXPERIMENTS, Quick, written
+
 ROOT = Path(__file__).parent.parent
 INTERVALS = 2.0
 """Half-widths of the 95 % interval within which an exact value must lie: about 4 standard errors of 16 replications."""
-
-
-def quick(name: str, tmp_path: Path) -> pd.DataFrame:
-    """Run an experiment as a user would, and return its table."""
-    pytest.importorskip("numba")
-    command = [
-        sys.executable,
-        str(ROOT / "experiments" / f"{name}.py"),
-        "--quick",
-        "--results",
-        str(tmp_path),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    entry = json.loads((tmp_path / "manifest.json").read_text())[name]
-    assert entry["quick"]
-    assert entry["seed"] == 7
-    for file in entry["files"]:
-        assert (tmp_path / file).stat().st_size > 100
-    assert (tmp_path / f"{name}.png").read_bytes().startswith(b"\x89PNG")
-    return pd.read_csv(tmp_path / f"{name}.csv")
 
 
 def assert_agree(frame: pd.DataFrame, exact: str, power: float) -> None:
@@ -50,14 +28,19 @@ def assert_agree(frame: pd.DataFrame, exact: str, power: float) -> None:
 
 
 def test_quantiles_of_several_servers_agree_with_the_exact_ones(tmp_path: Path) -> None:
-    frame = quick("mmc_tail", tmp_path)
+    # This one as users do, as a command.
+    pytest.importorskip("numba")
+    command = [sys.executable, str(EXPERIMENTS / "mmc_tail.py"), "--quick", "--results", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    frame = written("mmc_tail", tmp_path)
     assert set(frame.servers) == {1, 4}
     assert frame.simulated.notna().sum() >= 8
     assert_agree(frame, "exact_s", 0.08)
 
 
-def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly(tmp_path: Path) -> None:
-    frame = quick("saturation", tmp_path)
+def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly(quick: Quick) -> None:
+    frame = quick("saturation")
     assert_agree(frame[frame.stages == "exponential"], "closed_form_s", 0.10)
     real = frame[(frame.stages == "real") & (frame.quantity == "mean")].dropna(
         subset=["simulated", "closed_form_s"]
@@ -69,8 +52,8 @@ def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly
     assert frame[beyond].simulated.isna().all()
 
 
-def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(tmp_path: Path) -> None:
-    frame = quick("queue_depth", tmp_path)
+def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(quick: Quick) -> None:
+    frame = quick("queue_depth")
     rate = frame[frame.quantity == "throughput_per_s"]
     assert (rate.simulated > rate.bound_low * 0.97).all()
     assert (rate.simulated < rate.bound_high * 1.03).all()
@@ -85,8 +68,8 @@ def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(tmp_pa
     assert 5 < deep["spinning"] < 20
 
 
-def test_variable_service_lengthens_the_tail_as_closed_forms_say(tmp_path: Path) -> None:
-    frame = quick("service_shape", tmp_path)
+def test_variable_service_lengthens_the_tail_as_closed_forms_say(quick: Quick) -> None:
+    frame = quick("service_shape")
     assert_agree(frame[frame.servers == 1], "closed_form_s", 0.08)
     several = frame[frame.servers > 1].dropna(subset=["simulated"])
     assert ((several.simulated / several.closed_form_s - 1).abs() < 0.10).all()
@@ -94,8 +77,9 @@ def test_variable_service_lengthens_the_tail_as_closed_forms_say(tmp_path: Path)
     assert mean[4.0] > 2 * mean[0.0]
 
 
-def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(tmp_path: Path) -> None:
-    frame = quick("sharing", tmp_path)
+@pytest.mark.whole
+def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(quick: Quick) -> None:
+    frame = quick("sharing")
     assert_agree(frame[frame.quantity == "mean"], "closed_form_s", 0.08)
     mean = frame[frame.quantity == "mean"].pivot_table("simulated", "large_load", "discipline")
     assert (mean.fcfs > 10 * mean.ps).all()
@@ -104,15 +88,16 @@ def test_sharing_a_link_spares_small_requests_the_wait_for_large_ones(tmp_path: 
     assert p99.closed_form_s["fcfs"] == pytest.approx(p99.simulated["fcfs"], rel=0.10)
 
 
-def test_the_compiled_engine_outruns_plain_simpy(tmp_path: Path) -> None:
-    frame = quick("speed", tmp_path)
+@pytest.mark.whole
+def test_the_compiled_engine_outruns_plain_simpy(quick: Quick, tmp_path: Path) -> None:
+    frame = quick("speed")
     tandem = frame[frame.model == "tandem of four"].set_index("contender").requests_per_s
     assert tandem["compiled engine"] > tandem["SimPy with Resource"]
     assert (tmp_path / "speed_growth.csv").exists()
 
 
-def test_intervals_hold_as_often_as_they_say(tmp_path: Path) -> None:
-    frame = quick("interval_coverage", tmp_path)
+def test_intervals_hold_as_often_as_they_say(quick: Quick) -> None:
+    frame = quick("interval_coverage")
     assert (frame.given == frame.runs).all()
     # 720 and more intervals: a coverage of 90 % or of 99 % would be found with near certainty (binomial, derived)
     assert frame.given.sum() >= 720
@@ -121,8 +106,9 @@ def test_intervals_hold_as_often_as_they_say(tmp_path: Path) -> None:
     assert (frame.low < 0.97).all()
 
 
-def test_intervals_of_answers_are_held_against_long_runs(tmp_path: Path) -> None:
-    frame = quick("answer_coverage", tmp_path).set_index("quantity")
+@pytest.mark.whole
+def test_intervals_of_answers_are_held_against_long_runs(quick: Quick) -> None:
+    frame = quick("answer_coverage").set_index("quantity")
     assert set(frame.cell) == {"group commit"}
     assert frame.given["rate"] == frame.runs["rate"] == 10
     assert frame.held["rate"] >= 7
@@ -131,8 +117,9 @@ def test_intervals_of_answers_are_held_against_long_runs(tmp_path: Path) -> None
     assert number == pytest.approx(24, rel=0.03)
 
 
-def test_overload_is_told_from_a_load_that_can_be_carried(tmp_path: Path) -> None:
-    frame = quick("overload", tmp_path)
+@pytest.mark.whole
+def test_overload_is_told_from_a_load_that_can_be_carried(quick: Quick) -> None:
+    frame = quick("overload")
     assert set(frame.verb) == {"the backlog alone", "run", "sweep", "relief", "headroom"}
     assert (frame[frame.share_of_saturation < 1].overloaded == 0).all()
     over = frame[frame.share_of_saturation > 1]
@@ -142,8 +129,9 @@ def test_overload_is_told_from_a_load_that_can_be_carried(tmp_path: Path) -> Non
     assert (closed.overloaded == 0).all()
 
 
-def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_pause(tmp_path: Path) -> None:
-    frame = quick("streams", tmp_path).set_index(["way", "streams"]).simulated
+@pytest.mark.whole
+def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_pause(quick: Quick) -> None:
+    frame = quick("streams").set_index(["way", "streams"]).simulated
     eager, none = frame["no pause, read-ahead of 1 MiB"], frame["no pause, no read-ahead"]
     assert eager[1] > 10 * none[1]
     assert eager[4] < 0.1 * eager[1]
@@ -156,8 +144,9 @@ def test_streams_that_interleave_become_random_and_read_ahead_keeps_those_that_p
     assert paused[16] == pytest.approx(unpaused[16], rel=0.05)  # the arm has no time to read on
 
 
-def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: Path) -> None:
-    frame = quick("calibration", tmp_path)
+@pytest.mark.whole
+def test_parameters_of_drives_are_found_again_within_their_intervals(quick: Quick) -> None:
+    frame = quick("calibration")
     assert set(frame.by) == {"closed form", "simulation"}
     assert set(frame.kind) == {"spinning", "flash"}
     # 91 intervals of 95 %: fewer than 76 would be held with a probability of 0.0001, all but surely if they were of
@@ -167,8 +156,9 @@ def test_parameters_of_drives_are_found_again_within_their_intervals(tmp_path: P
     assert ((frame["median"] / frame.truth - 1).abs() < 0.5).all()
 
 
-def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_to(tmp_path: Path) -> None:
-    frame = quick("block_size", tmp_path)
+@pytest.mark.whole
+def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_to(quick: Quick) -> None:
+    frame = quick("block_size")
     moves = frame.way == "spinning, random"
     assert_agree(frame[moves], "closed_form", 0.03)
     # what does not move takes always the same; on the platter but for the place in the span, 0.4 % of the rate
@@ -186,8 +176,9 @@ def test_size_times_rate_is_throughput_and_all_three_are_what_the_parts_add_up_t
     assert rate["spinning, sequential, two at a time"][512] > 1000 * rate["spinning, random"][512]
 
 
-def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(tmp_path: Path) -> None:
-    frame = quick("mixed_load", tmp_path)
+@pytest.mark.whole
+def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(quick: Quick) -> None:
+    frame = quick("mixed_load")
     # large ones at random in the order of arrival vary too much for a short run; test_sharing... has them
     varies = (frame.way == "in order of arrival") & (frame.beside == "at random")
     known = frame[~varies].dropna(subset=["closed_form_s", "simulated"])
@@ -201,8 +192,9 @@ def test_small_requests_that_go_first_wait_for_one_piece_and_others_for_all(tmp_
     assert (p99["small ones first"] > 10 * p99["small ones first, in pieces"]).all()
 
 
-def test_the_slowest_of_n_follows_fork_join_theory(tmp_path: Path) -> None:
-    frame = quick("fan_out", tmp_path)
+@pytest.mark.whole
+def test_the_slowest_of_n_follows_fork_join_theory(quick: Quick) -> None:
+    frame = quick("fan_out")
     assert_agree(frame[frame.method == "exact"], "closed_form_s", 0.08)
     mean = frame[frame.method == "Nelson-Tantawi"]
     assert len(mean)
@@ -216,17 +208,6 @@ def test_the_slowest_of_n_follows_fork_join_theory(tmp_path: Path) -> None:
 
 
 # What they leave
-
-
-@pytest.fixture
-def script(monkeypatch: pytest.MonkeyPatch):
-    """A script of the experiments, as a module."""
-    monkeypatch.syspath_prepend(str(ROOT / "experiments"))
-
-    def loaded(name: str) -> ModuleType:
-        return importlib.import_module(name)
-
-    return loaded
 
 
 def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_pictures(script) -> None:

@@ -22,13 +22,17 @@ from tailrace.report.sentences import limit_sentence
 from tailrace.study.curve import CurvePoint
 
 NAMES = list(LESSONS)
+LONG = ("sharing", "small-blocks", "pooling", "queue-depth")
+"""Lessons whose runs take more than ten seconds."""
 
 
 def module(name: str, which: str) -> Any:
     return import_module(f"tailrace.lessons.{name.replace('-', '_')}.{which}")
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[pytest.mark.whole] if name in LONG else []) for name in NAMES]
+)
 def test_whatever_a_lesson_claims_holds_and_its_page_has_pictures_in_words_and_numbers(name: str) -> None:
     # One test for all that rests on a lesson's runs, so that they are carried out once, in whichever process.
     pytest.importorskip("numba")

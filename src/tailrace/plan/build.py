@@ -24,6 +24,7 @@ from tailrace.workload.replay import TraceArrivals
 from tailrace.workload.streams import EvenStreams, Streams
 
 DEFAULT_ROWS = 4096
+SAMPLE_STEPS = 200_000
 SPREAD_SAMPLE = 64
 REBUILD_SAMPLE = 512
 
@@ -147,14 +148,27 @@ def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
     return in_turn or own_link or by_client
 
 
-def sample_demands(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Demand]]:
+def sample_demands(
+    scenario: Scenario, seed: int, steps: int = SAMPLE_STEPS
+) -> tuple[Stations, dict[str, Demand]]:
     """The stations, and the mean demand of each class and rebuild, from about ``steps`` steps of its own plan."""
     stations, chunks = sample_requests(scenario, seed, steps)
     return stations, {name: chunk_demand(chunk, stations) for name, chunk in chunks.items()}
 
 
-def sample_requests(scenario: Scenario, seed: int, steps: int = 200_000) -> tuple[Stations, dict[str, Chunk]]:
-    """The stations, and a block of requests of each class, of about ``steps`` steps."""
+def sample_requests(
+    scenario: Scenario, seed: int, steps: int = SAMPLE_STEPS
+) -> tuple[Stations, Mapping[str, Chunk]]:
+    """The stations, and a block of requests of each class, of about ``steps`` steps: for reading only.
+
+    They are the same at every load, but where classes share a read cache by their rates.
+    """
+    by_load = getattr(scenario.server.controller, "read_cache", None) is not None
+    return _sampled(scenario if by_load else scenario.model_copy(update={"load": 1.0}), seed, steps)
+
+
+@lru_cache(maxsize=4)
+def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mapping[str, Chunk]]:
     server = ServerPlan(scenario, seed, 0, cached_rates(scenario))
     chunks = {}
     spans = _spans(scenario)
