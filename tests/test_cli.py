@@ -400,8 +400,9 @@ def test_help_names_the_verbs_and_the_exit_codes_whole() -> None:
     assert "..." not in text.replace("[ARGS]...", "")
 
 
-def test_the_shell_completes_verbs_and_options() -> None:
-    for typed, completed in (("jour", ["journey"]), ("run --until", ["--until-decided"])):
+def test_the_shell_completes_verbs_options_and_pages_of_the_manual() -> None:
+    known = {"jour": ["journey"], "run --until": ["--until-decided"], "guide trans": ["transactions"]}
+    for typed, completed in known.items():
         asked = {"COMP_WORDS": f"tailrace {typed}", "COMP_CWORD": str(len(typed.split()))}
         done = CliRunner().invoke(
             app, env={"_TAILRACE_COMPLETE": "complete_bash", **asked}, prog_name="tailrace"

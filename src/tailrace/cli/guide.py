@@ -14,10 +14,19 @@ def add_to(app: typer.Typer) -> None:
     app.command()(guide)
 
 
+def _names() -> list[str]:
+    from tailrace.guide import pages
+
+    return list(pages())
+
+
 def guide(
     context: typer.Context,
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="Which page; without it they are listed.")
+        str | None,
+        typer.Argument(
+            metavar="[NAME]", help="Which page; without it they are listed.", autocompletion=_names
+        ),
     ] = None,
     debug: Debug = False,
 ) -> None:
