@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from drives import generic
-from oracles.caches import lru_hit_ratio, static_hit_ratio
+from oracles.caches import characteristic_time, lru_hit_ratio, static_hit_ratio
 from tailrace.answer.run import simulate
 from tailrace.engine.choice import runner
 from tailrace.errors import ScenarioError
 from tailrace.forecast.estimate import estimate
-from tailrace.physics.cache import characteristic_time, filling_time, popularity_groups
+from tailrace.physics.cache import filling_time, popularity_groups
 from tailrace.physics.zipf import rank_at, scatter, zipf_law, zipf_probability, zipf_rank
 from tailrace.plan.build import build_plan, cached_rates, hit_shares
 from tailrace.plan.columns import READ, Stage

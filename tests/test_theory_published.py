@@ -14,14 +14,13 @@ import numpy as np
 import pytest
 
 from oracles.bounded_queue import bounded_queue
-from oracles.caches import che_hit_ratio, lru_hit_ratio, static_hit_ratio
+from oracles.caches import characteristic_time, che_hit_ratio, lru_hit_ratio, static_hit_ratio
 from oracles.gim1 import gim1_wait_mean, gim1_wait_probability
 from oracles.phases import tandem_response_quantile
 from oracles.priorities import conserved_wait, preemptive_response_means
 from oracles.run_length import mm1_number_asymptotic_variance, mm1_wait_asymptotic_variance, run_length_needed
 from oracles.several_servers import ggc_wait_kimura
 from tailrace import theory
-from tailrace.physics import cache as cache_physics
 from tailrace.physics import flash as flash_physics
 from tailrace.physics.zipf import zipf_law, zipf_probability
 
@@ -363,7 +362,7 @@ def test_c1_che_is_remarkably_accurate() -> None:
     row = CACHE["C1"]
     shares = zipf(row["items"], row["exponent"])
     for i, capacity in enumerate(row["capacity"]):
-        time = cache_physics.characteristic_time(shares, capacity)
+        time = characteristic_time(shares, capacity)
         assert time == printed(row["characteristic_time"][i])
         hits = che_hit_ratio(shares, capacity)
         assert hits == printed(row["hit_ratio"][i])

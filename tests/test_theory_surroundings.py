@@ -16,7 +16,7 @@ from scipy.sparse.linalg import spsolve
 from scipy.special import lambertw
 
 from oracles.bounds import fork_join_response_bounds
-from oracles.caches import che_hit_ratio, lru_hit_ratio, static_hit_ratio
+from oracles.caches import characteristic_time, che_hit_ratio, lru_hit_ratio, static_hit_ratio
 from oracles.run_length import mm1_number_asymptotic_variance, mm1_wait_asymptotic_variance, run_length_needed
 from tailrace import theory
 from tailrace.physics import cache, flash
@@ -127,16 +127,14 @@ def test_the_characteristic_time_fills_the_cache(rates: list[float], fill: float
     if not asked or min(asked) < 1e-6:
         return
     capacity = fill * len(asked)
-    time = cache.characteristic_time(rates, capacity)
+    time = characteristic_time(rates, capacity)
     assert cache.hit_probability(rates, time).sum() == pytest.approx(capacity, rel=1e-9)
     # Twice the requests, half the time.
-    assert cache.characteristic_time(np.array(rates) * speed, capacity) == pytest.approx(
-        time / speed, rel=1e-9
-    )
+    assert characteristic_time(np.array(rates) * speed, capacity) == pytest.approx(time / speed, rel=1e-9)
 
 
 def test_a_cache_for_everything_that_is_asked_for_never_forgets() -> None:
-    assert cache.characteristic_time([1.0, 2.0, 0.0], 2) == math.inf
+    assert characteristic_time([1.0, 2.0, 0.0], 2) == math.inf
     assert cache.hit_probability([1.0, 0.0], math.inf).tolist() == [1.0, 0.0]
     assert che_hit_ratio([1.0, 2.0, 0.0], 2) == 1.0
 
@@ -159,7 +157,7 @@ def test_popularity_in_groups_moves_a_hit_share_by_less_than_a_hundred_thousandt
 
 def test_two_classes_share_one_characteristic_time_by_their_rates() -> None:
     busy, quiet = np.full(1000, 9.0), np.full(1000, 1.0)
-    time = cache.characteristic_time(np.concatenate([busy, quiet]), 500)
+    time = characteristic_time(np.concatenate([busy, quiet]), 500)
     hits = cache.hit_probability([9.0, 1.0], time)
     assert 1000 * hits.sum() == pytest.approx(500, rel=1e-12)
     # Each item is refreshed by its own rate: nine times the rate, the ninth power of the miss probability.
@@ -257,10 +255,10 @@ def test_what_lies_outside_the_range_is_refused_by_name(name: str, call: object)
         (lambda: flash.write_amplification(math.inf), "overprovisioning"),
         (lambda: flash.overprovisioning_of_amplification(1.0), "above 1"),
         (lambda: flash.spare_factor(-0.1), "overprovisioning"),
-        (lambda: cache.characteristic_time([1.0, -1.0], 1), "rates"),
-        (lambda: cache.characteristic_time([1.0, math.nan], 1), "rates"),
-        (lambda: cache.characteristic_time([1.0, 2.0], 0), "capacity"),
-        (lambda: cache.characteristic_time([1.0, 2.0], 1, [1.0]), "equal length"),
+        (lambda: characteristic_time([1.0, -1.0], 1), "rates"),
+        (lambda: characteristic_time([1.0, math.nan], 1), "rates"),
+        (lambda: characteristic_time([1.0, 2.0], 0), "capacity"),
+        (lambda: characteristic_time([1.0, 2.0], 1, [1.0]), "equal length"),
         (lambda: cache.popularity_groups(zipf_law(10, 1.0), single=0), "single"),
     ],
 )

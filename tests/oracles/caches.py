@@ -1,9 +1,49 @@
 """Hit shares of caches under independent requests; ``shares`` are the request shares (or rates) of the items."""
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tailrace.physics.cache import characteristic_time, hit_probability
+from tailrace.physics.cache import hit_probability
+
+
+def characteristic_time(rates: ArrayLike, capacity: float, counts: ArrayLike | None = None) -> float:
+    """Time after which an unrequested item has left: the root of sum(1 - exp(-rate t)) = capacity.
+
+    rates: requests per second of each item, shape (items,) or, with `counts` items of each rate, (groups,).
+    Several classes that share the cache have one characteristic time: pass the rates of all of them. With
+    shares in place of rates the time is counted in requests. An item is then found with probability 1 -
+    exp(-rate t). Returns seconds, `inf` when all items that are ever requested fit. Newton's method, from
+    the left on a concave function, so it cannot overshoot; to 1e-14 relative.
+
+    Valid for independent requests; the error in the hit share is some percent for caches of two items, below
+    0.001 from a hundred.
+    Source: H. Che, Y. Tung and Z. Wang, Hierarchical web caching systems, IEEE JSAC 20(7), 2002; C. Fricker,
+    P. Robert and J. Roberts, A versatile and accurate approximation for LRU cache performance, arXiv
+    1202.3974.
+    Raises ValueError for negative or non-finite rates, negative counts, and a capacity not above 0.
+    """
+    rate = np.asarray(rates, dtype=np.float64)
+    count = np.ones_like(rate) if counts is None else np.asarray(counts, dtype=np.float64)
+    if rate.ndim != 1 or rate.shape != count.shape:
+        raise ValueError("rates and counts must be one-dimensional and of equal length")
+    if not (np.all(np.isfinite(rate)) and np.all(rate >= 0.0) and np.all(count >= 0.0)):
+        raise ValueError("rates must be finite and, like counts, 0 or above")
+    if not 0.0 < capacity < math.inf:
+        raise ValueError("capacity must be a number of items above 0")
+    asked = (rate > 0.0) & (count > 0.0)
+    rate, count = rate[asked], count[asked]
+    if capacity >= count.sum():
+        return math.inf
+    time = capacity / float(np.dot(rate, count))
+    for _ in range(10_000):
+        left = np.exp(-rate * time)
+        step = (capacity - float(np.dot(count, -np.expm1(-rate * time)))) / float(np.dot(count, rate * left))
+        time += step
+        if step <= 1e-14 * time:
+            break
+    return time
 
 
 def che_hit_ratio(shares: ArrayLike, capacity: float, counts: ArrayLike | None = None) -> float:

@@ -48,7 +48,6 @@ class Tally:
     found: int = 0
     requests: int = 0
     work_s: float = 0.0
-    store_s: float = 0.0
     began: float = field(default_factory=time.perf_counter)
 
     @property
@@ -133,9 +132,7 @@ class Crew:
         """What the store has of a task, and the seconds that it took; it is counted as done."""
         if self.store is None:
             return None
-        began = time.perf_counter()
         known = self.store.find(task.key)
-        self.tally.store_s += time.perf_counter() - began
         if known is not None:
             self.tally.found += 1
             self._count(task, known[1])
@@ -144,9 +141,7 @@ class Crew:
     def keep(self, task: Task, replication: Replication, seconds: float) -> None:
         """Note a finished task, and keep it in the store."""
         if self.store is not None:
-            began = time.perf_counter()
             self.store.keep(task.key, replication, seconds)
-            self.tally.store_s += time.perf_counter() - began
         self.tally.performed += 1
         self._count(task, seconds)
 

@@ -66,11 +66,6 @@ class Geometry:
         """Data units in a row of one group."""
         return self.size // self.copies - self.parities
 
-    @property
-    def healthy(self) -> bool:
-        """Whether all drives are up."""
-        return bool(self.up.all())
-
     def part(self, row: IntArray) -> IntArray:
         """Which part of ``drive`` and ``up`` holds for rows: 0 where they are rebuilt already, else 1."""
         return np.asarray(row >= self.rebuilt_rows, dtype=np.int64)
