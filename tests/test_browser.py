@@ -41,9 +41,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="the extra `browser` is not installed")
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="no extra `browser`; to get it: pip install -e '.[browser]'"
+    )
     if BROWSER is None:
-        pytest.skip(f"no browser is installed; looked for {', '.join(NAMES)}")
+        looked = ", ".join(NAMES)
+        pytest.skip(f"none of {looked} is installed; to get one, on Debian: apt-get install chromium")
     with playwright.sync_playwright() as driver:
         launched = driver.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         yield launched
