@@ -90,7 +90,7 @@ def only(*changes, text=None):
         ("workload.booking.target.p99", '"1 ms/s"', "a unit of another kind, but a time is due"),
         ("workload.booking.target.p99", '"0 s"', "not above 0"),
         ("server.network.rate", '"25 Gb/s"', "unknown unit 'Gb' (write Gbit or GB or GiB)"),
-        ("server.network.rate", '"25 Gbit"', "a size, but a data rate is due"),
+        ("server.network.rate", '"25 Gbit"', "a size, but a line rate is due"),
         ("server.network.rate", '"0 Gbit/s"', "not above 0"),
         ("server.network.ports", "0", "below 1"),
         ("server.network.round_trip", '"-1 us"', "below 0"),
@@ -137,7 +137,7 @@ def test_the_line_of_a_problem_shows_file_key_value_and_what_is_accepted():
         parse(text, source="ferry.toml")
     assert str(caught.value) == (
         "ferry.toml: server.network.rate = \"25 Gb/s\": unknown unit 'Gb' (write Gbit or GB or GiB); "
-        'accepted: data per time, such as "25 Gbit/s" or "190 MB/s", above 0, at most 1 PB/s'
+        'accepted: data per time, such as "25 Gbit/s" or "190 MB/s", above 0, at most 8000 Tbit/s'
     )
 
 
@@ -283,9 +283,7 @@ def test_spans_that_do_not_fit_one_after_the_other_are_refused_with_their_sum():
     # 12 drives of 3.84 TB hold 46.08 TB; 16 TiB are 17.59 TB
     problem = only(text=classes('span = "20 TB"', 'span = "20 TB"'))
     assert problem.key == 'workload."class 1".span'
-    assert problem.message.startswith(
-        "the spans add up to 57592186044416 B; accepted: at most 46.08 TB in all"
-    )
+    assert problem.message.startswith("the spans add up to 57.5922 TB; accepted: at most 46.08 TB in all")
 
 
 def test_a_request_larger_than_all_drives_is_refused():

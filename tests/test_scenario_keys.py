@@ -44,7 +44,7 @@ def test_no_key_comes_twice():
 @pytest.mark.parametrize(
     ("path", "when", "kind", "default", "range_"),
     [
-        ("server.network.rate", "", "data rate", "required", "above 0, at most 1 PB/s"),
+        ("server.network.rate", "", "line rate", "required", "above 0, at most 8000 Tbit/s"),
         ("server.network.round_trip", "", "time", '"0 s"', "at least 0, at most 1000000000 s"),
         ("server.network.discipline", "", "choice", '"ps"', '"ps" or "fcfs"'),
         (
