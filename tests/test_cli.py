@@ -240,7 +240,10 @@ def test_an_interrupt_before_the_first_replication_is_said_too(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM])
+def test_control_c_and_being_told_to_end_stop_a_real_run_with_exit_code_130(
+    scenario: Path, told: signal.Signals
+) -> None:
     options = "--set run.requests=10_000_000 --engine reference --workers 1"
     # The child says on its standard error when it is inside; nothing has to be waited for by the clock.
     # What a shell starts in the background ignores the signal, and so would what that starts.
@@ -263,7 +266,7 @@ def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
     ) as process:
         assert process.stderr is not None
         assert process.stderr.readline() == "running\n"
-        process.send_signal(signal.SIGINT)
+        process.send_signal(told)
         output, errors = process.communicate()
     assert process.returncode == 130
     assert output == ""
@@ -324,6 +327,36 @@ def test_a_directory_and_a_missing_file_are_bad_input(tmp_path: Path) -> None:
         assert done.exit_code == 2
         assert len(done.stderr.splitlines()) == 1
         assert str(path) in done.stderr
+
+
+def test_a_directory_with_files_of_somebody_else_is_refused_and_one_with_an_answer_is_taken(
+    scenario: Path, tmp_path: Path
+) -> None:
+    before = scenario.read_text()
+    done = invoke("run", scenario, "--out", tmp_path, "--pictures", "none")
+    assert done.exit_code == 2
+    assert "holds other files (one.toml); accepted: a directory that is new" in done.stderr
+    assert [each.name for each in tmp_path.iterdir()] == ["one.toml"]
+    assert scenario.read_text() == before
+    for _ in range(2):
+        assert invoke("run", scenario, "--out", tmp_path / "new", "--pictures", "none").exit_code == 0
+
+
+@pytest.mark.parametrize("name", ["pages", "page.pdf", "page"])
+def test_a_page_goes_only_where_a_page_can_be(
+    scenario: Path, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tailrace.study.account.account", lambda *_, **__: pytest.fail("simulated"))
+    (tmp_path / "pages").mkdir()
+    done = invoke("report", scenario, "--out", tmp_path / name)
+    assert done.exit_code == 2
+    assert f"{name}'; accepted: a file whose name ends in .html" in done.stderr
+
+
+def test_a_limit_of_bytes_is_told_in_six_digits_that_hold(scenario: Path) -> None:
+    spans = ['workload.booking.span="12 TB"', 'server.media.capacity="11_999_999_950_848 B"']
+    done = invoke("run", scenario, *(part for each in spans for part in ("--set", each)))
+    assert "at most 11.9999 TB" in done.stderr
 
 
 def test_out_that_is_a_file_is_refused_before_anything_is_simulated(
@@ -428,7 +461,7 @@ def test_progress_is_shown_only_where_somebody_sees_it(
     monkeypatch.setenv("FORCE_COLOR", "1")  # what is captured is to pass for a terminal
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
-        with Watch(shown) as watch:
+        with Watch(shown, terminal=True) as watch:
             watch(Progress(COMPILING, 0, 1))
             watch(Progress("Pilot", 0, 8, 2500))
             watch(Progress("Answer", 0, 16, 12_000, precision=0.1))
@@ -439,6 +472,21 @@ def test_progress_is_shown_only_where_somebody_sees_it(
         assert ("3 of 16" in printed.err) is shown
         assert ("±12 %, wanted ±10 %" in printed.err) is shown
         assert ("26 s left" in printed.err) is shown
+
+
+def test_off_a_terminal_a_line_now_and_then_says_how_far_it_is_and_how_long_it_goes_on(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    seconds = iter([0.0, 20.0, 40.0, 40.0, 41.0, 90.0, 90.0])
+    with Watch(True, terminal=False, clock=lambda: next(seconds)) as watch:
+        for done in range(1, 5):
+            watch(Progress("Answer", done, 4, 12_000, seconds_left=300.0))
+    first, last = capsys.readouterr().err.splitlines()
+    assert first == "tailrace: Answer: runs of 12,000 requests, 2 of 4, 5 min left"
+    assert last == "tailrace: Answer: runs of 12,000 requests, 4 of 4"
+    with Watch(False, terminal=False) as watch:
+        watch(Progress("Answer", 1, 4))
+    assert capsys.readouterr().err == ""
 
 
 # The package

@@ -137,7 +137,7 @@ def _study(
 
             if out is not None:
                 make_directory(out)
-            with Watch(not quiet and sys.stderr.isatty()) as watch:
+            with Watch(not quiet) as watch:
                 how: How = {
                     "seed": seed,
                     "store": store,
@@ -253,15 +253,14 @@ def compare(
 
         scenarios = [load(file, settings or ()) for file in files]
         values = None if measured is None else measured_latencies(measured, unit)
-        watched = not quiet and sys.stderr.isatty()
-        with Watch(watched) as watch:
+        with Watch(not quiet) as watch:
             found = compared(
                 *scenarios,
                 names=[file.stem for file in files],
                 seed=seed,
                 engine=engine.value,
                 workers=workers or available_cores(),
-                progress=watch if watched else None,
+                progress=None if quiet else watch,
             )
         put(shown(found, json))
         if values is not None:
