@@ -198,6 +198,21 @@ def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Pat
     assert pd.read_csv(tmp_path / "sweep.csv").shape == found.table.shape
     assert (tmp_path / "sweep_booking.png").read_bytes().startswith(b"\x89PNG")
     axes = pictures["booking"].axes
-    assert [each.get_ylabel() for each in axes] == ["throughput, requests/s", "p99 latency, ms"]
+    assert [each.get_ylabel() for each in axes] == ["requests/s", "p99 latency, ms"]
     assert axes[1].get_xlabel() == "workload.booking.clients"
     assert len(axes[1].get_lines()) >= 2
+
+
+def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_that_suit() -> None:
+    vary = ["workload.scan.request_size=4 KiB..1 MiB by *16"]
+    found = sweep(closed("run.requests=1000"), vary, engine="reference")
+    assert [each.settings[0].value for each in found.points] == [4096, 65536, 1048576]
+    text = as_text(found)
+    assert "throughput, MB/s" in text
+    assert "64 KiB" in text
+    rates, moved, latency = sweep_picture(found, "scan").axes
+    assert [each.get_ylabel() for each in (rates, moved)] == ["requests/s", "throughput, MB/s"]
+    assert latency.get_ylabel().startswith("mean latency")
+    # The service takes as long whatever the size: rates lie together, what is moved 256 times apart.
+    assert (rates.get_yscale(), moved.get_yscale()) == ("linear", "log")
+    assert [each.get_text() for each in latency.get_xticklabels()] == ["4 KiB", "64 KiB", "1 MiB"]

@@ -167,7 +167,7 @@ def interval_figure(
     # Beside a value with few zeros a half-width is written out, too, however small it is.
     width = (
         f"{half:.{places}f}"
-        if half < 1 and 0.01 <= abs(value) < _WRITTEN_OUT
+        if half < 1 and 0.001 <= abs(value) < _WRITTEN_OUT
         else _written(half, places, digits)
     )
     return _written(value, first, digits), f"±{width}"

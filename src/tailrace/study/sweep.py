@@ -29,6 +29,9 @@ from tailrace.study.vary import Setting, axes_of, combinations
 if TYPE_CHECKING:
     import pandas as pd
 
+SIZES = ".request_size"
+"""How keys of sizes end: what moves differs from what is answered then."""
+
 
 @dataclass(frozen=True)
 class Sweep(Shown):
@@ -53,6 +56,11 @@ class Sweep(Shown):
         return tuple(
             dict.fromkeys(each.name for point in self.points for each in point.evidence.scenario.workload)
         )
+
+    @property
+    def varies_sizes(self) -> bool:
+        """Whether the size of requests is among what varies."""
+        return any(key.endswith(SIZES) for key in self.keys)
 
     @property
     def verdict(self) -> Verdict:

@@ -27,7 +27,9 @@ LONGEST_NAME = 14
 def swept(sweep: Sweep, class_name: str) -> Table:
     """What a class sees at each point of a sweep."""
     points = [p for p in sweep.points if any(w.name == class_name for w in p.evidence.scenario.workload)]
-    quantities = [Quantity(name) for name in SWEPT]
+    # With more columns of keys there is no room for what is moved; files and pictures have it always.
+    moved = ["throughput"] if sweep.varies_sizes and not sweep.several and len(sweep.keys) == 1 else []
+    quantities = [Quantity(name) for name in (*SWEPT[:1], *moved, *SWEPT[1:])]
     found = [[point.evidence.estimate(class_name, quantity) for quantity in quantities] for point in points]
     times = [e.value for row in found for e, q in zip(row, quantities, strict=True) if q.is_latency]
     units = [unit_of(quantity.dimension, times) for quantity in quantities]
