@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
@@ -184,7 +184,8 @@ def sweep(
     }
     with Session("sweep", first, asked, **how) as session:
         session.part(scenarios)
-        seen = answered(session.bench, scenarios, _lengths(session, scenarios, seconds))
+        wanted, cost = _lengths(session, scenarios, seconds)
+        seen = answered(session.bench, scenarios, wanted)
         found = Sweep(
             first.title if len(designs) == 1 else ", ".join(designs),
             tuple(axis.key for axis in axes),
@@ -192,26 +193,25 @@ def sweep(
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
-            tuple(_uncertain(places, seen)),
+            (*([cost] if cost else []), *_uncertain(places, seen)),
         )
         session.finish(found.rows())
     return found
 
 
-def _lengths(session: Session, scenarios: Sequence[Scenario], seconds: float | None) -> list[Length]:
-    """Lengths of all points. What a budget decided is kept: a study that goes on must not decide anew."""
+def _lengths(
+    session: Session, scenarios: Sequence[Scenario], seconds: float | None
+) -> tuple[list[Length], str]:
+    """Lengths of all points, and what a budget costs. What it decided is kept: a study that goes on must not anew."""
     bench = session.bench
     if seconds is None:
-        return lengths(bench, scenarios, POINT)
-    kept = session.decided("requests")
-    wanted = lengths(bench, scenarios, POINT)
+        return lengths(bench, scenarios, POINT), ""
+    kept = session.decided("lengths")
     if kept is None:
-        cut = within_budget(bench, scenarios, wanted, seconds)
-        kept = session.decide("requests", [[each.requests, each.longest] for each in cut])
-    return [
-        replace(length, requests=requests, longest=longest)
-        for length, (requests, longest) in zip(wanted, kept, strict=True)
-    ]
+        found, cost = within_budget(bench, scenarios, seconds)
+        kept = session.decide("lengths", [cost, *(each.written() for each in found)])
+    cost, *written = kept
+    return [Length.read(each) for each in written], cost
 
 
 def budget_seconds(budget: str | float | None) -> float | None:
