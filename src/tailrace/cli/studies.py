@@ -281,7 +281,11 @@ def studies(
         str | None, typer.Option(metavar="NAME", help="Show what a study asked, and its table.")
     ] = None,
     export: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Print the rows of a finished study as CSV.")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Print the rows of a study as CSV, those of an unfinished sweep as far as they are.",
+        ),
     ] = None,
     delete: Annotated[
         str | None,
@@ -295,6 +299,7 @@ def studies(
 
         from tailrace.crew.store import Store
         from tailrace.report.terminal.studies import exported, studies_text, study_text
+        from tailrace.study.unfinished import unfinished_rows
 
         with Store(file, must_exist=True) as store:
             console = Console(highlight=False)
@@ -302,10 +307,17 @@ def studies(
                 name = store.study(delete).name
                 put(f"Deleted {name} and {store.delete(name)} runs.\n")
             elif export is not None:
-                rows = exported(store.study(export))
-                if rows is None:
-                    stop(FAILURE, f"{export}: not finished yet; the command that began it goes on with it")
-                put(rows)
+                study = store.study(export)
+                rows = study.rows or unfinished_rows(store, study)
+                if not rows:
+                    said = (
+                        "not finished yet, and nothing of it can be shown; the command that began it goes on"
+                    )
+                    stop(FAILURE, f"{export}: {said}")
+                if study.rows is None:
+                    said = f"{export}: not finished yet: {len(rows)} row{'s' * (len(rows) > 1)} as far as its runs are, without verdicts"
+                    print(f"tailrace: {said}", file=sys.stderr)
+                put(exported(rows))
             elif show is not None:
                 put(study_text(store.study(show), console))
             else:

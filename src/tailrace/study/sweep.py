@@ -15,6 +15,7 @@ from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
+from tailrace.replicate.task import digest_of
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
@@ -184,6 +185,9 @@ def sweep(
     }
     with Session("sweep", first, asked, **how) as session:
         session.part(scenarios)
+        session.decide(
+            "points", list(map(_kept_point, places, scenarios))
+        )  # for whoever looks before it is finished
         wanted, cost = _lengths(session, scenarios, seconds)
         seen = answered(session.bench, scenarios, wanted)
         found = Sweep(
@@ -197,6 +201,15 @@ def sweep(
         )
         session.finish(found.rows())
     return found
+
+
+def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> dict[str, Any]:
+    return {
+        "scenario": place[0],
+        "values": {setting.key: setting.value for setting in place[1]},
+        "classes": [each.name for each in scenario.workload],
+        "digest": digest_of(scenario),
+    }
 
 
 def _lengths(
