@@ -34,6 +34,7 @@ from tailrace.crew.progress import COMPILING, Progress
 from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
 from tailrace.report.terminal.watch import Watch
+from tailrace.scenario.tables.flash import DATASHEET
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -395,7 +396,7 @@ def test_usage_errors_are_exit_code_2(arguments: list[str]) -> None:
 def test_new_writes_a_scenario_that_loads_and_never_overwrites(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     assert invoke("new", path).exit_code == 0
-    tailrace.load(path)
+    assert tailrace.load(path).server.media.random_read_rate  # figures that an architect has
     path.write_text("precious")
     done = invoke("new", path)
     assert done.exit_code == 2
@@ -419,6 +420,33 @@ def test_keys_lists_units_defaults_and_ranges() -> None:
     assert '  copy_piece           size           default "64 KiB"' in block
     assert "  cores                whole number   required" in block
     assert "at least 1, at most 65536" in " ".join(block.split())
+
+
+@pytest.mark.parametrize(
+    ("table", "titles"),
+    [
+        ("flash", ['[server.media]  kind = "flash"']),
+        ("server.layout", ["[server.layout]"]),
+        ("[server.layout]", ["[server.layout]"]),
+        ("workload.target", ["[workload.NAME.target]"]),
+    ],
+)
+def test_keys_lists_one_table_alone(table: str, titles: list[str]) -> None:
+    done = invoke("keys", table)
+    assert done.exit_code == 0
+    assert [line for line in done.stdout.splitlines() if line.startswith("[")] == titles
+    assert len(done.stdout.splitlines()) < 150
+
+
+def test_a_table_that_is_not_there_is_bad_input_and_the_datasheet_figures_are_marked_as_one() -> None:
+    done = invoke("keys", "server.wheels")
+    assert done.exit_code == 2
+    assert "accepted: " in done.stderr
+    assert "server.layout" in done.stderr
+    lines = invoke("keys", "flash").stdout.splitlines()
+    mark = lines.index("  The 7 figures of a datasheet: all, and then none of the drive's parts.")
+    names = [line.split()[0] for line in lines[mark + 1 :] if line.startswith("  ") and line[2] != " "]
+    assert names[:7] == list(DATASHEET)
 
 
 def test_version_is_that_of_the_package() -> None:

@@ -315,7 +315,8 @@ def studies(
                     )
                     stop(FAILURE, f"{export}: {said}")
                 if study.rows is None:
-                    said = f"{export}: not finished yet: {len(rows)} row{'s' * (len(rows) > 1)} as far as its runs are, without verdicts"
+                    count = f"{len(rows)} row{'s' * (len(rows) > 1)}"
+                    said = f"{export}: not finished yet: {count} as far as its runs are, without verdicts"
                     print(f"tailrace: {said}", file=sys.stderr)
                 put(exported(rows))
             elif show is not None:

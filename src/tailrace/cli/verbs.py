@@ -194,13 +194,19 @@ def new(
 
 
 @app.command()
-def keys(debug: Debug = False) -> None:
+def keys(
+    table: Annotated[
+        str | None,
+        typer.Argument(metavar="[TABLE]", help="One table alone: server.media, flash, workload.target."),
+    ] = None,
+    debug: Debug = False,
+) -> None:
     """List every key of a scenario with its unit, default and range."""
     with failures(debug):
         from tailrace.report.terminal.key_list import key_list
         from tailrace.scenario.reading.keys import rows
 
-        put(key_list(rows()))
+        put(key_list(rows(), table))
 
 
 @app.command()
