@@ -444,7 +444,7 @@ def test_a_table_that_is_not_there_is_bad_input_and_the_datasheet_figures_are_ma
     assert "accepted: " in done.stderr
     assert "server.layout" in done.stderr
     lines = invoke("keys", "flash").stdout.splitlines()
-    mark = lines.index("  The 7 figures of a datasheet: all, and then none of the drive's parts.")
+    mark = lines.index("  The 7 figures of a datasheet: all of them, and then none of the drive's parts.")
     names = [line.split()[0] for line in lines[mark + 1 :] if line.startswith("  ") and line[2] != " "]
     assert names[:7] == list(DATASHEET)
 

@@ -49,7 +49,9 @@ def key_list(keys: Iterable[Key], wanted: str | None = None) -> str:
         }
         if not tables:
             known = ", ".join(
-                dict.fromkeys(title[1:].partition("]")[0] for title in names if "[]" not in title)
+                dict.fromkeys(
+                    title[1:].partition("]")[0] for title in names if title[0] == "[" and "[]" not in title
+                )
             )
             raise SettingError(f"table is {wanted!r}; accepted: {known}")
     introduction = [] if wanted is not None else [_INTRODUCTION]
