@@ -520,6 +520,16 @@ def test_off_a_terminal_a_line_now_and_then_says_how_far_it_is_and_how_long_it_g
 # The package
 
 
+def test_the_citation_names_the_version_and_the_licence_of_the_package() -> None:
+    lines = (ROOT / "CITATION.cff").read_text(encoding="utf-8").splitlines()
+    said = dict(line.split(": ", 1) for line in lines if ": " in line and not line.startswith(" "))
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert (said["version"], said["license"]) == (project["version"], project["license"])
+    assert said["title"] == f'"{project["name"]}"'
+    assert {"cff-version", "message"} <= said.keys()  # what the format requires, and authors
+    assert lines[lines.index("authors:") + 1].startswith('  - name: "')
+
+
 def test_importing_the_package_or_the_command_line_loads_nothing_slow() -> None:
     slow = ["numpy", "pandas", "pydantic", "pint", "simpy", "matplotlib", "scipy", "numba", "rich", "jinja2"]
     program = (

@@ -74,7 +74,7 @@ class Design:
     boxes: int | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Comparison(Shown):
     """Designs side by side, and how each differs from the first."""
 

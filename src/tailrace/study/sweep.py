@@ -34,7 +34,7 @@ SIZES = ".request_size"
 """How keys of sizes end: what moves differs from what is answered then."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Sweep(Shown):
     """The whole: keys in the order in which they were given, with units, and every point."""
 
