@@ -80,7 +80,8 @@ class Sweep(Shown):
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a point and class, ready for JSON; None for what is not known."""
-        return [row for point in self.points for row in _rows(point, self.keys, self.statistics)]
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [row for point in self.points for row in _rows(point, self.keys, self.statistics, made)]
 
     def as_dict(self) -> dict[str, Any]:
         """What was asked, every row, and where each line bends, in SI units, ready for JSON."""
@@ -124,6 +125,10 @@ class Sweep(Shown):
         return frame
 
 
+IDENTITY = ("seed", "version", "digest")
+"""Columns that say what gave a row: the seed, the version of tailrace, and the digest of the scenario."""
+
+
 def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
     """Columns of a sweep's table."""
     figures = [f"{Quantity(name).column}{end}" for name in statistics for end in ("", "_low", "_high")]
@@ -137,6 +142,7 @@ def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
         "replications",
         *figures,
         "unknown",
+        *IDENTITY,
     ]
 
 
@@ -208,7 +214,8 @@ def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> d
         "scenario": place[0],
         "values": {setting.key: setting.value for setting in place[1]},
         "classes": [each.name for each in scenario.workload],
-        "digest": digest_of(scenario),
+        "task": digest_of(scenario),
+        "digest": scenario.digest,
     }
 
 
@@ -242,7 +249,9 @@ def budget_seconds(budget: str | float | None) -> float | None:
     return budget_seconds(seconds)
 
 
-def _rows(point: Point, keys: Sequence[str], statistics: Sequence[str]) -> Iterable[dict[str, Any]]:
+def _rows(
+    point: Point, keys: Sequence[str], statistics: Sequence[str], made: Mapping[str, Any]
+) -> Iterable[dict[str, Any]]:
     evidence = point.evidence
     station = evidence.overloaded
     values = {setting.key: setting.value for setting in point.settings}
@@ -264,7 +273,7 @@ def _rows(point: Point, keys: Sequence[str], statistics: Sequence[str]) -> Itera
             if estimate.value is None:
                 unknown.append(f"{quantity}: {estimate.method}")
         row["unknown"] = "; ".join(unknown) or None
-        yield row
+        yield {**row, **made, "digest": evidence.scenario.digest}
 
 
 def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence[Evidence]) -> Iterable[str]:

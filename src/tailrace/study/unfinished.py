@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from importlib.metadata import version
 from typing import Any
 
 from tailrace.answer.figures import LEVEL
@@ -25,7 +26,7 @@ def unfinished_rows(store: Store, study: Study) -> list[dict[str, Any]]:
 
 
 def _rows(store: Store, study: Study, point: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    found = store.outcomes(point["digest"], study.asked["seed"], study.asked["version"], PILOT_REPLICATIONS)
+    found = store.outcomes(point["task"], study.asked["seed"], study.asked["version"], PILOT_REPLICATIONS)
     sample = Sample(found)
     if len(sample) < 2 or not sample.complete:
         return
@@ -41,5 +42,6 @@ def _rows(store: Store, study: Study, point: dict[str, Any]) -> Iterator[dict[st
             row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
             if estimate.value is None:
                 unknown.append(f"{quantity}: {estimate.method}")
-        row["unknown"] = "; ".join(unknown) or None
+        row["unknown"], row["digest"] = "; ".join(unknown) or None, point["digest"]
+        row |= {"seed": study.asked["seed"], "version": version("tailrace")}
         yield row
