@@ -17,7 +17,7 @@ from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from drives import generic
-from tailrace import journey, load, plots, simulate
+from tailrace import journey, load, plots, simulate, sweep
 from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
 from tailrace.crew.crew import Crew
@@ -185,6 +185,21 @@ def test_queue_depth_and_block_size_are_drawn_from_points_at_each_value() -> Non
     rate, moved = (axes.lines[0].get_ydata() for axes in figure.axes)
     assert np.asarray(moved) * 1e6 == pytest.approx(np.asarray(rate) * [8192, 1048576])
     assert "8 KiB" in texts(figure)
+
+
+def test_queue_depth_and_block_size_are_drawn_from_a_sweep_and_from_its_table() -> None:
+    vary = {"workload.booking.queue_depth": [4, 1, 2], "server.media.servers": [1, 8]}
+    swept = sweep(parse(CLOSED, overrides=["run.requests=1000", "run.replications=3"]), vary)
+    for given in (swept, swept.table):
+        figure = plots.queue_depth_curve(given)
+        line = figure.axes[0].lines[0]
+        assert list(line.get_xdata()) == [1, 2, 4]
+        rates = swept.table.query("`server.media.servers` == 1").sort_values("workload.booking.queue_depth")
+        assert list(line.get_ydata()) == list(rates["rate_per_s"])
+        legend = [each.get_label() for axes in figure.axes for each in axes.lines]
+        assert {"servers 1: mean", "servers 8: mean"} <= set(legend)
+    with pytest.raises(SettingError, match="accepted: booking"):
+        plots.queue_depth_curve(swept.table, "scan")
 
 
 def test_parts_of_the_stacked_time_lie_on_one_another_and_lengths_must_agree() -> None:

@@ -280,6 +280,15 @@ def test_every_kind_of_result_that_says_so_can_be_shown() -> None:
         as_text(Console())
 
 
+def test_a_result_is_printed_in_full_and_is_a_few_lines_as_a_value() -> None:
+    found = answer(MISSED)
+    assert str(found) == as_text(found).rstrip()
+    lines = repr(found).splitlines()
+    assert lines[0] == f"<Result> {found.title}"
+    assert lines[1:8] == str(found).splitlines()[1:8]
+    assert lines[8:] == [f"… {len(str(found).splitlines()) - 8} more lines: print() shows them"]
+
+
 def test_names_in_a_notebook_are_text_and_verdicts_are_coloured() -> None:
     page = Calm(replace(answer(MISSED), title="<script>alert(1)</script>", verdict="missed")._repr_html_())
     assert "script" not in page.tags
