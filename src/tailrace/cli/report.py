@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -51,6 +51,7 @@ def report(
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
         from tailrace.study.account import EXTRAS, Account, account, with_studies
+        from tailrace.study.compare import compare
 
         asked = [each.strip() for each in extras.split(",")] if extras else []
         if strange := [each for each in asked if each not in EXTRAS]:
@@ -64,17 +65,24 @@ def report(
         make_directory(out.parent)
         told: list[Account] = []
         with Watch(not quiet) as watch:
-            for file, scenario in scenarios:
-                chosen = seed if seed is not None or not told else told[0].result.seed
+            how: dict[str, Any] = {
+                "engine": engine.value,
+                "workers": workers or available_cores(),
+                "progress": watch,
+            }
+            compared, names = None, [file.stem for file, _ in scenarios]
+            if len(scenarios) > 1:
+                compared = compare(*(each for _, each in scenarios), names=names, seed=seed, **how)
+                names, seed = [each.name for each in compared.designs], compared.designs[0].result.seed
+            for place, (file, scenario) in enumerate(scenarios):
                 found = account(
-                    file.stem,
+                    names[place],
                     scenario,
                     file.read_text(encoding="utf-8-sig"),
                     tuple(settings or ()),
-                    seed=chosen,
-                    engine=engine.value,
-                    workers=workers or available_cores(),
-                    progress=watch,
+                    seed=seed,
+                    result=None if compared is None else compared.designs[place].result,
+                    **how,
                 )
                 told.append(found)
         if asked:
@@ -84,6 +92,6 @@ def report(
                     with_studies(each, asked, engine=engine.value, workers=crew, progress=display)
                     for each in told
                 ]
-        page = report_page(told, [str(file) for file in files], asked)
+        page = report_page(told, [str(file) for file in files], asked, compared)
         put(f"Wrote {write_whole(out, page)}.\n")
         raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])

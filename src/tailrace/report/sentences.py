@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 
 from tailrace.answer.figures import LEVEL
@@ -18,6 +19,7 @@ from tailrace.forecast.result import Theory
 from tailrace.measure.verdict import bonferroni_level
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
+from tailrace.study.compare import Comparison
 from tailrace.study.headroom import Headroom
 from tailrace.study.relief import Relief
 
@@ -25,6 +27,11 @@ FULL = 0.95
 """Busy share from which on a station is taken to limit closed classes."""
 
 CAUTION = "A planning estimate: measure on real hardware before committing. Performance says nothing about durability."
+
+PAIRED = (
+    "± is half of the 95 % confidence interval, of differences and ratios from pairs of replications. Each holds by "
+    "itself: of twenty that are 0, one is expected to look different."
+)
 
 
 def verdict_sentence(result: Result) -> str:
@@ -360,3 +367,19 @@ def _slowed(found: Relief) -> str:
         if losses
         else ""
     )
+
+
+def matching_sentences(comparison: Comparison) -> list[str]:
+    """How many of the one do what one of the other does, whichever way round it is one or more."""
+    first, said = comparison.designs[0], []
+    for other in comparison.designs[1:]:
+        if first.carries is None or other.carries is None:
+            continue
+        ratio = other.carries / first.carries
+        weak, strong = (first, other) if ratio >= 1 else (other, first)
+        count = math.ceil(max(ratio, 1 / ratio) * (1 - 1e-9))
+        said.append(
+            f"{count:,} of {weak.name} {'do' if count > 1 else 'does'} what one {strong.name} does at the targets, "
+            "the load shared evenly."
+        )
+    return said

@@ -80,10 +80,12 @@ def account(
     workers: int | None = None,
     progress: Watch | None = None,
     curve_requests: int = REQUESTS,
+    result: Result | None = None,
 ) -> Account:
     """Simulate a scenario, and around it its load curve, or its queue-depth curve where no class is open.
 
-    ``curve_requests`` is the length of the runs behind the curve; the rest is as for `simulate`.
+    ``curve_requests`` is the length of the runs behind the curve, ``result`` the answer where there is one already, as
+    of a comparison; the rest is as for `simulate`.
 
     Raises SettingError as `simulate`.
     """
@@ -91,7 +93,7 @@ def account(
     with Crew(
         workers or 1, watch=progress
     ) as crew:  # the same processes for the answer and for what is around it
-        result = simulate(scenario, seed, engine, crew)
+        result = result or simulate(scenario, seed, engine, crew)
         around: dict[str, Any] = {"seed": result.seed, "engine": engine, "workers": crew}
         around["requests"] = curve_requests
         if any(each.is_open for each in scenario.workload):

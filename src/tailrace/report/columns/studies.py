@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from tailrace.answer.result import TargetResult
 from tailrace.measure.interval import IntervalEstimate
@@ -249,6 +249,16 @@ def boxes(comparison: Comparison) -> Table:
             Column(Head("power\nof all, W"), lambda each: of_all(each.cost.power_w, each)),
         ]
     return table_of(columns, comparison.designs)
+
+
+def class_differences(comparison: Comparison) -> Iterator[tuple[str, Table]]:
+    """Class by class what each design differs by from the first, and what is compared there in words."""
+    first, *others = comparison.designs
+    for design in others:
+        mine = [each for each in comparison.differences if each.design == design.name]
+        for name in dict.fromkeys(each.class_name for each in mine):
+            given = differences(comparison, design, [each for each in mine if each.class_name == name])
+            yield f"Class {name}: {design.name} against {first.name}", given
 
 
 def differences(comparison: Comparison, design: Design, found: Sequence[Difference]) -> Table:

@@ -11,24 +11,29 @@ from tailrace.answer.result import Result
 from tailrace.answer.stations import StationResult
 from tailrace.plan.columns import STAGES
 from tailrace.report.columns.answer import stations, steps, targets
-from tailrace.report.columns.studies import relieved, tried
+from tailrace.report.columns.studies import boxes, class_differences, relieved, tried
 from tailrace.report.columns.theory import beside_simulated, method_sentences
 from tailrace.report.figures import percent
 from tailrace.report.page import drawings, tables, words
 from tailrace.report.page.site import page
 from tailrace.report.sentences import (
+    PAIRED,
     binding_sentence,
     headroom_sentence,
     interval_sentence,
+    matching_sentences,
     method_sentence,
     relief_sentence,
     transaction_sentence,
     verdict_sentence,
 )
 from tailrace.study.account import Account
+from tailrace.study.compare import Comparison
 
 MOST_STATIONS = 12
 """Stations of a stage that the diagram shows."""
+ROWS_OF_STAGE = 3
+"""Stations one below the other in the diagram; more stand beside them, so that no stage is a mostly empty box."""
 
 
 @dataclass(frozen=True)
@@ -41,20 +46,25 @@ class StationBar:
     said: str
 
 
-def report_page(accounts: Sequence[Account], files: Sequence[str] = (), extras: Sequence[str] = ()) -> str:
-    """The page of one scenario, or of several with a comparison in front.
+def report_page(
+    accounts: Sequence[Account],
+    files: Sequence[str] = (),
+    extras: Sequence[str] = (),
+    comparison: Comparison | None = None,
+) -> str:
+    """The page of one scenario, or of several side by side in front.
 
     Args:
         accounts: what is to be told, scenario by scenario.
         files: the names of their files, for the command that repeats the report.
         extras: what else was asked for, by the names of the option `--with`.
+        comparison: of the designs of several accounts: what each carries and costs, and by how much they differ.
     """
-    named = [(each.name, each.result) for each in accounts]
     several = len(accounts) > 1
     context: dict[str, Any] = {
         "title": accounts[0].result.title if not several else "Designs compared",
         "version": accounts[0].result.version,
-        "comparison": drawings.side_by_side(named) if several else None,
+        "compared": _compared(accounts, comparison) if several else None,
         "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
         "command": _command(accounts, files, extras),
         "several": several,
@@ -80,6 +90,7 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
             for workload in each.scenario.workload
         ],
         "targets": targets([("", result)]),
+        "seen": tables.seen(result),
         "interval": interval_sentence(result) if result.classes else "",
         "stages": _diagram(each),
         "latency": list(drawings.latency(each, prefix)) if result.classes else [],
@@ -101,6 +112,22 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
     }
 
 
+def _compared(accounts: Sequence[Account], comparison: Comparison | None) -> dict[str, Any]:
+    """What stands in front of several scenarios, told side by side."""
+    named = [(each.name, each.result) for each in accounts]
+    said: dict[str, Any] = {
+        "targets": targets(named),
+        "picture": drawings.side_by_side(named),
+        "inputs": tables.differing([(each.name, each.scenario) for each in accounts]),
+        "boxes": None,
+        "differences": [],
+    }
+    if comparison is not None:
+        said["boxes"], said["matching"] = boxes(comparison), matching_sentences(comparison)
+        said["differences"], said["paired"] = list(class_differences(comparison)), PAIRED
+    return said
+
+
 def _studies(each: Account) -> dict[str, Any]:
     """Sentences and tables of headroom and relief, where they were asked for."""
     headroom, relief = each.headroom, each.relief
@@ -117,7 +144,13 @@ def _diagram(each: Account) -> list[dict[str, Any]]:
     """The four stages in the order in which a request passes them, with the load on their stations."""
     parts = words.stage_parts(each.scenario)
     return [
-        {"name": stage, "place": place, "parts": parts[stage], "stations": _stations(each.result, stage)}
+        {
+            "name": stage,
+            "place": place,
+            "parts": parts[stage],
+            "stations": (mine := _stations(each.result, stage)),
+            "columns": max(-(-len(mine) // ROWS_OF_STAGE), 1),
+        }
         for place, stage in enumerate(STAGES)
     ]
 

@@ -16,6 +16,8 @@ from tailrace.study.curve import Curve, LoadCurve
 
 POINTS = (Quantity("mean"), Quantity("p99"))
 """What is told of each point of a curve, and of answers side by side."""
+SEEN = tuple(map(Quantity, ("rate", "throughput", "mean", "p50", "p99")))
+"""What is told of each class beside its targets."""
 MOST_COMPARED = 4
 """Classes of which answers are told side by side."""
 
@@ -74,6 +76,27 @@ def compared(results: Sequence[tuple[str, Result]]) -> Table:
     return Table.of(["scenario", Head("verdict", "verdict"), "saturates at, times this load", *heads], rows)
 
 
+def seen(result: Result) -> Table:
+    """What all requests of each class see, each figure in its own unit."""
+    rows: list[list[Cell]] = []
+    for each in result.classes:
+        whole = "requests" if each.requests_per_transaction is None else "transactions"
+        found = dict(statistics(each.all))
+        names = {Quantity("rate"): f"{whole}/s"}
+        rows.append([each.name, *(_with_unit(q, found[q], names.get(q, "")) for q in SEEN)])
+    return Table.of([Head("class", "name"), *(each.shown for each in SEEN)], rows)
+
+
+def differing(named: Sequence[tuple[str, Scenario]]) -> Table:
+    """The inputs that are not the same in all scenarios, with the value of each; a dash where one has no such key."""
+    values = [{each.path: each.value for each in inputs(scenario)} for _, scenario in named]
+    paths = [path for path in dict.fromkeys(path for mine in values for path in mine) if path != "title"]
+    rows = [
+        [path, *found] for path in paths if len(set(found := [mine.get(path, "–") for mine in values])) > 1
+    ]
+    return Table.of([Head("key", "name"), *(Head(name, "name") for name, _ in named)], rows)
+
+
 def all_inputs(scenario: Scenario) -> Table:
     """Every key as it was used."""
     return Table.of(
@@ -89,14 +112,15 @@ def _latencies(result: Result, name: str, reason: str = "") -> list[Cell]:
     """The figures of a class, each in its own unit; dashes where it was not measured, and why."""
     if not any(each.name == name for each in result.classes):
         return [unknown(reason)] * len(POINTS)
-    return [_with_unit(result.class_named(name).all.latency_s[quantity]) for quantity in POINTS]
+    return [_with_unit(each, result.class_named(name).all.latency_s[each]) for each in POINTS]
 
 
-def _with_unit(estimate: IntervalEstimate) -> Cell:
-    unit = unit_of("time", [estimate.value])
+def _with_unit(quantity: Quantity, estimate: IntervalEstimate, name: str = "") -> Cell:
+    """A figure with its unit behind it, or another name of that unit."""
+    unit = unit_of(quantity.dimension, [estimate.value])
 
     def write(digits: int, notes: Footnotes) -> tuple[str, str]:
         value, half = notes.figure(unit.of(estimate), digits)
-        return value, f"{half} {unit.name}".strip() if estimate.value is not None else ""
+        return value, f"{half} {name or unit.name}".strip() if estimate.value is not None else ""
 
     return write
