@@ -121,7 +121,9 @@ def test_designs_side_by_side_name_price_power_and_the_inputs_that_differ(told) 
     other = other.model_copy(update={"load": 0.5})
     text = report_page([told, replace(told, name="dear", scenario=other)], ["a.toml", "b.toml"])
     text = " ".join(Page(text).text.split())
-    assert "designpricepower, W one-station–¹–¹ dear200²9² ¹ without drives, the rest² without the rest" in text
+    assert (
+        "designpricepower, W one-station–¹–¹ dear200²9² ¹ without drives, the rest² without the rest" in text
+    )
     differ = text.partition("Inputs that differ ")[2].partition(" The same requests in pairs")[0]
     assert differ.startswith("keyone-stationdear")
     assert "server.media.price–200" in differ
