@@ -145,6 +145,19 @@ def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_sa
     assert means == sorted(means)
 
 
+def test_one_class_alone_has_a_colour_for_each_figure_and_a_short_axis_has_labels_enough(points) -> None:
+    figure = plots.load_curve(points)
+    colours = {each.get_label(): each.get_color() for each in figure.axes[0].lines}
+    assert colours["booking: mean"] != colours["booking: p99"]
+    figure, (axes,) = style.canvas("wide", 4.0)
+    axes.plot([1, 2], [580.0, 3600.0])
+    style.log_axis(axes.yaxis)
+    FigureCanvasAgg(figure).draw()
+    low, high = axes.get_ylim()
+    shown = [tick for tick in axes.get_yticks() if low <= tick <= high]
+    assert len(shown) >= 4
+
+
 def test_a_curve_is_the_same_by_a_crew_that_is_at_work_already(points) -> None:
     scenario = load(SCENARIOS / "one-station.toml")
     with Crew(1) as crew:

@@ -11,11 +11,15 @@ import pytest
 
 from drives import generic
 from tailrace.errors import SettingError
+from tailrace.measure.interval import IntervalEstimate
+from tailrace.measure.paired import Paired
 from tailrace.report.page.page import report_page
 from tailrace.report.page.words import class_sentence, promise_sentences
 from tailrace.scenario.reading.inputs import inputs
 from tailrace.scenario.reading.read import load, parse
+from tailrace.scenario.tables.cost import cost
 from tailrace.study.account import Account, account, with_studies
+from tailrace.study.compare import Comparison, Design, Difference
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
@@ -112,6 +116,49 @@ def test_a_report_says_what_was_asked_found_assumed_and_how_to_repeat_it(page, t
     for each in inputs(told.scenario):
         assert each.path in text
         assert each.value in text
+
+
+def test_designs_side_by_side_name_what_they_carry_and_cost_how_they_differ_and_in_which_inputs(told) -> None:
+    cheap, dear = (
+        load(SCENARIOS / "one-station.toml", [*SHORT, f"server.media.price={price}", *more])
+        for price, more in ((50, []), (200, ['server.media.power="9 W"', "load=0.5"]))
+    )
+    designs = [
+        Design(name, told.result, cost(scenario.server), carries, "", boxes)
+        for name, scenario, carries, boxes in (("cheap", cheap, 1.5, 1), ("dear", dear, 3.0, 1))
+    ]
+    change = IntervalEstimate(-1e-3, -1.1e-3, -0.9e-3, 4, "t"), IntervalEstimate(0.5, 0.45, 0.55, 4, "t")
+    found = [Difference("dear", "booking", "all", "p99", Paired(*change))]
+    accounts = [replace(told, name="cheap", scenario=cheap), replace(told, name="dear", scenario=dear)]
+    page = report_page(accounts, ["a.toml", "b.toml"], (), Comparison(tuple(designs), tuple(found)))
+    text = " ".join(Page(page).text.split())
+    carried = text.partition("What one carries, costs and draws ")[2].partition("Inputs that differ ")
+    assert "cheap1.5150¹50" in carried[0]
+    assert "dear3120020099" in carried[0].translate(str.maketrans("", "", "¹²³"))
+    assert "2 of cheap do what one dear does at the targets" in carried[0]
+    differ = carried[2].partition("How much they differ")[0]
+    assert differ.startswith("keycheapdear")
+    for said in ("server.media.price50200", "server.media.power–9 W", "load10.5"):
+        assert said in differ
+    assert "request_size" not in differ
+    assert "Class booking: dear against cheap" in text
+    assert "−1.00 ±0.10" in text
+    assert "0.50 ±0.05" in text
+
+
+def test_rows_that_decide_name_their_columns_for_a_narrow_screen(page) -> None:
+    cells = [
+        attributes for tag, attributes in Page(page).elements if tag == "td" and "data-head" in attributes
+    ]
+    assert [each["data-head"] for each in cells[:6]] == [
+        "class",
+        "quantity",
+        "limit",
+        "found",
+        "unit",
+        "verdict",
+    ]
+    assert cells[5]["class"] == "verdict met"
 
 
 def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, told) -> None:

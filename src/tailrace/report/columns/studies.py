@@ -251,14 +251,14 @@ def boxes(comparison: Comparison) -> Table:
     return table_of(columns, comparison.designs)
 
 
-def class_differences(comparison: Comparison) -> Iterator[tuple[str, Table]]:
-    """Class by class what each design differs by from the first, and what is compared there in words."""
+def class_differences(comparison: Comparison) -> Iterator[tuple[str, Design, list[Difference]]]:
+    """How every design differs from the first, class by class: what is compared, in words, the design, the figures."""
     first, *others = comparison.designs
     for design in others:
         mine = [each for each in comparison.differences if each.design == design.name]
         for name in dict.fromkeys(each.class_name for each in mine):
-            given = differences(comparison, design, [each for each in mine if each.class_name == name])
-            yield f"Class {name}: {design.name} against {first.name}", given
+            said = f"Class {name}: {design.name} against {first.name}"
+            yield said, design, [each for each in mine if each.class_name == name]
 
 
 def differences(comparison: Comparison, design: Design, found: Sequence[Difference]) -> Table:

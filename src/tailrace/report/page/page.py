@@ -11,7 +11,7 @@ from tailrace.answer.result import Result
 from tailrace.answer.stations import StationResult
 from tailrace.plan.columns import STAGES
 from tailrace.report.columns.answer import stations, steps, targets
-from tailrace.report.columns.studies import boxes, class_differences, relieved, tried
+from tailrace.report.columns.studies import boxes, relieved, tried
 from tailrace.report.columns.theory import beside_simulated, method_sentences
 from tailrace.report.figures import percent
 from tailrace.report.page import drawings, tables, words
@@ -124,7 +124,7 @@ def _compared(accounts: Sequence[Account], comparison: Comparison | None) -> dic
     }
     if comparison is not None:
         said["boxes"], said["matching"] = boxes(comparison), matching_sentences(comparison)
-        said["differences"], said["paired"] = list(class_differences(comparison)), PAIRED
+        said["differences"], said["paired"] = list(tables.differences_apart(comparison)), PAIRED
     return said
 
 

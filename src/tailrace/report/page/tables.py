@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from tailrace.answer.result import Result
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics
+from tailrace.report.columns.studies import class_differences, differences
 from tailrace.report.figures import number, unit_of
 from tailrace.report.table import Cell, Footnotes, Head, Table, known, unknown
 from tailrace.scenario.reading.inputs import inputs
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.compare import Comparison
 from tailrace.study.curve import Curve, LoadCurve
 
 POINTS = (Quantity("mean"), Quantity("p99"))
@@ -87,14 +89,32 @@ def seen(result: Result) -> Table:
     return Table.of([Head("class", "name"), *(each.shown for each in SEEN)], rows)
 
 
+def differences_apart(comparison: Comparison) -> Iterator[tuple[str, Table, Table | None]]:
+    """What `class_differences` says: of all requests of a class, and of its reads and writes where it has both."""
+    for said, design, mine in class_differences(comparison):
+        whole = [each for each in mine if each.kind == "all"]
+        kinds = [each for each in mine if each.kind != "all"]
+        both = len({each.kind for each in kinds}) > 1
+        yield (
+            said,
+            differences(comparison, design, whole),
+            differences(comparison, design, kinds) if both else None,
+        )
+
+
 def differing(named: Sequence[tuple[str, Scenario]]) -> Table:
-    """The inputs that are not the same in all scenarios, with the value of each; a dash where one has no such key."""
-    values = [{each.path: each.value for each in inputs(scenario)} for _, scenario in named]
-    paths = [path for path in dict.fromkeys(path for mine in values for path in mine) if path != "title"]
-    rows = [
-        [path, *found] for path in paths if len(set(found := [mine.get(path, "–") for mine in values])) > 1
-    ]
-    return Table.of([Head("key", "name"), *(Head(name, "name") for name, _ in named)], rows)
+    """Keys that a design gives and that are not the same in all, with what each has; a dash for what is not there."""
+    found = [{each.path: each for each in inputs(scenario)} for _, scenario in named]
+    paths = dict.fromkeys(path for mine in found for path, each in mine.items() if each.is_given)
+    rows = {
+        path: [mine[path].value if path in mine else "–" for mine in found]
+        for path in paths
+        if path != "title"
+    }
+    return Table.of(
+        [Head("key", "name"), *(Head(name, "name") for name, _ in named)],
+        [(path, *row) for path, row in rows.items() if len(set(row)) > 1],
+    )
 
 
 def all_inputs(scenario: Scenario) -> Table:

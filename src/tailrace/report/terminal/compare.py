@@ -6,7 +6,7 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.answer import targets
-from tailrace.report.columns.studies import boxes, class_differences
+from tailrace.report.columns.studies import boxes, class_differences, differences
 from tailrace.report.sentences import CAUTION, PAIRED, judged_sentence, matching_sentences
 from tailrace.report.terminal.layout import hanging, listed, under
 from tailrace.study.compare import Comparison
@@ -22,8 +22,8 @@ def parts(comparison: Comparison, width: int) -> list[RenderableType]:
     found += under("Verdicts", targets(results), width)
     found += under("What one carries", boxes(comparison), width)
     found += [hanging("-", line) for line in matching_sentences(comparison)]
-    for label, given in class_differences(comparison):
-        found += under(label, given, width)
+    for said, design, mine in class_differences(comparison):
+        found += under(said, differences(comparison, design, mine), width)
     found += listed("Notes", dict.fromkeys(note for _, each in results for note in each.notes))
     method = (
         f"Method: tailrace {first.result.version}, seed {first.result.seed}, the same requests for every design. "
