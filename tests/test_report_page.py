@@ -142,8 +142,8 @@ def test_designs_side_by_side_name_what_they_carry_and_cost_how_they_differ_and_
         assert said in differ
     assert "request_size" not in differ
     assert "Class booking: dear against cheap" in text
-    assert "−1.00 ±0.10" in text
-    assert "0.50 ±0.05" in text
+    assert "−1.0 ±0.1" in text
+    assert "0.5 ±0.05" in text
 
 
 def test_rows_that_decide_name_their_columns_for_a_narrow_screen(page) -> None:

@@ -43,9 +43,9 @@ INK, FAINT, GRID, PAPER = "#1b2530", "#5a6672", "#d5dbe1", "#ffffff"
 DARK_INK, DARK_FAINT, DARK_GRID, DARK_PAPER = "#e6ebf0", "#a7b2bd", "#3a444e", "#14191f"
 
 WIDTH_IN = {"wide": 7.4, "narrow": 3.5}
-TEXT_PT = {"wide": 9.5, "narrow": 8.5}
-SMALL_PT = {"wide": 8.5, "narrow": 7.8}
-"""The smallest text; at the size at which a picture is shown it is about 11 pixels high."""
+TEXT_PT = {"wide": 10.2, "narrow": 9.2}
+SMALL_PT = {"wide": 9.4, "narrow": 8.6}
+"""The smallest text; at the size at which a picture is shown it is about 12 pixels high."""
 LONGEST_NAME = {"wide": 44, "narrow": 26}
 
 MOST_LINES = len(COLOURS)
