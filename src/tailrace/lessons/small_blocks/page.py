@@ -28,9 +28,9 @@ def lesson(found: SmallBlocks) -> Lesson:
             Chapter(
                 "Where the time goes",
                 (
-                    "Each bar is the mean time of one read at a random place, one read at a time. The arm seeks, the "
-                    "drive waits until the sector comes round, and then the data pass under the head. Only the last "
-                    "part depends on how much is read.",
+                    "Each bar is the mean time of one read at a random place, one read at a time, in shares. The arm "
+                    "seeks, the drive waits until the sector comes round, and then the data pass under the head. Only "
+                    "the last part depends on how much is read.",
                     f"At 8 KiB seek and rotation take {written(fixed_ms)} ms, the transfer "
                     f"{written(1e3 * times['transfer'][SMALL])} ms: nearly all of the time goes into getting there. "
                     f"At 8 MiB the transfer takes {written(1e3 * times['transfer'][LARGE])} ms, and getting there "
@@ -43,11 +43,16 @@ def lesson(found: SmallBlocks) -> Lesson:
                     Drawing(
                         "time",
                         lambda width: stacked_time(
-                            [byte_size(size) for size in SIZES], parts, "size of a request", width=width
+                            [byte_size(size) for size in SIZES],
+                            parts,
+                            "size of a request",
+                            shares=True,
+                            width=width,
                         ),
-                        "Stacked bars of the time of a read on a spinning drive: seek and rotation are the same at "
-                        "every size, the transfer grows with it.",
-                        "Seek and rotation stay, the transfer grows with the size.",
+                        "Stacked bars of the shares of the time of a read on a spinning drive: seek and rotation are "
+                        "nearly all of it up to 128 KiB, the transfer is most of it at 8 MiB.",
+                        "Above each bar the whole time. A small block costs nearly as much time as one a thousand "
+                        "times as large, and hardly any of that time moves data.",
                         (("Mean time of a read", _time_table(parts)),),
                     ),
                 ),

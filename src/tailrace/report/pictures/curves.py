@@ -58,8 +58,7 @@ def queue_depth_curve(
             thinking a straight line.
         width: "wide" for a page, "narrow" for a telephone.
     """
-    # Without a name in the legend: that says which latency is which line.
-    rates = tuple(replace(each, label="") for each in _series(curves, class_name, "rate"))
+    rates = tuple(replace(each, ending=": rate") for each in _series(curves, class_name, "rate"))
     latencies = _series(curves, class_name, "mean", "p99")
     unit = unit_of("time", [estimate.value for each in latencies for estimate in each.found])
     panels = [Panel("requests/s", rates, 1.0), Panel(f"latency, {unit.name}", latencies, 1 / unit.size)]

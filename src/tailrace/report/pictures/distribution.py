@@ -69,7 +69,10 @@ def latency_distribution(
     axes.set_xscale("log")
     for place, tail in enumerate(tails):
         _tail(axes, tail, scale, style.line(place), width)
-    lowest = min(1 - p for tail in tails for p, e in tail.quantiles_s.items() if e.value is not None)
+    shares = [1 - p for tail in tails for p, e in tail.quantiles_s.items() if e.value is not None]
+    # A promise is in the picture even where nothing is known that far out.
+    promised = [t.quantity.probability for each in shown for t in each.targets]
+    lowest = min(*shares, *(1 - p for p in promised if p is not None), 1.0)
     axes.set_ylim(lowest / 1.6, 1.15)
     for place, each in enumerate(shown):
         _targets(axes, each, scale, style.line(place).colour if len(shown) > 1 else style.INK)

@@ -75,7 +75,10 @@ def lines(
         elif logarithmic:
             style.log_axis(axes[-1].xaxis)
         axes[-1].set_xlabel(x_label)
-        style.legend(figure, axes, width, "bands: 95 % intervals")
+        said = "bands: 95 % intervals"
+        if any(each.value is None for panel in panels for one in panel.series for each in one.found):
+            said += "; no mark: runs too short"
+        style.legend(figure, axes, width, said)
         return figure
 
     return drawn

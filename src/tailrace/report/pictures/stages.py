@@ -65,10 +65,11 @@ def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: 
         scale = 100 / bar.total_s if shares else 1 / unit.size
         _stacked(axes, place, bar, scale)
         if not shares:
-            axes.text(
-                bar.total_s * scale,
-                place,
-                f" {time_text(bar.total_s)}",
+            axes.annotate(
+                time_text(bar.total_s),
+                (bar.total_s * scale, place),
+                (3, 0),
+                textcoords="offset points",
                 va="center",
                 fontsize=style.SMALL_PT[width],
                 color=style.INK,
@@ -101,6 +102,8 @@ def stacked_time(
     width: Width = "wide",
 ) -> Figure:
     """Time per request as stacked bars, one a label, by part: seek, rotation and transfer, say.
+
+    Bars of shares have their whole time above them.
 
     Args:
         labels: of the bars, from left to right; L of them.
@@ -135,6 +138,16 @@ def stacked_time(
     room = 5 if width == "narrow" else 16
     step = max(-(-len(labels) // room), 1)
     axes.set_xticks(range(0, len(labels), step), [style.shown(each, width) for each in labels[::step]])
+    for place in range(0, len(labels), step) if shares else ():
+        axes.annotate(
+            time_text(totals[place]),
+            (place, 100),
+            (0, 3),
+            textcoords="offset points",
+            ha="center",
+            fontsize=style.SMALL_PT[width],
+            color=style.INK,
+        )
     axes.grid(axis="x", visible=False)
     style.plain_axis(axes.yaxis)
     axes.set_xlabel(axis_label)
