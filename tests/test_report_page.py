@@ -128,7 +128,7 @@ def test_designs_side_by_side_name_what_they_carry_and_cost_how_they_differ_and_
         for name, scenario, carries, boxes in (("cheap", cheap, 1.5, 1), ("dear", dear, 3.0, 1))
     ]
     change = IntervalEstimate(-1e-3, -1.1e-3, -0.9e-3, 4, "t"), IntervalEstimate(0.5, 0.45, 0.55, 4, "t")
-    found = [Difference("dear", "booking", "all", "p99", Paired(*change))]
+    found = [Difference("dear", "booking", "all", "p95", Paired(*change))]
     accounts = [replace(told, name="cheap", scenario=cheap), replace(told, name="dear", scenario=dear)]
     page = report_page(accounts, ["a.toml", "b.toml"], (), Comparison(tuple(designs), tuple(found)))
     text = " ".join(Page(page).text.split())
@@ -143,7 +143,7 @@ def test_designs_side_by_side_name_what_they_carry_and_cost_how_they_differ_and_
     assert "request_size" not in differ
     assert "Class booking: dear against cheap" in text
     # From -1.1 to -0.9 ms, and a ratio from 0.45 to 0.55.
-    assert re.search("−(1.00 ±0.10|1,000 ±100|1.0 ±0.1)0.50 ±0.05", text)
+    assert "−1.00 ±0.100.50 ±0.05" in text
 
 
 def test_rows_that_decide_name_their_columns_for_a_narrow_screen(page) -> None:

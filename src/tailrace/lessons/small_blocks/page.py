@@ -51,8 +51,8 @@ def lesson(found: SmallBlocks) -> Lesson:
                         ),
                         "Stacked bars of the shares of the time of a read on a spinning drive: seek and rotation are "
                         "nearly all of it up to 128 KiB, the transfer is most of it at 8 MiB.",
-                        "Above each bar the whole time. A small block costs nearly as much time as one a thousand "
-                        "times as large, and hardly any of that time moves data.",
+                        "Above each bar the whole time. A block of 512 B takes nearly as long as one of 128 KiB, "
+                        "and hardly any of that time moves data.",
                         (("Mean time of a read", _time_table(parts)),),
                     ),
                 ),
