@@ -26,7 +26,7 @@ from tailrace.fit.calibration import Calibration, calibrate
 from tailrace.fit.law_fit import fit_laws
 from tailrace.fit.measured import STARTS, MeasuredPoint, media_of
 from tailrace.measure.interval import IntervalEstimate
-from tailrace.quantity import QUANTILES
+from tailrace.quantity import QUANTILES, Quantity
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
 from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
@@ -143,6 +143,18 @@ def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_sa
     assert list(today.get_xdata()) == pytest.approx([3200, 3200])
     means = [each.result.classes[0].all.latency_s["mean"].value for each in points.points]
     assert means == sorted(means)
+
+
+def test_whatever_latency_is_promised_stands_in_a_load_curve_with_its_own_line(points) -> None:
+    promised = {"booking": {Quantity("read_p95"): 9e-3, Quantity("rate"): 1000.0}}
+    axes = plots.load_curve(replace(points, limits=promised)).axes[0]
+    lines = {each.get_label(): each for each in axes.lines}
+    assert set(lines["target: read p95 of booking"].get_ydata()) == {9.0}
+    # The class only reads, so its reads have the p95 of all.
+    p95 = [each.result.classes[0].all.latency_s["p95"].value for each in points.points]
+    assert list(lines["booking: read p95"].get_ydata()) == pytest.approx([1e3 * each for each in p95 if each])
+    assert len({each.get_linestyle() for each in lines.values()}) >= 2
+    assert "target: rate of booking" not in lines
 
 
 def test_one_class_alone_has_a_colour_for_each_figure_and_a_short_axis_has_labels_enough(points) -> None:

@@ -13,6 +13,7 @@ from drives import generic
 from tailrace.errors import SettingError
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.paired import Paired
+from tailrace.report.page import drawings
 from tailrace.report.page.page import report_page
 from tailrace.report.page.words import class_sentence, promise_sentences
 from tailrace.scenario.reading.inputs import inputs
@@ -209,12 +210,13 @@ def test_names_from_a_scenario_are_shown_and_never_run(told) -> None:
 
 
 def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
-    scenario = parse(CLOSED)
+    scenario = parse(CLOSED, overrides=['workload.booking.target.p99="50 ms"'])
     told = account("closed", scenario, CLOSED, engine="reference", curve_requests=1000)
     assert [point.value for point in told.depth.points] == [1, 2, 4, 8, 16, 32]
     text = " ".join(Page(report_page([told])).text.split())
     assert "One client keeps 4 requests under way: 8 KiB, reads, at random addresses." in text
     assert "No class is open" in text
+    assert "target: p99" in drawings.load(told, "s").svg("wide")
 
 
 def test_an_overloaded_scenario_is_told_without_any_latency() -> None:

@@ -64,8 +64,10 @@ def claims_table(claims: Sequence[Claim]) -> Table:
     rows = tuple(
         (
             each.said,
-            f"{written(each.found)} {each.unit}".strip(),
-            f"{written(each.low)} to {written(each.high)} {each.unit}".strip(),
+            "not known" if math.isnan(each.found) else f"{written(each.found)} {each.unit}".strip(),
+            "–"
+            if math.isnan(each.low)
+            else f"{written(each.low)} to {written(each.high)} {each.unit}".strip(),
             "yes" if each.holds else "no",
         )
         for each in claims

@@ -73,9 +73,10 @@ def load(each: Account, prefix: str) -> Drawing | None:
     if each.depth is not None and each.depth_class is not None:
         depth, name = each.depth, each.depth_class
         said = f"Throughput and latency of class {name} against its queue depth."
+        promised = dict(next(one for one in each.scenario.workload if one.name == name).limits)
         return Drawing(
             f"{prefix}-depth",
-            lambda width: queue_depth_curve(depth, name, width=width),
+            lambda width: queue_depth_curve(depth, name, width=width, limits=promised),
             said,
             f"{said} No class is open, so the load follows the server.",
             (("Points of the curve", tables.depth_points(depth, name)),),

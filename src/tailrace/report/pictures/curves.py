@@ -47,6 +47,7 @@ def queue_depth_curve(
     class_name: str | None = None,
     under_way: bool = False,
     width: Width = "wide",
+    limits: Mapping[Quantity, float] | None = None,
 ) -> Figure:
     """Throughput above and latency below, over the queue depth.
 
@@ -57,11 +58,18 @@ def queue_depth_curve(
         under_way: add rate times mean latency, which by Little's law is the number of requests under way; without
             thinking a straight line.
         width: "wide" for a page, "narrow" for a telephone.
+        limits: what was promised, in SI units.
     """
     rates = tuple(replace(each, ending=": rate") for each in _series(curves, class_name, "rate"))
     latencies = _series(curves, class_name, "mean", "p99")
     unit = unit_of("time", [estimate.value for each in latencies for estimate in each.found])
-    panels = [Panel("requests/s", rates, 1.0), Panel(f"latency, {unit.name}", latencies, 1 / unit.size)]
+    promised: dict[str, list[tuple[str, float]]] = {"request rate": [], "time": [], "data rate": []}
+    for quantity, limit in (limits or {}).items():
+        promised[quantity.dimension].append((f"target: {quantity.shown}", limit))
+    panels = [
+        Panel("requests/s", rates, 1.0, limits=tuple(promised["request rate"])),
+        Panel(f"latency, {unit.name}", latencies, 1 / unit.size, limits=tuple(promised["time"])),
+    ]
     if under_way:
         panels.append(Panel("requests under way", _little(curves, class_name), 1.0))
     label = "queue depth: requests that each client keeps under way"

@@ -34,12 +34,16 @@ class Series:
 
 @dataclass(frozen=True)
 class Panel:
-    """Series on one vertical axis; ``factor`` brings them from SI into the unit that the label names."""
+    """Series on one vertical axis; ``factor`` brings them from SI into the unit that the label names.
+
+    ``limits`` are lines across, with a name each, in SI units.
+    """
 
     label: str
     series: tuple[Series, ...]
     factor: float = 1e3
     logarithmic: bool = True
+    limits: tuple[tuple[str, float], ...] = ()
 
 
 def lines(
@@ -63,6 +67,8 @@ def lines(
                     exact = [value * panel.factor for value in one.exact]
                     each.plot(one.x, exact, color=style.FAINT, linewidth=1.1, zorder=1.5, label=one.theory)
                 place += 1
+            for label, value in panel.limits:
+                style.limit(each, value * panel.factor, label)
             each.set_ylabel(panel.label)
             if panel.logarithmic:
                 style.log_axis(each.yaxis)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from tailrace.answer.result import ClassResult
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.figures import unit_of
@@ -34,14 +35,19 @@ def load_curve(
     Args:
         curve: answers at several loads; see :func:`tailrace.plots.load_points`.
         classes: names of those to draw; the first three if left out.
-        quantities: of latency, by their names in an answer.
+        quantities: of latency, by their names in an answer; those of a class's targets come with it.
         width: "wide" for a page, "narrow" for a telephone.
     """
     figure, (axes,) = style.canvas(width, 4.2 if width == "wide" else 4.0)
     names = list(dict.fromkeys(each.name for point in curve.points for each in point.result.classes))
     shown = [name for name in names if classes is None or name in classes][:3]
     x = [point.value * curve.rate_per_s for point in curve.points]
-    estimates = {(name, quantity): _at(curve, name, quantity) for name in shown for quantity in quantities}
+    promised = {name: [each for each in curve.limits.get(name, {}) if each.is_latency] for name in shown}
+    estimates = {
+        (name, quantity): _at(curve, name, quantity)
+        for name in shown
+        for quantity in dict.fromkeys([*map(Quantity, quantities), *promised[name]])
+    }
     known = [e.value for each in estimates.values() for e in each if e.value is not None]
     if not known:
         style.nothing(axes, "no load at which a latency was measured", width)
@@ -55,12 +61,12 @@ def load_curve(
             # One class alone has colours for its figures.
             style.COLOURS[shown.index(name) if len(shown) > 1 else place],
             style.MARKERS[place % 6],
-            style.DASHES[quantity != quantities[-1]],
+            style.DASHES[(*quantities[::-1], quantity).index(quantity) % len(style.DASHES)],
         )
-        label = f"{style.shown(name, width)}: {Quantity(quantity).shown}"
+        label = f"{style.shown(name, width)}: {quantity.shown}"
         style.curve(axes, places, each, scale, look, label)
         reach += _theory(axes, curve, name, quantity, places, scale)
-    reach += _limits(axes, curve, shown, quantities, scale, width)
+    reach += _limits(axes, curve, shown, scale, width)
     _marks(axes, curve, divisor, width)
     highest = scale * max(known)
     axes.set_ylim(0.8 * min(reach), 1.35 * max(each for each in reach if each < FAR_AWAY * highest))
@@ -77,13 +83,19 @@ def load_curve(
     return figure
 
 
-def _at(curve: LoadCurve, name: str, quantity: str) -> list[IntervalEstimate]:
+def _at(curve: LoadCurve, name: str, quantity: Quantity) -> list[IntervalEstimate]:
     """The figure at every point; not known where the server was overloaded."""
     overloaded = IntervalEstimate.unknown(0, "overloaded")
     return [
-        point.result.class_named(name).all.latency_s[quantity] if point.result.classes else overloaded
+        latency_of(point.result.class_named(name), quantity) if point.result.classes else overloaded
         for point in curve.points
     ]
+
+
+def latency_of(each: ClassResult, quantity: Quantity) -> IntervalEstimate:
+    """A latency of a class, of its reads or of its writes."""
+    figures = each.all if quantity.kind == "all" else each.kinds[quantity.kind]
+    return figures.latency_s[quantity.statistic]
 
 
 def _theory(
@@ -109,16 +121,13 @@ def _theory(
     return [value for _, value in known]
 
 
-def _limits(
-    axes: Axes, curve: LoadCurve, shown: Sequence[str], quantities: Sequence[str], scale: float, width: Width
-) -> list[float]:
+def _limits(axes: Axes, curve: LoadCurve, shown: Sequence[str], scale: float, width: Width) -> list[float]:
     drawn = []
     for place, name in enumerate(shown):
         for quantity, limit in curve.limits.get(name, {}).items():
-            if quantity in quantities:
-                label = f"target: {Quantity(quantity).shown} of {style.shown(name, width)}"
-                colour = style.COLOURS[place] if len(shown) > 1 else style.INK
-                axes.axhline(limit * scale, color=colour, linewidth=1.1, linestyle=(0, (5, 2)), label=label)
+            if quantity.is_latency:
+                label = f"target: {quantity.shown} of {style.shown(name, width)}"
+                style.limit(axes, limit * scale, label, style.COLOURS[place] if len(shown) > 1 else style.INK)
                 drawn.append(limit * scale)
     return drawn
 

@@ -181,6 +181,11 @@ SHORT_AXIS = 8.0
 """Ratio of its ends below which an axis has hardly two of the labels 1, 2, 5."""
 
 
+def limit(axes: Axes, value: float, label: str, colour: str = INK) -> None:
+    """What was promised, as a line across."""
+    axes.axhline(value, color=colour, linewidth=1.1, linestyle=(0, (5, 2)), label=label)
+
+
 def log_axis(axis: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
     """A logarithmic axis labelled 1, 2, 5, 10 … in plain numbers: fewer where they would crowd, more on a short one."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
