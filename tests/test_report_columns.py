@@ -163,7 +163,9 @@ def test_terminal_page_and_csv_have_the_columns_of_one_table() -> None:
     columns = station_columns()
     table = stations(RESULT)
     assert [head.line for head in table.heads] == [each.head.line for each in columns]
-    assert list(stations_table(RESULT).columns) == [each.field for each in columns]
+    identity = ["seed", "version", "digest"]
+    assert list(stations_table(RESULT).columns) == [*(each.field for each in columns), *identity]
+    assert set(stations_table(RESULT).digest) == {RESULT.digest}
     unmarked = str.maketrans("", "", "¹²")
     text = flat(text_at(RESULT, 80)).translate(unmarked)
     for row in table.written().lines:
