@@ -57,13 +57,12 @@ def picture(frame: pd.DataFrame) -> Figure:
         met, missed = line.met.iloc[0], line.missed.iloc[0]
         if pd.notna(met) and pd.notna(missed):
             said = f"{name}: met up to {met:,.0f}"
-            axis.axvspan(
-                met,
-                missed,
-                facecolor=style.line(place).colour,
-                alpha=0.3,
-                hatch=style.HATCHES[place],
-                label=said,
+            look = style.line(place)
+            axis.axvspan(met, missed, facecolor=look.colour, alpha=0.3, hatch=style.HATCHES[place])
+            # However narrow the bracket is, and however far from the points: a mark at the limit.
+            at = {"marker": "D", "markersize": 7, "markerfacecolor": "none", "markeredgewidth": 1.6}
+            axis.plot(
+                [(met * missed) ** 0.5], [LIMIT_MS], color=look.colour, linestyle="none", label=said, **at
             )
     axis.axhline(
         LIMIT_MS, color=style.INK, linestyle=style.DASHES[1], linewidth=1, label=f"promised: {LIMIT}"

@@ -88,11 +88,12 @@ def marks(
     label: str = "",
     factor: float = 1.0,
     joined: bool = False,
+    ring: bool = False,
 ) -> None:
     """Simulated values with their 95 % intervals, columns `simulated`, `low` and `high`, times ``factor``.
 
     What is not known is left out, an interval that is not known is none. ``joined`` draws a line from mark to mark,
-    where no closed form does.
+    where no closed form does; ``ring`` makes the marks large and hollow, for what lies under others.
     """
     value, low, high = (factor * rows[name].to_numpy(dtype=float) for name in ("simulated", "low", "high"))
     known = np.isfinite(value)
@@ -108,7 +109,8 @@ def marks(
         linestyle=JOINED if joined else "none",
         color=look.colour,
         label=label or None,
-        markersize=4.5,
+        markersize=9.5 if ring else 4.5,
+        fillstyle="none" if ring else "full",
         capsize=2.5,
         linewidth=0.9 if joined else 1.3,
     )

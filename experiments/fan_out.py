@@ -75,7 +75,7 @@ def picture(frame: pd.DataFrame) -> Figure:
         for place, (drives, part) in enumerate(shown.groupby("drives")):
             word = f"{drives} drive{'s' if drives > 1 else ''}"
             drawn.compared(axis, 100 * part.load, part.closed_form_s, part, place, word, 1e3)
-        known = "exact to 2 drives" if quantity == "mean" else "lines: upper bounds"
+        known = "exact to 2 drives" if quantity == "mean" else "upper bounds"
         drawn.title(axis, f"{name} ({known})")
         style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
         axis.set_xlabel("load of each drive, %")

@@ -77,6 +77,22 @@ STATIONS = [
     (2, EXPONENTIAL, 'p99 = "12 ms"', "", "fcfs", True),
     (4, GAMMA, 'p95 = "6 ms"', "", "fcfs", True),
 ]
+LAWS = {EXPONENTIAL: "exponential", CONSTANT: "constant", GAMMA: "gamma", WIDE: "wide"}
+NAMES = [
+    ", ".join(
+        part
+        for part in (
+            f"{servers} {'server' if servers == 1 else 'servers'}",
+            LAWS[service],
+            "bursty" if arrivals else "",
+            "shared" if discipline == "ps" else "",
+            "in tandem" if has_tandem else "",
+        )
+        if part
+    )
+    for servers, service, _, arrivals, discipline, has_tandem in STATIONS
+] + ["2 flash drives", "12 spinning drives", "4 flash drives"]
+"""What each scenario is, in the order of `scenarios`."""
 KEY = "workload.booking.rate"
 
 
@@ -167,7 +183,7 @@ def picture(frame: pd.DataFrame) -> Figure:
     )
     share = frame.brute_force.astype(float) / frame.saturating
     axis.plot(share, places, found.marker, color=found.colour, markersize=5, label="brute force")
-    axis.set_yticks(places, [f"{row.scenario}: {row.target}" for row in frame.itertuples()])
+    axis.set_yticks(places, [f"{NAMES[row.scenario]}: {row.target}" for row in frame.itertuples()])
     axis.grid(axis="y", visible=False)
     axis.set_xlabel("rate, as a share of the one that saturates the server")
     axis.set_ylabel("scenario and its target")

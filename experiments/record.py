@@ -68,7 +68,7 @@ class Record:
         manifest = self._directory / "manifest.json"
         entries = json.loads(manifest.read_text()) if manifest.exists() else {}
         entries[self._name] = {
-            "command": " ".join(["python", f"experiments/{self._name}.py", *sys.argv[1:]]),
+            "command": " ".join(["python", f"experiments/{self._name}.py", *_repeated(sys.argv[1:])]),
             "seed": self._seed,
             "quick": self._quick,
             "version": version("tailrace"),
@@ -85,6 +85,15 @@ class Record:
         name = f"{self._name}{'_' if suffix else ''}{suffix}.{kind}"
         self._files.append(name)
         return self._directory / name
+
+
+def _repeated(given: list[str]) -> list[str]:
+    """Options that say what was measured; where it was written says nothing to whoever repeats it elsewhere."""
+    found = [each for each in given if not each.startswith("--results=")]
+    if "--results" in found:
+        place = found.index("--results")
+        del found[place : place + 2]
+    return found
 
 
 def recorded(

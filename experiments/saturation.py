@@ -126,9 +126,9 @@ def picture(frame: pd.DataFrame) -> Figure:
             (both.quantity == "p99") & both.closed_form_s.isna() & (both.share_of_saturation < 1)
         ]
         if len(unpromised):
-            at = 100 * unpromised.share_of_saturation.min()
-            said = "no p99 by closed form: links\nthat share promise means only"
-            drawn.note(axis, at, 1.25, said)
+            from_load = 100 * unpromised.share_of_saturation.min()
+            said = f"from {from_load:.0f} % no p99 by closed form:\nlinks that share promise means only"
+            drawn.note(axis, 3, 1.25, said)  # above the marks, and before the knee
         axis.set_xlim(0, 108)
         style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))
         axis.set_xlabel("load, % of saturation")

@@ -455,6 +455,11 @@ GROWTH = {
 }
 
 
+def _short(count: int) -> str:
+    """A count with as few digits as tell it: "64", "100 k", "10 M"."""
+    return f"{count / 1e6:g} M" if count >= 1e6 else f"{count / 1e3:.0f} k" if count >= 1e4 else f"{count:,}"
+
+
 def growth_picture(frame: pd.DataFrame) -> Figure:
     figure, axes = drawn.panels(1, 3, 3.4, sharey=True)
     look = style.line(0)
@@ -462,8 +467,8 @@ def growth_picture(frame: pd.DataFrame) -> Figure:
         said, model = GROWTH[over]
         axis.plot(part.value, part.us_a_request, marker=look.marker, color=look.colour)
         axis.set_ylim(0, 1.08 * frame.us_a_request.max())
-        style.power_axis(axis.xaxis, list(part.value), [f"{value:,}" for value in part.value])
-        axis.tick_params(axis="x", rotation=45)
+        every = part.value if len(part) < 6 else part.value[::2]
+        style.power_axis(axis.xaxis, list(every), [_short(value) for value in every])
         axis.set_xlabel(said)
         drawn.title(axis, model)
     axes[0].set_ylabel("microseconds a request")

@@ -67,7 +67,8 @@ def measured(runs: Runs) -> pd.DataFrame:
 def picture(frame: pd.DataFrame) -> Figure:
     figure, (axis,) = drawn.panels(1, 1, 4.6)
     for place, (way, part) in enumerate(frame.groupby("way", sort=False)):
-        drawn.marks(axis, part.streams, part, place, way, 1e-6, joined=True)
+        # From two streams on the first lies where the second does: a ring shows both.
+        drawn.marks(axis, part.streams, part, place, way, 1e-6, joined=True, ring=place == 0)
     counts = sorted(frame.streams.unique())
     style.power_axis(axis.xaxis, counts, [str(count) for count in counts])
     style.log_axis(axis.yaxis, (1.0, 2.0, 5.0))

@@ -5,6 +5,8 @@ Keywords change keys and add some; None leaves one out. A text that opens a brac
 
 from typing import TypeAlias
 
+from tailrace.scenario import starter
+
 Value: TypeAlias = str | int | float | None
 
 
@@ -73,3 +75,12 @@ def controller(**keys: Value) -> str:
 
 def _written(value: Value) -> str:
     return f'"{value}"' if isinstance(value, str) and value[:1] not in ("{", "[") else str(value)
+
+
+def by_parts() -> str:
+    """The scenario to begin with, its drives by their parts as it shows them in a comment, not by datasheet figures."""
+    text = starter()
+    start, end = "[server.media]\n", "# Spinning drives instead:"
+    parts = text.split("instead of the seven:\n")[1].split("\n\n")[0]
+    drives = "\n".join(line.removeprefix("# ") for line in parts.splitlines())
+    return f"{text[: text.index(start)]}{drives}\n\n{text[text.index(end) :]}"

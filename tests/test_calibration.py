@@ -315,7 +315,7 @@ def test_the_verb_fits_prints_writes_a_part_that_a_scenario_takes_up_and_draws(t
 
 
 def test_columns_are_mapped_as_those_of_a_trace(tmp_path):
-    text = """depth;block;op;avg lat;moved;weather
+    text = """depth;block;op;time taken;moved;weather
 1;4;GET;80;51.2;fair
 4;4;put;12 us;;fog
 
@@ -323,7 +323,7 @@ def test_columns_are_mapped_as_those_of_a_trace(tmp_path):
 """
     (tmp_path / "points.csv").write_text(text)
     settings = ["separator=;", "queue_depth=depth", "size=block", "size.unit=KiB", "kind.column=op"]
-    settings += ['kind.read=["get"]', 'kind.write=["put"]', "mean=avg lat", "mean.unit=us"]
+    settings += ['kind.read=["get"]', 'kind.write=["put"]', "mean=time taken", "mean.unit=us"]
     settings += ["throughput=5", "throughput.unit=MB/s"]
     found = read_points(tmp_path / "points.csv", None, settings)
     assert found.unused == ("weather",)
@@ -337,7 +337,7 @@ def test_columns_are_mapped_as_those_of_a_trace(tmp_path):
     keys = ["separator = ';'", "queue_depth = 'depth'", "size = {column = 'block', unit = 'KiB'}"]
     keys += [
         "kind = {column = 'op', read = ['get'], write = ['put']}",
-        "mean = {column = 'avg lat', unit = 'us'}",
+        "mean = {column = 'time taken', unit = 'us'}",
     ]
     keys += ["throughput = {position = 5, unit = 'MB/s'}"]
     (tmp_path / "columns.toml").write_text("\n".join(keys))

@@ -31,6 +31,7 @@ from tailrace.crew.progress import COMPILING, Progress
 from tailrace.errors import TailraceError
 from tailrace.measure.verdict import Verdict
 from tailrace.report.terminal.watch import Watch
+from tailrace.scenario.tables.flash import DATASHEET
 from test_report import RESULT
 
 ROOT = Path(__file__).parents[1]
@@ -237,7 +238,10 @@ def test_an_interrupt_before_the_first_replication_is_said_too(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM])
+def test_control_c_and_being_told_to_end_stop_a_real_run_with_exit_code_130(
+    scenario: Path, told: signal.Signals
+) -> None:
     options = "--set run.requests=10_000_000 --engine reference --workers 1"
     # The child says on its standard error when it is inside; nothing has to be waited for by the clock.
     # What a shell starts in the background ignores the signal, and so would what that starts.
@@ -260,7 +264,7 @@ def test_control_c_ends_a_real_run_with_exit_code_130(scenario: Path) -> None:
     ) as process:
         assert process.stderr is not None
         assert process.stderr.readline() == "running\n"
-        process.send_signal(signal.SIGINT)
+        process.send_signal(told)
         output, errors = process.communicate()
     assert process.returncode == 130
     assert output == ""
@@ -323,6 +327,36 @@ def test_a_directory_and_a_missing_file_are_bad_input(tmp_path: Path) -> None:
         assert str(path) in done.stderr
 
 
+def test_a_directory_with_files_of_somebody_else_is_refused_and_one_with_an_answer_is_taken(
+    scenario: Path, tmp_path: Path
+) -> None:
+    before = scenario.read_text()
+    done = invoke("run", scenario, "--out", tmp_path, "--pictures", "none")
+    assert done.exit_code == 2
+    assert "holds other files (one.toml); accepted: a directory that is new" in done.stderr
+    assert [each.name for each in tmp_path.iterdir()] == ["one.toml"]
+    assert scenario.read_text() == before
+    for _ in range(2):
+        assert invoke("run", scenario, "--out", tmp_path / "new", "--pictures", "none").exit_code == 0
+
+
+@pytest.mark.parametrize("name", ["pages", "page.pdf", "page"])
+def test_a_page_goes_only_where_a_page_can_be(
+    scenario: Path, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tailrace.study.account.account", lambda *_, **__: pytest.fail("simulated"))
+    (tmp_path / "pages").mkdir()
+    done = invoke("report", scenario, "--out", tmp_path / name)
+    assert done.exit_code == 2
+    assert f"{name}'; accepted: a file whose name ends in .html" in done.stderr
+
+
+def test_a_limit_of_bytes_is_told_in_six_digits_that_hold(scenario: Path) -> None:
+    spans = ['workload.booking.span="12 TB"', 'server.media.capacity="11_999_999_950_848 B"']
+    done = invoke("run", scenario, *(part for each in spans for part in ("--set", each)))
+    assert "at most 11.9999 TB" in done.stderr
+
+
 def test_out_that_is_a_file_is_refused_before_anything_is_simulated(
     scenario: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -359,7 +393,7 @@ def test_usage_errors_are_exit_code_2(arguments: list[str]) -> None:
 def test_new_writes_a_scenario_that_loads_and_never_overwrites(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     assert invoke("new", path).exit_code == 0
-    tailrace.load(path)
+    assert tailrace.load(path).server.media.random_read_rate  # figures that an architect has
     path.write_text("precious")
     done = invoke("new", path)
     assert done.exit_code == 2
@@ -383,6 +417,33 @@ def test_keys_lists_units_defaults_and_ranges() -> None:
     assert '  copy_piece           size           default "64 KiB"' in block
     assert "  cores                whole number   required" in block
     assert "at least 1, at most 65536" in " ".join(block.split())
+
+
+@pytest.mark.parametrize(
+    ("table", "titles"),
+    [
+        ("flash", ['[server.media]  kind = "flash"']),
+        ("server.layout", ["[server.layout]"]),
+        ("[server.layout]", ["[server.layout]"]),
+        ("workload.target", ["[workload.NAME.target]"]),
+    ],
+)
+def test_keys_lists_one_table_alone(table: str, titles: list[str]) -> None:
+    done = invoke("keys", table)
+    assert done.exit_code == 0
+    assert [line for line in done.stdout.splitlines() if line.startswith("[")] == titles
+    assert len(done.stdout.splitlines()) < 150
+
+
+def test_a_table_that_is_not_there_is_bad_input_and_the_datasheet_figures_are_marked_as_one() -> None:
+    done = invoke("keys", "server.wheels")
+    assert done.exit_code == 2
+    assert "accepted: " in done.stderr
+    assert "server.layout" in done.stderr
+    lines = invoke("keys", "flash").stdout.splitlines()
+    mark = lines.index("  The 7 figures of a datasheet: all of them, and then none of the drive's parts.")
+    names = [line.split()[0] for line in lines[mark + 1 :] if line.startswith("  ") and line[2] != " "]
+    assert names[:7] == list(DATASHEET)
 
 
 def test_version_is_that_of_the_package() -> None:
@@ -435,7 +496,7 @@ def test_progress_is_shown_only_where_somebody_sees_it(
     monkeypatch.setenv("FORCE_COLOR", "1")  # what is captured is to pass for a terminal
     monkeypatch.setenv("COLUMNS", "80")
     for shown in (False, True):
-        with Watch(shown) as watch:
+        with Watch(shown, terminal=True) as watch:
             watch(Progress(COMPILING, 0, 1))
             watch(Progress("Pilot", 0, 8, 2500))
             watch(Progress("Answer", 0, 16, 12_000, precision=0.1))
@@ -448,7 +509,32 @@ def test_progress_is_shown_only_where_somebody_sees_it(
         assert ("26 s left" in printed.err) is shown
 
 
+def test_off_a_terminal_a_line_now_and_then_says_how_far_it_is_and_how_long_it_goes_on(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    seconds = iter([0.0, 20.0, 40.0, 40.0, 41.0, 90.0, 90.0])
+    with Watch(True, terminal=False, clock=lambda: next(seconds)) as watch:
+        for done in range(1, 5):
+            watch(Progress("Answer", done, 4, 12_000, seconds_left=300.0))
+    first, last = capsys.readouterr().err.splitlines()
+    assert first == "tailrace: Answer: runs of 12,000 requests, 2 of 4, 5 min left"
+    assert last == "tailrace: Answer: runs of 12,000 requests, 4 of 4"
+    with Watch(False, terminal=False) as watch:
+        watch(Progress("Answer", 1, 4))
+    assert capsys.readouterr().err == ""
+
+
 # The package
+
+
+def test_the_citation_names_the_version_and_the_licence_of_the_package() -> None:
+    lines = (ROOT / "CITATION.cff").read_text(encoding="utf-8").splitlines()
+    said = dict(line.split(": ", 1) for line in lines if ": " in line and not line.startswith(" "))
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert (said["version"], said["license"]) == (project["version"], project["license"])
+    assert said["title"] == f'"{project["name"]}"'
+    assert {"cff-version", "message"} <= said.keys()  # what the format requires, and authors
+    assert lines[lines.index("authors:") + 1].startswith('  - name: "')
 
 
 def test_importing_the_package_or_the_command_line_loads_nothing_slow() -> None:

@@ -1,6 +1,7 @@
 """The verbs that make many runs, as a user calls them."""
 
 import json
+from io import StringIO
 from pathlib import Path
 
 import pandas as pd
@@ -111,3 +112,30 @@ def test_an_interrupted_sweep_ends_with_130_and_says_how_to_go_on(
     code, _, error = run("sweep", scenario, "--vary", "load=0.5,1", *options)
     assert code == 130
     assert "the same command goes on from there" in " ".join(error.split())
+
+
+def test_an_unfinished_sweep_is_exported_as_far_as_it_is(
+    scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from tailrace.crew.progress import Progress
+    from tailrace.report.terminal.watch import Watch
+
+    sweep = ["sweep", scenario, "--vary", "load=0.5,1", "--engine", "reference", "--workers", 1, "--store"]
+    run(*sweep, tmp_path / "whole.store")
+    _, whole, _ = run("studies", tmp_path / "whole.store", "--export", "sweep")
+    finished = pd.read_csv(StringIO(whole))
+
+    def stop(self: Watch, progress: Progress) -> None:
+        if progress.step == "Answer" and progress.done == finished.replications[0] + 1:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(Watch, "__call__", stop)
+    store = tmp_path / "a.store"
+    assert run(*sweep, store)[0] == 130
+    code, text, error = run("studies", store, "--export", "sweep")
+    assert code == 0
+    assert "not finished yet: 1 row as far as its runs are" in error
+    (row,) = pd.read_csv(StringIO(text)).to_dict("records")
+    assert (row["verdict"], row["load"]) == ("not finished", 0.5)
+    for name in ("requests", "replications", "rate_per_s", "mean_s", "mean_s_low", "mean_s_high"):
+        assert row[name] == finished[name][0]

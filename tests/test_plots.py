@@ -17,7 +17,7 @@ from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from drives import generic
-from tailrace import journey, load, plots, simulate
+from tailrace import journey, load, plots, simulate, sweep
 from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
 from tailrace.crew.crew import Crew
@@ -145,6 +145,19 @@ def test_a_load_curve_has_the_loads_asked_for_and_the_scenarios_own_and_marks_sa
     assert means == sorted(means)
 
 
+def test_one_class_alone_has_a_colour_for_each_figure_and_a_short_axis_has_labels_enough(points) -> None:
+    figure = plots.load_curve(points)
+    colours = {each.get_label(): each.get_color() for each in figure.axes[0].lines}
+    assert colours["booking: mean"] != colours["booking: p99"]
+    figure, (axes,) = style.canvas("wide", 4.0)
+    axes.plot([1, 2], [580.0, 3600.0])
+    style.log_axis(axes.yaxis)
+    FigureCanvasAgg(figure).draw()
+    low, high = axes.get_ylim()
+    shown = [tick for tick in axes.get_yticks() if low <= tick <= high]
+    assert len(shown) >= 4
+
+
 def test_a_curve_is_the_same_by_a_crew_that_is_at_work_already(points) -> None:
     scenario = load(SCENARIOS / "one-station.toml")
     with Crew(1) as crew:
@@ -185,6 +198,21 @@ def test_queue_depth_and_block_size_are_drawn_from_points_at_each_value() -> Non
     rate, moved = (axes.lines[0].get_ydata() for axes in figure.axes)
     assert np.asarray(moved) * 1e6 == pytest.approx(np.asarray(rate) * [8192, 1048576])
     assert "8 KiB" in texts(figure)
+
+
+def test_queue_depth_and_block_size_are_drawn_from_a_sweep_and_from_its_table() -> None:
+    vary = {"workload.booking.queue_depth": [4, 1, 2], "server.media.servers": [1, 8]}
+    swept = sweep(parse(CLOSED, overrides=["run.requests=1000", "run.replications=3"]), vary)
+    for given in (swept, swept.table):
+        figure = plots.queue_depth_curve(given)
+        line = figure.axes[0].lines[0]
+        assert list(line.get_xdata()) == [1, 2, 4]
+        rates = swept.table.query("`server.media.servers` == 1").sort_values("workload.booking.queue_depth")
+        assert list(line.get_ydata()) == list(rates["rate_per_s"])
+        legend = [each.get_label() for axes in figure.axes for each in axes.lines]
+        assert {"servers 1: mean", "servers 8: mean"} <= set(legend)
+    with pytest.raises(SettingError, match="accepted: booking"):
+        plots.queue_depth_curve(swept.table, "scan")
 
 
 def test_parts_of_the_stacked_time_lie_on_one_another_and_lengths_must_agree() -> None:

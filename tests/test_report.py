@@ -31,6 +31,7 @@ from tailrace.quantity import Quantity
 from tailrace.report.figures import (
     TIME_UNITS,
     aligned,
+    cut_apart,
     interval_figure,
     number,
     percent,
@@ -139,6 +140,20 @@ def flat(text: str) -> str:
 )
 def test_a_value_ends_where_its_interval_does(value: float, half: float, written: tuple[str, str]) -> None:
     assert interval_figure(estimate(value, half)) == written
+
+
+def test_a_small_half_width_is_written_out_beside_its_value_and_a_small_value_is_not() -> None:
+    assert interval_figure(estimate(0.072871, 1e-5)) == ("0.072871", "±0.000010")
+    assert interval_figure(estimate(123.4567, 2e-6)) == ("123.46", "±0.01")
+    assert interval_figure(estimate(7.2871e-5, 1e-6)) == ("7.29e-05", "±1e-06")
+
+
+def test_texts_that_are_cut_stay_apart() -> None:
+    assert cut_apart(["queue slots", "die"], 6) == ["queue…", "die"]
+    lanes = ["regional booking: lane in", "regional booking: lane out", "regional booking: die"]
+    short = cut_apart(lanes, 16)
+    assert short == ["regio…g: lane in", "regio…: lane out", "regio…oking: die"]
+    assert max(map(len, short)) == 16
 
 
 def test_of_an_interval_that_is_not_symmetric_the_wider_side_is_given() -> None:
@@ -316,6 +331,22 @@ def test_verdicts_name_the_targets_they_are_about() -> None:
     )
     assert "booking rate at least 2,000 2,000 ±3 /s undecided" in flat(text_at(result, 80))
     assert "Bonferroni" not in flat(text_at(result, 80))
+    undecided = replace(RESULT, classes=(replace(BOOKING, targets=(open_question,)),), verdict="undecided")
+    assert verdict_sentence(undecided).endswith("--until-decided goes on, up to three times as long.")
+    followed_up = replace(open_question, level=1 - 0.05 / 3)
+    undecided = replace(undecided, classes=(replace(BOOKING, targets=(followed_up,)),))
+    assert "--until-decided" not in verdict_sentence(undecided)
+
+
+def test_stations_of_pools_with_long_names_are_told_apart_where_there_is_no_room() -> None:
+    names = [
+        f"regional-booking-data: {noun}" for noun in ("queue slots", "command processor", "write buffer")
+    ]
+    stations = tuple(replace(RESULT.stations[-1], name=name, stage="media") for name in names)
+    below = text_at(replace(RESULT, stations=stations), 80).partition("Stations")[2].splitlines()
+    shown = [line for line in below if "…" in line]
+    assert len(shown) == 3
+    assert [line.split("…")[1].split()[1:2] for line in shown] == [["slots"], ["processor"], ["buffer"]]
 
 
 def test_the_interval_that_judges_stands_beside_that_of_95_percent_where_it_is_wider() -> None:

@@ -163,7 +163,9 @@ def test_terminal_page_and_csv_have_the_columns_of_one_table() -> None:
     columns = station_columns()
     table = stations(RESULT)
     assert [head.line for head in table.heads] == [each.head.line for each in columns]
-    assert list(stations_table(RESULT).columns) == [each.field for each in columns]
+    identity = ["seed", "version", "digest"]
+    assert list(stations_table(RESULT).columns) == [*(each.field for each in columns), *identity]
+    assert set(stations_table(RESULT).digest) == {RESULT.digest}
     unmarked = str.maketrans("", "", "¹²")
     text = flat(text_at(RESULT, 80)).translate(unmarked)
     for row in table.written().lines:
@@ -278,6 +280,15 @@ def test_every_kind_of_result_that_says_so_can_be_shown() -> None:
     assert {kind.__name__ for kind in Shown.__subclasses__()} == kinds
     with pytest.raises(KeyError, match="Console"):
         as_text(Console())
+
+
+def test_a_result_is_printed_in_full_and_is_a_few_lines_as_a_value() -> None:
+    found = answer(MISSED)
+    assert str(found) == as_text(found).rstrip()
+    lines = repr(found).splitlines()
+    assert lines[0] == f"<Result> {found.title}"
+    assert lines[1:8] == str(found).splitlines()[1:8]
+    assert lines[8:] == [f"… {len(str(found).splitlines()) - 8} more lines: print() shows them"]
 
 
 def test_names_in_a_notebook_are_text_and_verdicts_are_coloured() -> None:

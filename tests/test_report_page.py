@@ -114,6 +114,38 @@ def test_a_report_says_what_was_asked_found_assumed_and_how_to_repeat_it(page, t
         assert each.value in text
 
 
+def test_designs_side_by_side_name_price_power_and_the_inputs_that_differ(told) -> None:
+    other = load(
+        SCENARIOS / "one-station.toml", [*SHORT, "server.media.price=200", 'server.media.power="9 W"']
+    )
+    other = other.model_copy(update={"load": 0.5})
+    text = report_page([told, replace(told, name="dear", scenario=other)], ["a.toml", "b.toml"])
+    text = " ".join(Page(text).text.split())
+    assert (
+        "designpricepower, W one-station–¹–¹ dear200²9² ¹ without drives, the rest² without the rest" in text
+    )
+    differ = text.partition("Inputs that differ ")[2].partition(" The same requests in pairs")[0]
+    assert differ.startswith("keyone-stationdear")
+    assert "server.media.price–200" in differ
+    assert "server.media.power–9 W" in differ
+    assert "request_size" not in differ
+
+
+def test_rows_that_decide_name_their_columns_for_a_narrow_screen(page) -> None:
+    cells = [
+        attributes for tag, attributes in Page(page).elements if tag == "td" and "data-head" in attributes
+    ]
+    assert [each["data-head"] for each in cells[:6]] == [
+        "class",
+        "quantity",
+        "limit",
+        "found",
+        "unit",
+        "verdict",
+    ]
+    assert cells[5]["class"] == "name met"
+
+
 def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, told) -> None:
     found = Page(page)
     pictures = [a for _, a in found.elements if a.get("role") == "img"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drives import generic
+from drives import by_parts, generic
 from tailrace.errors import ScenarioError
 from tailrace.scenario import Scenario, parse, schema, starter
 from tailrace.scenario.reading import keys
@@ -44,7 +44,7 @@ def test_no_key_comes_twice():
 @pytest.mark.parametrize(
     ("path", "when", "kind", "default", "range_"),
     [
-        ("server.network.rate", "", "data rate", "required", "above 0, at most 1 PB/s"),
+        ("server.network.rate", "", "line rate", "required", "above 0, at most 8000 Tbit/s"),
         ("server.network.round_trip", "", "time", '"0 s"', "at least 0, at most 1000000000 s"),
         ("server.network.discipline", "", "choice", '"ps"', '"ps" or "fcfs"'),
         (
@@ -100,7 +100,7 @@ def paragraph(start):
     return "\n".join(line.removeprefix("# ") for line in lines)
 
 
-FLASH = starter().replace('span = "16 TiB"', "", 1)
+FLASH = by_parts().replace('span = "16 TiB"', "", 1)
 SPINNING_DRIVES = paragraph("# Spinning drives instead:")
 GENERIC_DRIVES = paragraph(
     "# Drives that are no more than a service time, and so may any stage be, by its key `service`:"

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy import integrate, stats
 
-from drives import spinning
+from drives import by_parts, spinning
 from tailrace.scenario import (
     Constant,
     Exponential,
@@ -63,7 +63,7 @@ def booking(**keys):
 
 
 def test_everything_inside_is_si():
-    scenario = parse(starter())
+    scenario = parse(by_parts())
     network, media, workload = scenario.server.network, scenario.server.media, scenario.workload[0]
     assert isinstance(network, Network)
     assert isinstance(media, Flash)
@@ -179,7 +179,7 @@ def test_a_measured_curve_keeps_its_points():
     ],
 )
 def test_duplex_and_queue_slots_follow_the_link_where_they_are_left_out(lanes, half, slots):
-    flash = parse(starter()).server.media
+    flash = parse(by_parts()).server.media
     assert Server(media=flash, lanes=lanes).pools[0].queue_slots == slots
     if half is not None:
         assert lanes.is_half_duplex == half
@@ -256,13 +256,13 @@ def test_spans_without_a_start_never_overlap_nor_leave_the_capacity(lengths, uni
 
 
 def test_models_are_frozen():
-    scenario = parse(starter())
+    scenario = parse(by_parts())
     for model, key in [(scenario, "load"), (scenario.server, "media"), (scenario.workload[0], "rate")]:
         with pytest.raises(ValidationError, match="frozen"):
             setattr(model, key, 1.0)
 
 
-@pytest.mark.parametrize("text", [starter(), SPINNING], ids=["flash", "spinning"])
+@pytest.mark.parametrize("text", [by_parts(), SPINNING], ids=["flash", "spinning"])
 def test_a_scenario_survives_pickling_and_copying(text):
     scenario = parse(text)
     for other in (pickle.loads(pickle.dumps(scenario)), copy.deepcopy(scenario)):
@@ -289,14 +289,14 @@ def toml(table, shuffle, path=()):
 @given(st.randoms(use_true_random=False), st.integers(0, 2**63 - 1))
 @settings(deadline=None)
 def test_the_digest_does_not_depend_on_the_order_of_keys_nor_on_the_seed(order: random.Random, seed):
-    table = tomllib.loads(starter())
+    table = tomllib.loads(by_parts())
     table["run"]["seed"] = seed
 
     def shuffle(keys):
         order.shuffle(keys)
         return keys
 
-    assert parse(toml(table, shuffle)).digest == parse(starter()).digest
+    assert parse(toml(table, shuffle)).digest == parse(by_parts()).digest
 
 
 def test_the_digest_does_not_depend_on_spelling_nor_on_a_default_written_out():
@@ -306,7 +306,7 @@ def test_the_digest_does_not_depend_on_spelling_nor_on_a_default_written_out():
         "load=1",
         'workload.booking.span="16384 GiB"',
     ]
-    assert parse(starter(), overrides=same).digest == parse(starter()).digest
+    assert parse(by_parts(), overrides=same).digest == parse(by_parts()).digest
 
 
 @pytest.mark.parametrize(
@@ -321,7 +321,7 @@ def test_the_digest_does_not_depend_on_spelling_nor_on_a_default_written_out():
     ],
 )
 def test_the_digest_depends_on_everything_else(change):
-    assert parse(starter(), overrides=[change]).digest != parse(starter()).digest
+    assert parse(by_parts(), overrides=[change]).digest != parse(by_parts()).digest
 
 
 def test_the_digest_is_the_same_in_every_process():

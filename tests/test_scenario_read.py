@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drives import by_parts
 from tailrace.errors import ScenarioError
-from tailrace.scenario import load, parse, starter
+from tailrace.scenario import load, parse
 from tailrace.scenario.reading import read
 
 EXPECTED = "accepted: a scenario in TOML, as UTF-8 text"
@@ -26,19 +27,19 @@ def refused(path):
 @pytest.fixture
 def ferry(tmp_path):
     path = tmp_path / "ferry.toml"
-    path.write_text(starter(), encoding="utf-8")
+    path.write_text(by_parts(), encoding="utf-8")
     return path
 
 
 def test_a_file_and_its_text_give_the_same_scenario(ferry):
-    assert load(ferry) == load(str(ferry)) == parse(starter())
+    assert load(ferry) == load(str(ferry)) == parse(by_parts())
 
 
 @pytest.mark.parametrize("change", [lambda text: "\ufeff" + text, lambda text: text.replace("\n", "\r\n")])
 def test_a_byte_order_mark_and_other_line_ends_do_no_harm(tmp_path, change):
     path = tmp_path / "ferry.toml"
-    path.write_bytes(change(starter()).encode("utf-8"))
-    assert load(path) == parse(starter())
+    path.write_bytes(change(by_parts()).encode("utf-8"))
+    assert load(path) == parse(by_parts())
 
 
 def test_a_missing_file_a_directory_and_an_empty_file_are_named_as_such(tmp_path):
@@ -135,7 +136,7 @@ def test_no_text_does_more_than_be_refused(text):
 
 
 def with_overrides(*overrides, text=None):
-    return parse(starter() if text is None else text, overrides=overrides)
+    return parse(by_parts() if text is None else text, overrides=overrides)
 
 
 def test_every_kind_of_key_can_be_set():
@@ -165,7 +166,7 @@ def test_every_kind_of_key_can_be_set():
 
 
 def test_an_item_of_a_list_is_reached_by_its_position():
-    text = starter().replace(
+    text = by_parts().replace(
         'request_size = "8 KiB"',
         'request_size = [{size = "4 KiB", share = 0.8}, {size = "64 KiB", share = 0.2}]',
     )
@@ -174,7 +175,7 @@ def test_an_item_of_a_list_is_reached_by_its_position():
 
 
 def test_an_override_makes_the_tables_that_are_not_there():
-    text = starter().split("[workload.target]")[0]
+    text = by_parts().split("[workload.target]")[0]
     scenario = with_overrides("workload.booking.target.read_p99=2 ms", "run.replications=8", text=text)
     assert scenario.workload[0].target.limits == (("read_p99", 2e-3),)
     assert scenario.run.replications == 8
@@ -185,14 +186,14 @@ def test_the_last_of_two_overrides_holds():
 
 
 def test_an_override_may_put_right_what_is_wrong_in_the_file():
-    text = starter().replace('"50 /s"', '"50"')
-    assert with_overrides("workload.booking.rate=50 /s", text=text) == parse(starter())
+    text = by_parts().replace('"50 /s"', '"50"')
+    assert with_overrides("workload.booking.rate=50 /s", text=text) == parse(by_parts())
 
 
 @pytest.mark.parametrize("name", ["night scan", "a.b", "x=y", "a[3]", 'quo"ted', "Überfahrt", "0"])
 def test_a_class_with_an_unusual_name_is_reached_by_its_name_in_quotes_or_its_position(name):
     quoted = '"' + name.replace('"', '\\"') + '"'
-    text = starter().replace('name = "booking"', f"name = {quoted}")
+    text = by_parts().replace('name = "booking"', f"name = {quoted}")
     for key in (f"workload.{quoted}.clients", "workload[0].clients"):
         assert with_overrides(f"{key}=7", text=text).workload[0].clients == 7
 
@@ -242,7 +243,7 @@ def test_a_bad_override_is_refused_under_its_own_name(override, line):
 
 
 def test_problems_of_the_file_and_of_overrides_come_together_each_with_its_source(ferry):
-    ferry.write_text(starter().replace("cores = 16", "cores = 0"), encoding="utf-8")
+    ferry.write_text(by_parts().replace("cores = 16", "cores = 0"), encoding="utf-8")
     with pytest.raises(ScenarioError) as caught:
         load(ferry, overrides=["load=0", "workload.scan.rate=1", "nonsense"])
     assert {(problem.file, problem.key) for problem in caught.value.problems} == {

@@ -13,6 +13,7 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from drives import generic
+from studies import closed
 from tailrace.cli import app
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
@@ -84,6 +85,21 @@ def test_a_design_compared_with_itself_shows_no_difference() -> None:
     assert known
     assert all(each.difference.half_width == each.difference.value == 0 for each in known)
     assert all(each.ratio.value == 1 for each in known)
+
+
+def test_of_a_closed_class_the_rate_is_compared_too_and_of_an_open_one_it_is_not(
+    compared: Comparison,
+) -> None:
+    assert not [each for each in compared.differences if each.quantity == "rate"]
+    found = compare(closed(), closed("workload.scan.queue_depth=2"), names=["one", "two"])
+    (rate,) = [each for each in found.differences if each.quantity == "rate"]
+    # Four servers: two requests under way are twice as many a second, 1 ms each.
+    assert rate.paired.ratio.value == pytest.approx(2.0, rel=0.05)
+    assert rate.paired.difference.value == pytest.approx(1000.0, rel=0.05)
+    (line,) = [each for each in as_text(found).splitlines() if each.strip().startswith("rate, /s")]
+    assert "+1," in line or "+9" in line
+    assert found.as_dict()["differences"][0]["difference_per_s"]["value"] == rate.paired.difference.value
+    assert found.table["difference_per_s"].count() == 1
 
 
 def test_an_overloaded_design_is_named_and_has_no_differences() -> None:

@@ -204,3 +204,34 @@ def test_an_address_where_nobody_listens_is_refused(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("tailrace.crew.executors.SCHEDULER_WAIT", "500ms")
     with pytest.raises(SettingError, match="nobody answers"):
         Crew(1, "tcp://127.0.0.1:9")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_worker_goes_when_its_parent_is_killed() -> None:
+    program = (
+        "import time\n"
+        "from tailrace.crew.executors import process_pool\n"
+        "pool = process_pool(1)\n"
+        "pool.submit(print, 'begun', flush=True).result()\n"
+        "pool.submit(time.sleep, 3600).result()\n"
+    )
+    command = [sys.executable, "-c", program]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout is not None
+        assert parent.stdout.readline() == "begun\n"
+        parent.kill()
+        # The worker has the same standard output: that ends when the last who could write to it is gone.
+        parent.communicate(timeout=60)
+
+
+def test_until_the_first_task_is_finished_the_pilots_speed_says_how_long_it_takes() -> None:
+    told: list[Progress] = []
+    crew = Crew(watch=told.append)
+    with crew:
+        crew.run([Task(counter(), 1, 0, 500, "reference")], "Pilot")
+        assert told[0].seconds_left is None
+        rate = crew.tally.work_s / crew.tally.requests
+        told.clear()
+        crew.run([Task(counter(), 1, number, 1000, "reference") for number in range(2)], "Answer")
+    assert told[0].done == 0
+    assert told[0].seconds_left == pytest.approx(2000 * rate)

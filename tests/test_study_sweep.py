@@ -1,11 +1,14 @@
 """Sweeps: every point is what a run of its own says, whoever does it and however often it is interrupted."""
 
+import json
 from pathlib import Path
 
 import pytest
 
 import tailrace
 from studies import closed, counter
+from tailrace.answer.pilot import Length
+from tailrace.answer.result import Overload
 from tailrace.answer.run import simulate
 from tailrace.crew.crew import Interrupted
 from tailrace.crew.progress import Progress
@@ -15,6 +18,7 @@ from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
 from tailrace.report.terminal.results import as_text
+from tailrace.study.budget import _cut, _said
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
@@ -126,6 +130,42 @@ def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
     assert again.table.to_csv() == first.table.to_csv()
 
 
+def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) -> None:
+    scenario = counter("run.precision=0.001")  # pilots and answers as long as they are allowed to be
+    told: list[Progress] = []
+    how = {"engine": "reference", "store": tmp_path / "a.store", "progress": told.append}
+    found = sweep(scenario, {"load": [0.5]}, budget=1e-3, **how)
+    assert not [each for each in told if each.step == "Pilot"]
+    assert found.requests == (4 + 1) * 1000  # the fewest replications of the shortest length, and the trial
+    assert "no time to find how long runs have to be" in found.notes[0]
+    assert "4 replications of 1,000 requests, the fewest there are" in found.notes[0]
+    assert sweep(scenario, {"load": [0.5]}, budget=1e-3, **how).notes == found.notes
+
+
+def test_a_budget_cuts_requests_first_and_replications_only_below_the_shortest() -> None:
+    cut = [_cut(Length(100_000, 16), factor, fixed=True) for factor in (1.0, 0.5, 0.005, 1e-9)]
+    assert [(each.requests, each.replications) for each in cut] == [
+        (100_000, 16),
+        (50_000, 16),
+        (1_000, 8),
+        (1_000, 4),
+    ]
+    said = _said([Length(100_000, 16)], cut[1:2], piloted=True)
+    assert said.startswith(
+        "The budget cut the runs to 50 % of what the precision asked for takes: intervals are about 1.4"
+    )
+    assert _said([Length(100_000, 16)], cut[:1], piloted=True) == ""
+
+
+def test_what_decides_a_length_is_read_as_it_was_written() -> None:
+    overload = Overload("arm", "media", 2, 0.9, 900.0, "before the run")
+    for length in (
+        Length(1000, 16, {("booking", "read"): {0.5: 0, 0.99: 12}}, ("A note.",), None, 1000),
+        Length(0, 16, overload=overload),
+    ):
+        assert Length.read(json.loads(json.dumps(length.written()))) == length
+
+
 def test_a_budget_that_is_no_time_is_refused() -> None:
     for budget in ("2 KiB", "-1 s", 0):
         with pytest.raises(SettingError, match="budget"):
@@ -198,6 +238,21 @@ def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Pat
     assert pd.read_csv(tmp_path / "sweep.csv").shape == found.table.shape
     assert (tmp_path / "sweep_booking.png").read_bytes().startswith(b"\x89PNG")
     axes = pictures["booking"].axes
-    assert [each.get_ylabel() for each in axes] == ["throughput, requests/s", "p99 latency, ms"]
+    assert [each.get_ylabel() for each in axes] == ["requests/s", "p99 latency, ms"]
     assert axes[1].get_xlabel() == "workload.booking.clients"
     assert len(axes[1].get_lines()) >= 2
+
+
+def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_that_suit() -> None:
+    vary = ["workload.scan.request_size=4 KiB..1 MiB by *16"]
+    found = sweep(closed("run.requests=1000"), vary, engine="reference")
+    assert [each.settings[0].value for each in found.points] == [4096, 65536, 1048576]
+    text = as_text(found)
+    assert "throughput, MB/s" in text
+    assert "64 KiB" in text
+    rates, moved, latency = sweep_picture(found, "scan").axes
+    assert [each.get_ylabel() for each in (rates, moved)] == ["requests/s", "throughput, MB/s"]
+    assert latency.get_ylabel().startswith("mean latency")
+    # The service takes as long whatever the size: rates lie together, what is moved 256 times apart.
+    assert (rates.get_yscale(), moved.get_yscale()) == ("linear", "log")
+    assert [each.get_text() for each in latency.get_xticklabels()] == ["4 KiB", "64 KiB", "1 MiB"]

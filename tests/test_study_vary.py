@@ -27,7 +27,8 @@ def values(text: str) -> list[float | int | str]:
         ("workload.booking.rate=100 /s..300 /s by 100 /s", [100.0, 200.0, 300.0]),
         ("workload.booking.rate=100..300 /s by 100", [100.0, 200.0, 300.0]),
         ('workload.booking.rate="100 /s","1 /ms"', [100.0, 1000.0]),
-        ("workload.booking.request_size=4 KiB,8 KiB", ["4 KiB", "8 KiB"]),
+        ("workload.booking.request_size=4 KiB,8 KiB", [4096, 8192]),
+        ("workload.booking.request_size=512 B..8 KiB by *4", [512, 2048, 8192]),
         ("workload.booking.arrivals=poisson,regular", ["poisson", "regular"]),
         ("workload.booking.read_share=0.1..0.3 by 0.1", [0.1, 0.2, 0.3]),
         # 2,000 requests a second saturate two servers of 1 ms: ten clients of 200/s

@@ -113,3 +113,16 @@ def test_plain_multiplication_is_size_times_rate_over_all_clients() -> None:
 def test_an_unknown_marker_is_an_error(tour: ModuleType) -> None:
     with pytest.raises(ValueError, match="accepted: architect"):
         tour.filled("<!-- tour: nobody -->\n<!-- end -->", RESULTS)
+
+
+def test_the_record_of_an_experiment_names_what_repeats_it_and_no_folder_of_the_machine(
+    tour: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = importlib.import_module("record")
+    given = ["speed.py", "--quick", "--results", str(tmp_path), "--seed", "3"]
+    monkeypatch.setattr("sys.argv", given)
+    record.Record("speed", record.arguments("How fast?")).close()
+    made = json.loads((tmp_path / "manifest.json").read_text())["speed"]
+    assert made["command"] == "python experiments/speed.py --quick --seed 3"
+    kept = json.loads((RESULTS / "manifest.json").read_text())
+    assert not [each["command"] for each in kept.values() if "/tmp" in each["command"]]

@@ -3,6 +3,8 @@ them is first used. A submodule that is public stands here too."""
 
 from tailrace import plots as plots
 from tailrace import theory as theory
+from tailrace.answer.latencies import histogram as histogram
+from tailrace.answer.latencies import latencies as latencies
 from tailrace.answer.rebuilds import RebuildResult as RebuildResult
 from tailrace.answer.result import ClassResult as ClassResult
 from tailrace.answer.result import Figures as Figures

@@ -18,13 +18,14 @@ from tailrace.errors import UnitError
 if TYPE_CHECKING:
     import pint
 
-Dimension = Literal["time", "size", "request rate", "data rate", "rotation rate", "power"]
+Dimension = Literal["time", "size", "request rate", "data rate", "line rate", "rotation rate", "power"]
 
 ACCEPTED: dict[str, str] = {
     "time": 'a time, such as "80 us" (ns, us, ms, s, min, h, day)',
     "size": 'a size, such as "8 KiB" (B; kB, MB, GB, TB, PB by 1000; KiB, MiB, GiB, TiB, PiB by 1024)',
     "request rate": 'requests per time, such as "50 /s" or "50 requests/s"',
     "data rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
+    "line rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
     "rotation rate": 'a speed of rotation, such as "7200 rpm"',
     "power": 'a power, such as "12 W" (mW, W, kW)',
 }
@@ -35,6 +36,7 @@ EXAMPLE: dict[str, str] = {
     "size": "8 KiB",
     "request rate": "50 /s",
     "data rate": "190 MB/s",
+    "line rate": "25 Gbit/s",
     "rotation rate": "7200 rpm",
     "power": "12 W",
 }
@@ -45,6 +47,7 @@ SI_UNIT: dict[str, str] = {
     "size": "B",
     "request rate": "/s",
     "data rate": "B/s",
+    "line rate": "B/s",
     "rotation rate": "turn/s",
     "power": "W",
 }
@@ -55,6 +58,7 @@ _SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
     "size": ({"[information]": 1},),
     "request rate": ({"[time]": -1}, {"[request]": 1, "[time]": -1}),
     "data rate": ({"[information]": 1, "[time]": -1},),
+    "line rate": ({"[information]": 1, "[time]": -1},),
     "rotation rate": ({"[rotation]": 1, "[time]": -1},),
     "power": ({"[power]": 1},),
 }
@@ -65,6 +69,7 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
     "size": ("PiB", "TiB", "GiB", "MiB", "KiB", "PB", "TB", "GB", "MB", "kB", "B"),
     "request rate": ("/s",),
     "data rate": ("PB/s", "TB/s", "GB/s", "MB/s", "kB/s", "B/s"),
+    "line rate": ("Tbit/s", "Gbit/s", "Mbit/s", "kbit/s", "bit/s", "B/s"),
     "rotation rate": ("rpm",),
     "power": ("W", "kW", "mW"),
 }
@@ -118,8 +123,8 @@ def parse_exact(text: str, dimension: Dimension) -> Fraction:
 def write(value: float, dimension: Dimension) -> str:
     """Write a finite SI number as text that `parse` reads back to the same number, in the best unit.
 
-    >>> write(8192, "size"), write(6e-05, "time"), write(3.125e9, "data rate")
-    ('8 KiB', '60 us', '3125 MB/s')
+    >>> write(8192, "size"), write(6e-05, "time"), write(3.125e9, "line rate")
+    ('8 KiB', '60 us', '25 Gbit/s')
     """
     exact = Fraction(value)
     texts = []
@@ -137,6 +142,19 @@ def write(value: float, dimension: Dimension) -> str:
     return min(texts, key=lambda candidate: candidate[:2])[2]
 
 
+def short_size(size: int, upwards: bool = False) -> str:
+    """A size as text: exact where that is short, else six digits of it, rounded down, or up, so that a bound holds.
+
+    >>> short_size(8192), short_size(11_999_999_950_848), short_size(11_999_999_950_848, upwards=True)
+    ('8 KiB', '11.9999 TB', '12 TB')
+    """
+    text = write(size, "size")
+    if len(text.partition(" ")[0]) <= 8:
+        return text
+    step = 10 ** (len(str(size)) - 6)
+    return write(-(-size // step) * step if upwards else size // step * step, "size")
+
+
 @cache
 def pattern(dimension: Dimension) -> str:
     """A regular expression in the form of JSON Schema for the text that `parse` takes."""
@@ -147,6 +165,7 @@ def pattern(dimension: Dimension) -> str:
         "size": size,
         "request rate": f"(requests?)? */ *{time}",
         "data rate": f"{size} */ *{time}",
+        "line rate": f"{size} */ *{time}",
         "rotation rate": f"(rpm|turns? */ *{time})",
         "power": power,
     }[dimension]

@@ -73,7 +73,8 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     scenario, requests = asked.scenario, asked.requests
     budget = replay_budget(scenario)
     overload = bench.overload_seen(scenario, sample)
-    if overload is not None:
+    # Where there is no time to confirm an overload that the demands do not show, it remains a doubt.
+    if overload is not None and (asked.length.longest is None or not sample.complete):
         if asked.confirms or requests >= budget:
             return Evidence(scenario, sample, requests, overload)
         asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)

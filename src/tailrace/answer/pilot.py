@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from tailrace.answer.bench import Bench, steered
 from tailrace.answer.figures import LEVEL
@@ -70,6 +71,17 @@ class Length:
     overload: Overload | None = None
     longest: int | None = None
 
+    def written(self) -> dict[str, Any]:
+        """The same, ready for JSON."""
+        return asdict(self) | {"bars": [[*key, list(bars.items())] for key, bars in self.bars.items()]}
+
+    @classmethod
+    def read(cls, kept: Mapping[str, Any]) -> Length:
+        """What `written` gave."""
+        overload = None if kept["overload"] is None else Overload(**kept["overload"])
+        bars = {(name, kind): {p: int(count) for p, count in each} for name, kind, each in kept["bars"]}
+        return cls(**{**kept, "notes": tuple(kept["notes"]), "overload": overload, "bars": bars})
+
 
 @dataclass
 class _Piloted:
@@ -82,8 +94,13 @@ class _Piloted:
     widths: list[float] = field(default_factory=list)
 
 
-def lengths(bench: Bench, scenarios: Sequence[Scenario], aim: Aim) -> list[Length]:
-    """The length of each answer; a given one is taken as it is."""
+def lengths(
+    bench: Bench, scenarios: Sequence[Scenario], aim: Aim, most_work_s: float = math.inf
+) -> list[Length]:
+    """The length of each answer; a given one is taken as it is.
+
+    Pilots that would take more than ``most_work_s`` seconds of work, all together, are not made longer any more.
+    """
     found: dict[int, Length] = {}
     left: dict[int, _Piloted] = {}
     for place, scenario in enumerate(scenarios):
@@ -93,13 +110,21 @@ def lengths(bench: Bench, scenarios: Sequence[Scenario], aim: Aim) -> list[Lengt
             found[place] = Length(budget, replications, overload=asked)
         else:
             left[place] = _Piloted(scenario, budget, min(PILOT_START, budget))
+    spent = 0.0
     while left:
         wanted = [(each.scenario, range(PILOT_REPLICATIONS), each.requests) for each in left.values()]
+        before = bench.crew.tally.work_s
         samples = bench.samples(wanted, "Pilot")
+        took = bench.crew.tally.work_s - before
+        spent += took
         for (place, pilot), sample in zip(list(left.items()), samples, strict=True):
             length = _decided(bench, pilot, sample, aim)
             if length is not None:
                 found[place] = length
+                del left[place]
+            elif spent + 2 * took > most_work_s:  # what is left is twice as long
+                bars = pooled_bars(pilot.scenario, sample)
+                found[place] = Length(pilot.budget, pilot.scenario.run.replications, bars)
                 del left[place]
     return [found[place] for place in range(len(scenarios))]
 

@@ -136,7 +136,7 @@ class Overload:
     key: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Result(Shown):
     """The whole answer. ``classes`` is empty where the server is overloaded: no latency is quoted then.
 

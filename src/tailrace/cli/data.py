@@ -26,7 +26,7 @@ COLUMNS = typer.Option(
 POINT_COLUMN = typer.Option(
     "--column",
     metavar="KEY=VALUE",
-    help="What a column holds where its heading does not say it: mean='avg lat', kind.read='[\"get\"]', size=3.",
+    help="What a column holds where its heading does not say it: mean='time taken', kind.read='[\"get\"]', size=3.",
 )
 POINT_COLUMNS = typer.Option("--columns", metavar="TOML", help="A file with such keys instead.")
 

@@ -90,9 +90,20 @@ def picture_kinds(text: str) -> tuple[PictureKind, ...]:
     return tuple(each for each in PICTURES if each in wanted)
 
 
-def make_directory(directory: Path) -> None:
-    """Before the run, so that no answer is computed that has nowhere to go."""
+def make_directory(directory: Path, known_by: str = "") -> None:
+    """Before the run, so that no answer is computed that has nowhere to go.
+
+    One in which ``known_by`` is not has to be empty: what goes there could replace files of somebody else.
+    """
     try:
         directory.mkdir(parents=True, exist_ok=True)
+        there = sorted(each.name for each in directory.iterdir()) if known_by else []
     except OSError as error:
         stop(BAD_INPUT, f"{directory}: cannot be made a directory: {reason(error)}")
+    if there and known_by not in there:
+        others = f"{there[0]} and {len(there) - 1} more" if len(there) > 1 else there[0]
+        stop(
+            BAD_INPUT,
+            f"{directory}: holds other files ({others}); accepted: a directory that is new, empty or holds an "
+            "earlier answer",
+        )

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from tailrace.cli.failures import BAD_INPUT, Debug, Engine, failures, make_directory, picture_kinds, put, stop
-from tailrace.cli.studies import EngineChoice
+from tailrace.cli.studies import EngineChoice, Settings
 
 
 def add_to(app: typer.Typer) -> None:
@@ -26,6 +26,10 @@ def lesson(
     ] = "png,svg",
     seed: Annotated[int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of all runs.")] = 7,
     engine: EngineChoice = Engine.AUTO,
+    settings: Settings = None,
+    scenarios: Annotated[
+        bool, typer.Option("--scenarios", help="Also write the scenarios of its runs, to go on from.")
+    ] = False,
     debug: Debug = False,
 ) -> None:
     """Give a lesson: a page and pictures from runs."""
@@ -46,5 +50,15 @@ def lesson(
         from tailrace.lessons.trials import Trials
         from tailrace.report.files.answer import write_whole
 
-        for file, content in give(name, Trials(seed, engine.value), kinds).items():
+        trials = Trials(seed, engine.value, settings=tuple(settings or ()))
+        files = give(name, trials, kinds)
+        if strange := [each for each in trials.settings if each not in trials.taken]:
+            stop(
+                BAD_INPUT,
+                f"set is {strange[0]!r}: no scenario of this lesson has that key; accepted: a key of one, see "
+                "--scenarios",
+            )
+        if scenarios:
+            files |= {f"{name}-{place:02}.toml": text for place, text in enumerate(trials.scenarios, 1)}
+        for file, content in files.items():
             put(f"Wrote {write_whole(out / file, content)}.\n")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -57,10 +56,14 @@ def report(
         if strange := [each for each in asked if each not in EXTRAS]:
             stop(BAD_INPUT, f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
         scenarios = [(file, load(file, settings or ())) for file in files]
+        if out.suffix.lower() not in (".html", ".htm") or out.is_dir():
+            stop(
+                BAD_INPUT,
+                f"out is {str(out)!r}; accepted: a file whose name ends in .html, since a page is written",
+            )
         make_directory(out.parent)
         told: list[Account] = []
-        shown = not quiet and sys.stderr.isatty()
-        with Watch(shown) as watch:
+        with Watch(not quiet) as watch:
             for file, scenario in scenarios:
                 chosen = seed if seed is not None or not told else told[0].result.seed
                 found = account(
@@ -76,7 +79,7 @@ def report(
                 told.append(found)
         if asked:
             crew = workers or available_cores()
-            with Watch(shown) as display:
+            with Watch(not quiet) as display:
                 told = [
                     with_studies(each, asked, engine=engine.value, workers=crew, progress=display)
                     for each in told

@@ -137,7 +137,7 @@ def _study(
 
             if out is not None:
                 make_directory(out)
-            with Watch(not quiet and sys.stderr.isatty()) as watch:
+            with Watch(not quiet) as watch:
                 how: How = {
                     "seed": seed,
                     "store": store,
@@ -253,15 +253,14 @@ def compare(
 
         scenarios = [load(file, settings or ()) for file in files]
         values = None if measured is None else measured_latencies(measured, unit)
-        watched = not quiet and sys.stderr.isatty()
-        with Watch(watched) as watch:
+        with Watch(not quiet) as watch:
             found = compared(
                 *scenarios,
                 names=[file.stem for file in files],
                 seed=seed,
                 engine=engine.value,
                 workers=workers or available_cores(),
-                progress=watch if watched else None,
+                progress=None if quiet else watch,
             )
         put(shown(found, json))
         if values is not None:
@@ -282,7 +281,11 @@ def studies(
         str | None, typer.Option(metavar="NAME", help="Show what a study asked, and its table.")
     ] = None,
     export: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Print the rows of a finished study as CSV.")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Print the rows of a study as CSV, those of an unfinished sweep as far as they are.",
+        ),
     ] = None,
     delete: Annotated[
         str | None,
@@ -296,6 +299,7 @@ def studies(
 
         from tailrace.crew.store import Store
         from tailrace.report.terminal.studies import exported, studies_text, study_text
+        from tailrace.study.unfinished import unfinished_rows
 
         with Store(file, must_exist=True) as store:
             console = Console(highlight=False)
@@ -303,10 +307,18 @@ def studies(
                 name = store.study(delete).name
                 put(f"Deleted {name} and {store.delete(name)} runs.\n")
             elif export is not None:
-                rows = exported(store.study(export))
-                if rows is None:
-                    stop(FAILURE, f"{export}: not finished yet; the command that began it goes on with it")
-                put(rows)
+                study = store.study(export)
+                rows = study.rows or unfinished_rows(store, study)
+                if not rows:
+                    said = (
+                        "not finished yet, and nothing of it can be shown; the command that began it goes on"
+                    )
+                    stop(FAILURE, f"{export}: {said}")
+                if study.rows is None:
+                    count = f"{len(rows)} row{'s' * (len(rows) > 1)}"
+                    said = f"{export}: not finished yet: {count} as far as its runs are, without verdicts"
+                    print(f"tailrace: {said}", file=sys.stderr)
+                put(exported(rows))
             elif show is not None:
                 put(study_text(store.study(show), console))
             else:

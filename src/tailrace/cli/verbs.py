@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+import signal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -102,10 +102,9 @@ def run(
         kinds = picture_kinds(pictures)
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
-            make_directory(out)
+            make_directory(out, "answer.json")
         try:
-            watched = not quiet and sys.stderr.isatty()
-            result = _simulate(scenario, seed, engine, workers, watched, until_decided)
+            result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
         except KeyboardInterrupt as interrupt:
             partial: Result | None = getattr(interrupt, "result", None)
             if partial is not None:
@@ -195,13 +194,19 @@ def new(
 
 
 @app.command()
-def keys(debug: Debug = False) -> None:
+def keys(
+    table: Annotated[
+        str | None,
+        typer.Argument(metavar="[TABLE]", help="One table alone: server.media, flash, workload.target."),
+    ] = None,
+    debug: Debug = False,
+) -> None:
     """List every key of a scenario with its unit, default and range."""
     with failures(debug):
         from tailrace.report.terminal.key_list import key_list
         from tailrace.scenario.reading.keys import rows
 
-        put(key_list(rows()))
+        put(key_list(rows(), table))
 
 
 @app.command()
@@ -238,7 +243,12 @@ add_guide_to(app)
 
 
 def main() -> None:
-    """Run the command line; ends the process with an exit code."""
+    """Run the command line; ends the process with an exit code. To be told to end is to be interrupted."""
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, interrupted)
     app(prog_name="tailrace")
 
 

@@ -251,8 +251,15 @@ class _Bag:
             self._shown = replace(self._shown, half_width=self._half_width(replication))
 
     def _seconds_left(self) -> float | None:
-        elapsed = time.perf_counter() - self._began
-        return (self._work - self._worked) * elapsed / self._worked if self._worked else None
+        left, earlier = self._work - self._worked, self._crew.tally
+        if self._worked:
+            return left * (time.perf_counter() - self._began) / self._worked
+        # Until the first is finished, which may take long, as fast as what was done before: the pilot of an answer.
+        return (
+            left * earlier.work_s / earlier.requests / self._crew.executors.width
+            if earlier.requests
+            else None
+        )
 
     def _tell(self) -> None:
         self._crew.tell(replace(self._shown, done=len(self.found), seconds_left=self._seconds_left()))

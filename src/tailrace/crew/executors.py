@@ -9,8 +9,10 @@ import importlib.util
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
@@ -105,11 +107,20 @@ def process_pool(workers: int) -> ProcessPoolExecutor:
     """Processes started clean rather than copied from this one, which may have threads by then."""
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts_to_parent)
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_worker)
 
 
-def _leave_interrupts_to_parent() -> None:
+def _begin_worker() -> None:
+    """Leave interrupts to the parent, and go when it is gone: one that was killed cannot send anybody home."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_outlive, args=(parent,), daemon=True).start()
+
+
+def _outlive(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def _connected(address: str) -> Any:

@@ -98,13 +98,24 @@ class Store:
                 "AND requests = ? AND version = ?",
                 _columns(key),
             ).fetchone()
-        if row is None:
-            return None
-        content, check, seconds = row
+        return None if row is None else (self._read(*row[:2]), float(row[2]))
+
+    def outcomes(self, digest: str, seed: int, version: str, first: int = 0) -> list[Replication]:
+        """Of a scenario's finished replications from a number on the longest, in order."""
+        with self._said():
+            rows = self._file.execute(
+                "SELECT outcome, crc, requests FROM task WHERE digest = ? AND seed = ? AND version = ? "
+                "AND replication >= ? ORDER BY replication",
+                (digest, seed, version, first),
+            ).fetchall()
+        most = max((requests for *_, requests in rows), default=0)
+        return [self._read(content, check) for content, check, requests in rows if requests == most]
+
+    def _read(self, content: bytes, check: int) -> Replication:
         try:
             if zlib.crc32(content) != check:
                 raise ValueError("its check sum does not hold")
-            return read(content), float(seconds)
+            return read(content)
         except ValueError as error:
             raise StoreError(
                 f"{self.path}: a damaged row ({error}); delete the file or restore a copy"

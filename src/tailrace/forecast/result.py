@@ -60,7 +60,7 @@ class ClassTheory:
     caution: str | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Theory(Shown):
     """The second answer, from demands and closed forms alone.
 

@@ -49,7 +49,12 @@ def lesson_page(name: str, title: str, lesson: Lesson, claims: Sequence[Claim], 
         "lesson": lesson,
         "claims": claims_table(claims),
         "notes": list(dict.fromkeys(trials.notes)),
-        "command": shlex.join(["tailrace", "lesson", name, "--seed", str(trials.seed), "--out", name]),
+        "command": shlex.join(
+            ["tailrace", "lesson", name, "--seed", str(trials.seed)]
+            + [part for each in trials.settings for part in ("--set", each)]
+            + ["--out", name]
+        ),
+        "settings": trials.settings,
     }
     return page("lesson.html", context, Path(__file__).parent)
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from tailrace.answer.result import Figures, Result
 from tailrace.engine.choice import choose_engine
+from tailrace.errors import ScenarioError
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.scenario.reading.read import parse
+from tailrace.scenario.reading.toml import comment, toml_text
+from tailrace.scenario.reading.variant import Variants, tables
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import Curve, key_curve
 
 WHOLE_LESSON = 1_000_000
@@ -25,14 +30,19 @@ ALONE = 1000
 class Trials:
     """How the runs of a lesson are done: ``share`` is that of the usual requests in each replication.
 
-    ``notes`` are those of all answers so far.
+    ``settings`` are set over the keys of its scenarios, each where that key is. ``notes`` are those of all answers so
+    far, ``scenarios`` what was simulated, each as a file that repeats it by the command in its first line.
     """
 
     seed: int = 7
     engine: str = "auto"
     replications: int = 12
     share: float = 1.0
+    settings: tuple[str, ...] = ()
     notes: list[str] = field(default_factory=list)
+    scenarios: list[str] = field(default_factory=list)
+    taken: set[str] = field(default_factory=set)
+    """Those of the settings that some scenario took up."""
 
     def requests(self, usual: int) -> int:
         """The requests of a replication that usually has so many."""
@@ -46,8 +56,19 @@ class Trials:
         self, text: str, key: str, values: Sequence[float | str], requests: int, longest: int = 16
     ) -> Curve:
         """The same at several values of a key, in up to ``longest`` times as many requests."""
+        scenario = self._changed(text)
+        run = {
+            "seed": self.seed,
+            "requests": longest * self.requests(requests),
+            "replications": self.replications,
+        }
+        vary = ",".join(map(str, values))
+        command = f"tailrace sweep SCENARIO --vary {shlex.quote(f'{key}={vary}')}"
+        kept = comment(command) + toml_text(tables(scenario) | {"run": run})
+        if kept not in self.scenarios:
+            self.scenarios.append(kept)
         curve = key_curve(
-            parse(text),
+            scenario,
             key,
             values,
             requests=self.requests(requests),
@@ -58,6 +79,20 @@ class Trials:
         )
         self.notes.extend(note for point in curve.points for note in point.result.notes)
         return curve
+
+    def _changed(self, text: str) -> Scenario:
+        """A scenario with the settings of which it has the key."""
+        scenario = parse(text)
+        variants = Variants(scenario)
+        mine = []
+        for setting in self.settings:
+            try:
+                variants.shape(setting.partition("=")[0].strip())
+            except ScenarioError:
+                continue
+            mine.append(setting)
+        self.taken.update(mine)
+        return variants.with_keys(mine) if mine else scenario
 
 
 @dataclass(frozen=True)

@@ -101,6 +101,20 @@ def cut(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
+def cut_apart(texts: Sequence[str], most: int) -> list[str]:
+    """Texts cut to a length: at their ends or, where different ones would read alike, in their middle."""
+    short = [cut(text, most) for text in texts]
+    if len(set(short)) == len(set(texts)):
+        return short
+    ahead = max((most - 1) // 3, 1)
+    return [
+        text
+        if len(text) <= most
+        else f"{text[:ahead].rstrip()}…{text[len(text) - most + 1 + ahead :].lstrip()}"
+        for text in texts
+    ]
+
+
 def byte_size(size: float) -> str:
     """A size in binary units, short: "512 B", "8 KiB", "1 MiB"."""
     for unit in ("B", "KiB", "MiB"):
@@ -150,7 +164,13 @@ def interval_figure(
     first = (
         max(places, -_exponent(value)) if value else places
     )  # a value wider than itself keeps its first digit
-    return _written(value, first, digits), f"±{_written(half, places, digits)}"
+    # Beside a value with few zeros a half-width is written out, too, however small it is.
+    width = (
+        f"{half:.{places}f}"
+        if half < 1 and 0.001 <= abs(value) < _WRITTEN_OUT
+        else _written(half, places, digits)
+    )
+    return _written(value, first, digits), f"±{width}"
 
 
 def number(value: float, digits: int = FEW_DIGITS) -> str:

@@ -8,7 +8,7 @@ from rich.console import Console, Group
 from rich.terminal_theme import TerminalTheme
 
 from tailrace.report.terminal.layout import WIDEST
-from tailrace.report.terminal.results import parts
+from tailrace.report.terminal.results import as_text, parts
 
 COLOURS = TerminalTheme(
     # No ground is drawn: what is dim is halfway from here to the ink, and read on white and on black.
@@ -42,3 +42,12 @@ def html(found: object) -> str:
     console = Console(file=StringIO(), width=WIDEST, record=True, force_jupyter=False, highlight=False)
     console.print(Group(*parts(found, WIDEST)))
     return console.export_html(theme=COLOURS, code_format=FRAME, inline_styles=True)
+
+
+def text(found: object) -> str:
+    """A result as plain text of 80 columns.
+
+    Raises:
+        KeyError: nothing shows such a thing.
+    """
+    return as_text(found).rstrip("\n")

@@ -10,9 +10,9 @@ file, by themselves.
 
 To add a key: a field of its model in `tables`, with range and description; what contradicts others goes into the
 ``findings`` of its table, or into `tables.checks`. A law of services: a model in `tables.law`, how it is drawn in
-`hardware.service`, its closed form in `forecast.exact`. A law of arrivals: `tables.arrivals` says. A kind of target:
-its text in `quantity`, its key in ``Target``, how it is found in `answer.sample`, and a unit in `report.figures` if it
-is of a new dimension.
+`hardware.service`, its closed form in `forecast.exact`; one of another package: `tables.outside`. A law of arrivals:
+`tables.arrivals` says. A kind of target: its text in `quantity`, its key in ``Target``, how it is found in
+`answer.sample`, and a unit in `report.figures` if it is of a new dimension.
 
 A problem is what the user is told (`errors.Problem`: file, key, value, what is accepted), a finding what a model sees
 in its own keys, and a complaint is either on its way to the other.

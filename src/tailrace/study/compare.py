@@ -43,13 +43,18 @@ SMALLEST_LOAD = 1 / 1024
 
 @dataclass(frozen=True)
 class Difference:
-    """One figure of a design against that of the first: ``paired.difference`` in seconds, ``paired.ratio``."""
+    """One figure of a design against that of the first: ``paired.difference`` in SI units, ``paired.ratio``."""
 
     design: str
     class_name: str
     kind: Kind
     quantity: str
     paired: Paired
+
+    @property
+    def column(self) -> str:
+        """The name of the difference in tables and documents, with its unit."""
+        return "difference_s" if Quantity(self.quantity).is_latency else "difference_per_s"
 
 
 @dataclass(frozen=True)
@@ -69,7 +74,7 @@ class Design:
     boxes: int | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Comparison(Shown):
     """Designs side by side, and how each differs from the first."""
 
@@ -83,7 +88,7 @@ class Comparison(Shown):
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a difference: design, class, kind, quantity, and the paired difference (seconds) and ratio."""
+        """One row a difference: design, class, kind, quantity, and the paired difference (in SI) and ratio."""
         import pandas as pd
 
         return pd.DataFrame(
@@ -93,7 +98,7 @@ class Comparison(Shown):
                 "class": each.class_name,
                 "kind": each.kind,
                 "quantity": each.quantity,
-                **_columns("difference_s", each.paired.difference),
+                **_columns(each.column, each.paired.difference),
                 **_columns("ratio", each.paired.ratio),
             }
             for each in self.differences
@@ -124,7 +129,7 @@ class Comparison(Shown):
                     "class": each.class_name,
                     "kind": each.kind,
                     "quantity": each.quantity,
-                    "difference_s": each.paired.difference.as_dict(),
+                    each.column: each.paired.difference.as_dict(),
                     "ratio": each.paired.ratio.as_dict(),
                 }
                 for each in self.differences
@@ -186,7 +191,7 @@ def compare(
 
 
 def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
-    """Every latency of the classes that both have."""
+    """Every latency of the classes that both have, and of closed ones, which follow the server, the rate."""
     if ours.overload is not None or theirs.overload is not None:
         return []
     shared = [each.name for each in theirs.scenario.workload]
@@ -206,6 +211,7 @@ def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference
         for kind in ours.sample.kinds(each.name)
         if kind in theirs.sample.kinds(each.name)
         for statistic in (
+            *(["rate"] if kind == "all" and not each.is_open else []),
             "mean",
             *(each for each in ours.sample.quantiles if each in theirs.sample.quantiles),
         )

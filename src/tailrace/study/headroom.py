@@ -38,7 +38,7 @@ MOST_TRIED = 60
 GUESSES = 14
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Headroom(Shown):
     """The answer. ``met`` is the value farthest towards the worse side at which every target is surely met, ``missed``
     the nearest at which one is surely missed; None where there is none within reach.

@@ -69,7 +69,7 @@ class Trip:
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Journey(Shown):
     """The slowest of the ``requests`` measured of one replication, the slowest first."""
 

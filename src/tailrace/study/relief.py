@@ -75,7 +75,7 @@ class Relieved:
         return self.verdict == "met" and all(low is not None and low > SPARED for low in kept)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Relief(Shown):
     """The answer: the target by which everything is ranked, and the resources, the best first."""
 

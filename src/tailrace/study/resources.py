@@ -24,14 +24,12 @@ LAW_TIMES = ("mean", "value", "low", "high")
 class Resource:
     """``keys`` with +1 where more of the key is more of the resource, -1 where it is less (a time).
 
-    ``unset`` is what a key that is left out stands for; ``is_line`` says that the first is the rate of a line, which
-    links are known by, and which carries less payload.
+    ``unset`` is what a key that is left out stands for.
     """
 
     name: str
     keys: tuple[tuple[str, int], ...]
     unset: int | None = None
-    is_line: bool = False
 
     def settings(self, variants: Variants, factor: float) -> list[str]:
         """KEY=VALUE for so many times the resource; keys that are not set stay so."""
@@ -55,8 +53,6 @@ class Resource:
         if changed is None:
             return ""
         dial, before, after = changed
-        if self.is_line:
-            return f"{8e-9 * before:.4g} to {8e-9 * after:.4g} Gbit/s"
         both = (each if isinstance(each, int) else float(f"{each:.4g}") for each in (before, after))
         one, two = (written_value(each, dial.shape).replace('"', "") for each in both)
         unit = "".join(two.partition(" ")[1:])
@@ -96,7 +92,7 @@ def resources(scenario: Scenario) -> Iterator[Resource]:
     """All resources that a server has, by the names that answers use."""
     server = scenario.server
     if isinstance(server.network, Network):
-        yield Resource("network", (("server.network.rate", 1),), is_line=True)
+        yield Resource("network", (("server.network.rate", 1),))
     elif isinstance(server.network, LawStage):
         yield from _of_law("network", "server.network", server.network)
     if isinstance(server.controller, Controller):
@@ -116,10 +112,7 @@ def resources(scenario: Scenario) -> Iterator[Resource]:
 def _of_pool(pool: Pool, path: str) -> Iterator[Resource]:
     name, media, lanes = pool.station_name, f"{path}.media", f"{path}.lanes"
     if isinstance(pool.lanes, Lanes):
-        is_line = not pool.lanes.is_pcie
-        yield Resource(
-            name("lanes"), ((f"{lanes}.rate" if is_line else f"{lanes}.width", 1),), is_line=is_line
-        )
+        yield Resource(name("lanes"), ((f"{lanes}.{'width' if pool.lanes.is_pcie else 'rate'}", 1),))
         if pool.lanes.adapter_width is not None:
             yield Resource(name("adapter uplink"), ((f"{lanes}.adapter_width", 1),))
     elif isinstance(pool.lanes, LawStage):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
@@ -15,6 +15,7 @@ from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
+from tailrace.replicate.task import digest_of
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
@@ -29,8 +30,11 @@ from tailrace.study.vary import Setting, axes_of, combinations
 if TYPE_CHECKING:
     import pandas as pd
 
+SIZES = ".request_size"
+"""How keys of sizes end: what moves differs from what is answered then."""
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, repr=False)
 class Sweep(Shown):
     """The whole: keys in the order in which they were given, with units, and every point."""
 
@@ -55,6 +59,11 @@ class Sweep(Shown):
         )
 
     @property
+    def varies_sizes(self) -> bool:
+        """Whether the size of requests is among what varies."""
+        return any(key.endswith(SIZES) for key in self.keys)
+
+    @property
     def verdict(self) -> Verdict:
         """The gravest of all points."""
         return combined(point.evidence.verdict for point in self.points)
@@ -71,7 +80,8 @@ class Sweep(Shown):
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a point and class, ready for JSON; None for what is not known."""
-        return [row for point in self.points for row in _rows(point, self.keys, self.statistics)]
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [row for point in self.points for row in _rows(point, self.keys, self.statistics, made)]
 
     def as_dict(self) -> dict[str, Any]:
         """What was asked, every row, and where each line bends, in SI units, ready for JSON."""
@@ -115,6 +125,10 @@ class Sweep(Shown):
         return frame
 
 
+IDENTITY = ("seed", "version", "digest")
+"""Columns that say what gave a row: the seed, the version of tailrace, and the digest of the scenario."""
+
+
 def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
     """Columns of a sweep's table."""
     figures = [f"{Quantity(name).column}{end}" for name in statistics for end in ("", "_low", "_high")]
@@ -128,6 +142,7 @@ def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
         "replications",
         *figures,
         "unknown",
+        *IDENTITY,
     ]
 
 
@@ -176,7 +191,11 @@ def sweep(
     }
     with Session("sweep", first, asked, **how) as session:
         session.part(scenarios)
-        seen = answered(session.bench, scenarios, _lengths(session, scenarios, seconds))
+        session.decide(
+            "points", list(map(_kept_point, places, scenarios))
+        )  # for whoever looks before it is finished
+        wanted, cost = _lengths(session, scenarios, seconds)
+        seen = answered(session.bench, scenarios, wanted)
         found = Sweep(
             first.title if len(designs) == 1 else ", ".join(designs),
             tuple(axis.key for axis in axes),
@@ -184,26 +203,35 @@ def sweep(
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
-            tuple(_uncertain(places, seen)),
+            (*([cost] if cost else []), *_uncertain(places, seen)),
         )
         session.finish(found.rows())
     return found
 
 
-def _lengths(session: Session, scenarios: Sequence[Scenario], seconds: float | None) -> list[Length]:
-    """Lengths of all points. What a budget decided is kept: a study that goes on must not decide anew."""
+def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> dict[str, Any]:
+    return {
+        "scenario": place[0],
+        "values": {setting.key: setting.value for setting in place[1]},
+        "classes": [each.name for each in scenario.workload],
+        "task": digest_of(scenario),
+        "digest": scenario.digest,
+    }
+
+
+def _lengths(
+    session: Session, scenarios: Sequence[Scenario], seconds: float | None
+) -> tuple[list[Length], str]:
+    """Lengths of all points, and what a budget costs. What it decided is kept: a study that goes on must not anew."""
     bench = session.bench
     if seconds is None:
-        return lengths(bench, scenarios, POINT)
-    kept = session.decided("requests")
-    wanted = lengths(bench, scenarios, POINT)
+        return lengths(bench, scenarios, POINT), ""
+    kept = session.decided("lengths")
     if kept is None:
-        cut = within_budget(bench, scenarios, wanted, seconds)
-        kept = session.decide("requests", [[each.requests, each.longest] for each in cut])
-    return [
-        replace(length, requests=requests, longest=longest)
-        for length, (requests, longest) in zip(wanted, kept, strict=True)
-    ]
+        found, cost = within_budget(bench, scenarios, seconds)
+        kept = session.decide("lengths", [cost, *(each.written() for each in found)])
+    cost, *written = kept
+    return [Length.read(each) for each in written], cost
 
 
 def budget_seconds(budget: str | float | None) -> float | None:
@@ -221,7 +249,9 @@ def budget_seconds(budget: str | float | None) -> float | None:
     return budget_seconds(seconds)
 
 
-def _rows(point: Point, keys: Sequence[str], statistics: Sequence[str]) -> Iterable[dict[str, Any]]:
+def _rows(
+    point: Point, keys: Sequence[str], statistics: Sequence[str], made: Mapping[str, Any]
+) -> Iterable[dict[str, Any]]:
     evidence = point.evidence
     station = evidence.overloaded
     values = {setting.key: setting.value for setting in point.settings}
@@ -243,7 +273,7 @@ def _rows(point: Point, keys: Sequence[str], statistics: Sequence[str]) -> Itera
             if estimate.value is None:
                 unknown.append(f"{quantity}: {estimate.method}")
         row["unknown"] = "; ".join(unknown) or None
-        yield row
+        yield {**row, **made, "digest": evidence.scenario.digest}
 
 
 def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence[Evidence]) -> Iterable[str]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from tailrace.answer.result import TargetResult
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
+from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import Unit, change_text, cut, key_text, percent, rounded_down, unit_of
 from tailrace.report.table import Cell, Column, Head, Table, known, noted, pair, signed, table_of, unknown
 from tailrace.study.compare import Comparison, Design, Difference
@@ -26,7 +27,9 @@ LONGEST_NAME = 14
 def swept(sweep: Sweep, class_name: str) -> Table:
     """What a class sees at each point of a sweep."""
     points = [p for p in sweep.points if any(w.name == class_name for w in p.evidence.scenario.workload)]
-    quantities = [Quantity(name) for name in SWEPT]
+    # With more columns of keys there is no room for what is moved; files and pictures have it always.
+    moved = ["throughput"] if sweep.varies_sizes and not sweep.several and len(sweep.keys) == 1 else []
+    quantities = [Quantity(name) for name in (*SWEPT[:1], *moved, *SWEPT[1:])]
     found = [[point.evidence.estimate(class_name, quantity) for quantity in quantities] for point in points]
     times = [e.value for row in found for e, q in zip(row, quantities, strict=True) if q.is_latency]
     units = [unit_of(quantity.dimension, times) for quantity in quantities]
@@ -249,28 +252,30 @@ def boxes(comparison: Comparison) -> Table:
 
 
 def differences(comparison: Comparison, design: Design, found: Sequence[Difference]) -> Table:
-    """Latencies of a class under the first design and another, with difference and ratio; by kind of request."""
+    """Figures of a class under the first design and another, with difference and ratio; by kind of request."""
     kinds = list(dict.fromkeys(each.kind for each in found))
     if len(kinds) == 2:  # only reads, or only writes: the same twice
         kinds = kinds[:1]
     rows: list[list[Cell]] = []
     for kind in kinds:
         mine = [each for each in found if each.kind == kind]
-        both = [[_latency(side, each) for side in (comparison.designs[0], design)] for each in mine]
-        unit = unit_of("time", [e.value for sides in both for e in sides])
-        rows += [
-            [
-                f"{Quantity.of(kind, each.quantity).shown}, {unit.name}",
-                *map(unit.of, sides),
-                signed(unit.of(each.paired.difference)),
-                each.paired.ratio,
-            ]
-            for each, sides in zip(mine, both, strict=True)
-        ]
+        both = [[_figure(side, each) for side in (comparison.designs[0], design)] for each in mine]
+        quantities = [Quantity.of(kind, each.quantity) for each in mine]
+        times = [e.value for q, sides in zip(quantities, both, strict=True) if q.is_latency for e in sides]
+        for each, quantity, sides in zip(mine, quantities, both, strict=True):
+            unit = unit_of(quantity.dimension, times)
+            rows.append(
+                [
+                    f"{quantity.shown}, {unit.name}",
+                    *map(unit.of, sides),
+                    signed(unit.of(each.paired.difference)),
+                    each.paired.ratio,
+                ]
+            )
     return Table.of(["", "first", "this one", "difference", "ratio"], rows)
 
 
-def _latency(design: Design, difference: Difference) -> IntervalEstimate:
+def _figure(design: Design, difference: Difference) -> IntervalEstimate:
     each = design.result.class_named(difference.class_name)
     figures = each.all if difference.kind == "all" else each.kinds[difference.kind]
-    return figures.latency_s[difference.quantity]
+    return dict(statistics(figures))[Quantity(difference.quantity)]

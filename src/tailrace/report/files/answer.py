@@ -80,7 +80,7 @@ def classes_table(result: Result) -> pd.DataFrame:
 
     Columns: class, step (empty for all of a request or transaction), kind (all, read, write), sample (all; slowest:
     the slowest 1 %; median: the tenth around the median), stage (empty for the whole request), quantity (with its SI
-    unit), statistic, value, low, high, n, method.
+    unit), statistic, value, low, high, n, method, seed, version, digest.
     A figure that is not known has no value, low and high, and its method says why.
     """
     import pandas as pd
@@ -93,7 +93,12 @@ def classes_table(result: Result) -> pd.DataFrame:
         for step in each.steps:
             of_step = {"class": each.name, "step": step.name, "kind": "all"}
             rows += [{**of_step, **row} for row in _step_rows(step)]
-    return pd.DataFrame(rows, columns=columns)
+    return _identified(pd.DataFrame(rows, columns=columns), result)
+
+
+def _identified(frame: pd.DataFrame, result: Result) -> pd.DataFrame:
+    """A table with seed, version and digest in each row, so that rows of several answers can be put together."""
+    return frame.assign(seed=result.seed, version=result.version, digest=result.digest)
 
 
 def stations_table(result: Result) -> pd.DataFrame:
@@ -102,7 +107,7 @@ def stations_table(result: Result) -> pd.DataFrame:
 
     fields = [each.field for each in station_columns()]
     rows = [[getattr(station, name) for name in fields] for station in result.stations]
-    return pd.DataFrame(rows, columns=fields)
+    return _identified(pd.DataFrame(rows, columns=fields), result)
 
 
 _ESTIMATE = ("value", "low", "high", "n", "method")

@@ -55,6 +55,8 @@ def report_page(accounts: Sequence[Account], files: Sequence[str] = (), extras: 
         "title": accounts[0].result.title if not several else "Designs compared",
         "version": accounts[0].result.version,
         "comparison": drawings.side_by_side(named) if several else None,
+        "costs": tables.costs([(each.name, each.scenario) for each in accounts]),
+        "differing": tables.differing([(each.name, each.scenario) for each in accounts]),
         "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
         "command": _command(accounts, files, extras),
         "several": several,

@@ -9,8 +9,9 @@ from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import number, unit_of
-from tailrace.report.table import Cell, Footnotes, Head, Table, known, unknown
+from tailrace.report.table import Cell, Footnotes, Head, Table, known, noted, unknown
 from tailrace.scenario.reading.inputs import inputs
+from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import Curve, LoadCurve
 
@@ -83,6 +84,33 @@ def all_inputs(scenario: Scenario) -> Table:
             for each in inputs(scenario)
         ],
     )
+
+
+def differing(designs: Sequence[tuple[str, Scenario]]) -> Table:
+    """Keys that a design gives and that are not the same in all, with what each has; a dash for what is not there."""
+    found = [{each.path: each for each in inputs(scenario)} for _, scenario in designs]
+    paths = dict.fromkeys(path for mine in found for path, each in mine.items() if each.is_given)
+    rows = [[mine[path].value if path in mine else "–" for mine in found] for path in paths]
+    differ = [
+        (path, *row) for path, row in zip(paths, rows, strict=True) if len(set(row)) > 1 and path != "title"
+    ]
+    return Table.of([Head("key", "name"), *(Head(name, "name") for name, _ in designs)], differ)
+
+
+def costs(designs: Sequence[tuple[str, Scenario]]) -> Table:
+    """What one of each design costs and draws; no rows where nothing is known of any."""
+    found = [(name, cost(scenario.server)) for name, scenario in designs]
+
+    def figure(value: float | None, lacking: Sequence[str]) -> Cell:
+        reason = f"without {', '.join(lacking)}" if lacking else ""
+        return unknown(reason) if value is None else noted(f"{value:,.0f}", reason)
+
+    rows = [
+        (name, figure(each.price, each.lacking_price), figure(each.power_w, each.lacking_power))
+        for name, each in found
+    ]
+    known_at_all = any(each.price is not None or each.power_w is not None for _, each in found)
+    return Table.of([Head("design", "name"), "price", "power, W"], rows if known_at_all else [])
 
 
 def _latencies(result: Result, name: str, reason: str = "") -> list[Cell]:

@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from tailrace.answer.result import Figures
+from tailrace.errors import SettingError
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics
-from tailrace.report.figures import MEGABYTES, byte_size, unit_of
+from tailrace.report.figures import MEGABYTES, byte_size, key_text, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.lines import Panel, Series, lines
 from tailrace.report.pictures.style import Width
 from tailrace.study.curve import Curve
+from tailrace.study.lines import short_key
+from tailrace.study.sweep import Sweep
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
+    Curves = Curve | Mapping[str, Curve] | Sweep | pd.DataFrame
 
-def block_size_curve(
-    curves: Curve | Mapping[str, Curve], class_name: str | None = None, width: Width = "wide"
-) -> Figure:
+_Line = list[tuple[float, Mapping[Quantity, IntervalEstimate]]]
+"""What was found at each value of the key."""
+
+
+def block_size_curve(curves: Curves, class_name: str | None = None, width: Width = "wide") -> Figure:
     """Requests per second above and throughput below, over the size of the requests.
 
     Args:
-        curves: one curve over `workload.NAME.request_size`, or several by the name that the legend gives them.
+        curves: one curve over `workload.NAME.request_size`, several by the name that the legend gives them, or a sweep,
+            or its table: the first key is the axis, all others make lines.
         class_name: the class to draw; the first if left out.
         width: "wide" for a page, "narrow" for a telephone.
     """
@@ -36,7 +43,7 @@ def block_size_curve(
 
 
 def queue_depth_curve(
-    curves: Curve | Mapping[str, Curve],
+    curves: Curves,
     class_name: str | None = None,
     under_way: bool = False,
     width: Width = "wide",
@@ -44,7 +51,8 @@ def queue_depth_curve(
     """Throughput above and latency below, over the queue depth.
 
     Args:
-        curves: one curve over `workload.NAME.queue_depth`, or several by the name that the legend gives them.
+        curves: one curve over `workload.NAME.queue_depth`, several by the name that the legend gives them, or a sweep,
+            or its table: the first key is the axis, all others make lines.
         class_name: the class to draw; the first if left out.
         under_way: add rate times mean latency, which by Little's law is the number of requests under way; without
             thinking a straight line.
@@ -62,21 +70,52 @@ def queue_depth_curve(
     return lines(panels, label, lambda depth: f"{depth:,.0f}", height_in=height_in)(width)
 
 
-def _named(
-    curves: Curve | Mapping[str, Curve], class_name: str | None
-) -> dict[str, list[tuple[float, Figures]]]:
-    """What a class, or the first, saw at each place at which there was an answer, by the name of the curve."""
+def _named(curves: Curves, class_name: str | None) -> dict[str, _Line]:
+    """What a class, or the first, saw at each place at which there was an answer, by the name of the line."""
+    if isinstance(curves, Sweep):
+        return _of_table(curves.table, class_name)
+    if not isinstance(curves, Curve | Mapping):
+        return _of_table(curves, class_name)
     return {
         name: [
-            (point.value, (point.result.class_named(class_name or point.result.classes[0].name)).all)
+            (point.value, dict(statistics(point.result.class_named(each).all)))
             for point in curve.points
             if point.result.classes
+            for each in [class_name or point.result.classes[0].name]
         ]
         for name, curve in ({"": curves} if isinstance(curves, Curve) else curves).items()
     }
 
 
-def _series(curves: Curve | Mapping[str, Curve], class_name: str | None, *names: str) -> tuple[Series, ...]:
+def _of_table(table: pd.DataFrame, class_name: str | None) -> dict[str, _Line]:
+    """The lines of a sweep's table, whose keys stand between the scenario and the class."""
+    keys = list(table.columns[1 : table.columns.get_loc("class")])
+    mine = table[table["class"] == (class_name or table["class"].iloc[0])]
+    if mine.empty:
+        raise SettingError(f"class is {class_name!r}; accepted: {', '.join(dict.fromkeys(table['class']))}")
+    if mine[keys[0]].dtype == object:
+        raise SettingError(
+            f"{keys[0]} holds texts; accepted: a sweep whose first key has numbers or quantities"
+        )
+    several = len(set(table["scenario"])) > 1
+    units, found = table.attrs.get("units", {}), dict[str, _Line]()
+    for row in mine.sort_values(keys[0], kind="stable").to_dict("records"):
+        said = [f"{short_key(key)} {key_text(row[key], units.get(key, ''))}" for key in keys[1:]]
+        label = ", ".join([row["scenario"]] * several + said)
+        if row["verdict"] != "overloaded":
+            found.setdefault(label, []).append((float(row[keys[0]]), dict(_estimates(row))))
+    return found
+
+
+def _estimates(row: Mapping[Any, Any]) -> Iterator[tuple[Quantity, IntervalEstimate]]:
+    """The figures of a row, with their intervals; NaN is what is not known."""
+    for quantity in map(Quantity, ("rate", "throughput", "mean", "p99")):
+        ends = [row[f"{quantity.column}{end}"] for end in ("", "_low", "_high")]
+        value, low, high = (each if each is not None and each == each else None for each in ends)
+        yield quantity, IntervalEstimate(value, low, high, row["replications"], "a table")
+
+
+def _series(curves: Curves, class_name: str | None, *names: str) -> tuple[Series, ...]:
     """A line for each curve and figure: colours tell the curves apart, markers and dashes all lines."""
     found = []
     for number, (label, points) in enumerate(_named(curves, class_name).items()):
@@ -87,7 +126,7 @@ def _series(curves: Curve | Mapping[str, Curve], class_name: str | None, *names:
                 Series(
                     label,
                     tuple(at for at, _ in points),
-                    tuple(dict(statistics(figures))[quantity] for _, figures in points),
+                    tuple(figures[quantity] for _, figures in points),
                     ending=f": {quantity.shown}" if len(names) > 1 else "",
                     look=style.Line(style.line(number).colour, marker, dash),
                 )
@@ -95,13 +134,15 @@ def _series(curves: Curve | Mapping[str, Curve], class_name: str | None, *names:
     return tuple(found)
 
 
-def _little(curves: Curve | Mapping[str, Curve], class_name: str | None) -> tuple[Series, ...]:
+def _little(curves: Curves, class_name: str | None) -> tuple[Series, ...]:
     """Rate times mean latency, beside what Little's law says of one client."""
     found = []
     for place, (label, points) in enumerate(_named(curves, class_name).items()):
         depths = tuple(at for at, _ in points)
         marks = replace(style.line(place), dash="none")
-        products = tuple(_product(figures.rate_per_s, figures.latency_s["mean"]) for _, figures in points)
+        products = tuple(
+            _product(figures[Quantity("rate")], figures[Quantity("mean")]) for _, figures in points
+        )
         law = "Little's law, one client"
         found.append(Series(label, depths, products, depths, ": rate × mean latency", marks, law))
     return tuple(found)

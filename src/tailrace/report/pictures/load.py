@@ -52,7 +52,8 @@ def load_curve(
     reach = [value * scale for value in known]
     for place, ((name, quantity), each) in enumerate(estimates.items()):
         look = style.Line(
-            style.COLOURS[shown.index(name)],
+            # One class alone has colours for its figures.
+            style.COLOURS[shown.index(name) if len(shown) > 1 else place],
             style.MARKERS[place % 6],
             style.DASHES[quantity != quantities[-1]],
         )

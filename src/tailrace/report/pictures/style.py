@@ -177,8 +177,12 @@ def figures(
     return places, value, low, high
 
 
+SHORT_AXIS = 8.0
+"""Ratio of its ends below which an axis has hardly two of the labels 1, 2, 5."""
+
+
 def log_axis(axis: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
-    """A logarithmic axis labelled 1, 2, 5, 10 … in plain numbers, thinned where they would crowd."""
+    """A logarithmic axis labelled 1, 2, 5, 10 … in plain numbers: fewer where they would crowd, more on a short one."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     axis.axes.set(**{f"{axis.axis_name}scale": "log"})  # type: ignore[attr-defined]
@@ -187,6 +191,8 @@ def log_axis(axis: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
     narrow = figure is not None and figure.get_figwidth() < WIDTH_IN["wide"] - 1
     if low > 0 and high / low > (30 if narrow else 200):
         subs = (1.0,)
+    elif low > 0 and high / low < SHORT_AXIS and axis is axis.axes.yaxis:
+        subs = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
     axis.set_major_locator(LogLocator(subs=subs, numticks=30))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
     axis.set_minor_formatter(NullFormatter())

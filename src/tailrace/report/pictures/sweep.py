@@ -1,4 +1,4 @@
-"""Throughput and p99 over the first key, one line for each value of the others."""
+"""What becomes of rate and p99 over the first key, one line for each value of the others?"""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ import itertools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
-from tailrace.report.figures import cut, key_text, key_unit, unit_of
+from tailrace.quantity import Quantity
+from tailrace.report.figures import byte_size, cut, key_text, key_unit, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.lines import Point, knees, lines
-from tailrace.study.sweep import Sweep
+from tailrace.study.sweep import SIZES, Sweep
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,39 +25,52 @@ DECADE = 8.0
 
 
 def sweep_picture(sweep: Sweep, class_name: str) -> Figure:
-    """Two panels, throughput above and p99 below, with bands of the 95 % intervals."""
-    figure, (above, below) = style.canvas(WIDTH, 6.4, rows=2, sharex=True)
+    """A panel a figure, p99 below, with bands of the 95 % intervals; data moved beside requests where sizes vary.
+
+    The mean stands for the p99 where that is known nowhere.
+    """
     drawn = list(lines(sweep.points, class_name))
     every = [point for _, points in drawn for point in points]
-    p99 = [point.evidence.estimate(class_name, "p99").value for point in every]
-    unit = unit_of("time", p99)
+
+    def values(quantity: str) -> list[float | None]:
+        return [point.evidence.estimate(class_name, quantity).value for point in every]
+
+    latency = Quantity("p99" if any(each is not None for each in values("p99")) else "mean")
+    rates = ["rate", "throughput"] if sweep.varies_sizes else ["rate"]
+    quantities = [*map(Quantity, rates), latency]
+    figure, panels = style.canvas(WIDTH, 2.2 + 2.1 * len(quantities), rows=len(quantities), sharex=True)
     places, ticks, key_unit, scale = _places(sweep, every)
     bends = dict(knees(sweep.points, class_name))
-    for number, (label, points) in enumerate(drawn):
-        look = style.line(number)
-        _line(above, points, places, class_name, "rate", 1.0, label, look)
-        _line(below, points, places, class_name, "p99", 1 / unit.size, label, look)
+    for axes, quantity in zip(panels, quantities, strict=True):
+        found = values(quantity)
+        unit = unit_of(quantity.dimension, found)
+        for number, (label, points) in enumerate(drawn):
+            _line(axes, points, places, class_name, quantity, 1 / unit.size, label, style.line(number))
+        said = f"{quantity.shown} latency" if quantity.is_latency else quantity.shown
+        axes.set_ylabel("requests/s" if quantity == "rate" else f"{said}, {unit.name}")
+        _scale(axes, found, "y")
+    below = panels[-1]
+    for number, (label, _) in enumerate(drawn):
         bend = bends.get(label)
         if bend is not None and bend.value is not None and ticks is None:
-            below.axvline(bend.value / scale, color=look.colour, linestyle=":", linewidth=1.2)
-    above.set_ylabel("throughput, requests/s")
-    below.set_ylabel(f"p99 latency, {unit.name}")
+            below.axvline(bend.value / scale, color=style.line(number).colour, linestyle=":", linewidth=1.2)
     below.set_xlabel(f"{sweep.keys[0]}{f', {key_unit}' if key_unit else ''}")
-    _scale(below, p99, "y")
     _overloaded(below, every, places)
-    if ticks is None:
-        _scale(below, list(places.values()), "x")
-    else:
+    if ticks is not None:
         below.set_xticks(range(len(ticks)), ticks)
-    above.set_ylim(bottom=0)
-    style.plain_axis(above.yaxis)
-    style.title(above, sweep.title, WIDTH)
-    said = [f"class {style.shown(class_name, 'narrow')}", "bands: 95 % intervals"]
+    elif sweep.keys[0].endswith(SIZES):
+        below.set_xlabel(sweep.keys[0])
+        at = sorted(places.values())
+        style.power_axis(below.xaxis, at, [byte_size(place * scale) for place in at])
+    else:
+        _scale(below, list(places.values()), "x")
+    style.title(panels[0], sweep.title, WIDTH)
+    notes = [f"class {style.shown(class_name, 'narrow')}", "bands: 95 % intervals"]
     if any(bend.value is not None for bend in bends.values()) and ticks is None:
-        said.append("dotted: p99 doubled")
+        notes.append("dotted: p99 doubled")
     if any(point.evidence.overloaded for point in every):
-        said.append("×: overloaded")
-    style.legend(figure, [above], WIDTH, "; ".join(said))
+        notes.append("×: overloaded")
+    style.legend(figure, panels[:1], WIDTH, "; ".join(notes))
     figure.align_ylabels()
     return figure
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable
 
+from tailrace.errors import SettingError
 from tailrace.scenario.reading.keys import Key
+from tailrace.scenario.tables.flash import DATASHEET
 
 WIDTH = 80
 _INTRODUCTION = """\
@@ -17,14 +20,42 @@ tables such as [server.pool.lanes] with the keys of [server.lanes].
 """
 
 
-def key_list(keys: Iterable[Key]) -> str:
-    """The keys under the tables to which they belong, each with its kind, default, meaning and range."""
+def key_list(keys: Iterable[Key], wanted: str | None = None) -> str:
+    """The keys under the tables to which they belong, each with its kind, default, meaning and range.
+
+    ``wanted`` is one table alone: its name whole, its last part, or what is chosen in it, such as "flash". Raises
+    SettingError if there is none.
+    """
     tables: dict[str, list[str]] = {}
+    names: dict[str, set[str]] = {}
     for key in keys:
         table, _, name = key.path.rpartition(".")
         title = f"[{table}]  {key.when}".rstrip() if table else "Outside of all tables"
-        tables.setdefault(title, [title]).extend(_lines(name, key))
-    return "\n".join([_INTRODUCTION, *("\n".join([*lines, ""]) for lines in tables.values())])
+        lines = tables.setdefault(title, [title])
+        if name == DATASHEET[0] and key.when:
+            lines += [
+                f"  The {len(DATASHEET)} figures of a datasheet: all of them, and then none of the drive's parts."
+            ]
+        lines += _lines(name, key)
+        names[title] = {
+            table,
+            table.rpartition(".")[2],
+            table.replace(".NAME", ""),
+            *re.findall('"(.*?)"', key.when),
+        }
+    if wanted is not None:
+        tables = {
+            title: lines for title, lines in tables.items() if wanted.strip("[]") in names[title] - {""}
+        }
+        if not tables:
+            known = ", ".join(
+                dict.fromkeys(
+                    title[1:].partition("]")[0] for title in names if title[0] == "[" and "[]" not in title
+                )
+            )
+            raise SettingError(f"table is {wanted!r}; accepted: {known}")
+    introduction = [] if wanted is not None else [_INTRODUCTION]
+    return "\n".join([*introduction, *("\n".join([*lines, ""]) for lines in tables.values())])
 
 
 def _lines(name: str, key: Key) -> list[str]:

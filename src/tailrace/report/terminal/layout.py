@@ -11,7 +11,7 @@ from rich.constrain import Constrain
 from rich.padding import Padding
 from rich.text import Text
 
-from tailrace.report.figures import FEW_DIGITS, MOST_DIGITS, aligned
+from tailrace.report.figures import FEW_DIGITS, MOST_DIGITS, aligned, cut_apart
 from tailrace.report.table import Head, Table
 
 WIDEST = 100
@@ -66,15 +66,21 @@ def shown(given: Table, width: int) -> list[RenderableType]:
         if excess <= 0:
             break
     else:
-        names = [
-            column for column, head in zip(drawn.columns, given.heads, strict=True) if head.kind == "name"
-        ]
-        widths = [console.measure(Group(column.header, *column.cells)).maximum for column in names]
+        names = [place for place, head in enumerate(given.heads) if head.kind == "name"]
+        columns = [drawn.columns[place] for place in names]
+        widths = [console.measure(Group(column.header, *column.cells)).maximum for column in columns]
         while excess > 0 and max(widths) > SHORTEST_NAME:
             widths[widths.index(max(widths))] -= 1
             excess -= 1
-        for column, size in zip(names, widths, strict=True):
-            column.max_width = size
+        for place, size in zip(names, widths, strict=True):
+            room = size - 2 if given.groups and place == 0 else size
+            for row, text in zip(
+                written.rows, cut_apart([row[place][0] for row in written.rows], room), strict=True
+            ):
+                row[place] = (text, row[place][1])
+        drawn = _drawn(given, written.rows)
+        for place, size in zip(names, widths, strict=True):
+            drawn.columns[place].max_width = size
     return [Padding(drawn, (0, 0, 0, 2)), *(hanging(mark, reason) for mark, reason in written.notes)]
 
 

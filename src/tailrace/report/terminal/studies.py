@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from rich.console import Console, RenderableType
 from rich.text import Text
@@ -54,13 +55,11 @@ def study_text(study: Study, console: Console | None = None) -> str:
     return text_of(show, console)
 
 
-def exported(study: Study) -> str | None:
-    """The rows of a study as CSV; None if it is not finished."""
+def exported(rows: list[dict[str, Any]]) -> str:
+    """The rows of a study as CSV."""
     import pandas as pd
 
-    if study.rows is None:
-        return None
-    return pd.DataFrame(study.rows).to_csv(index=False, lineterminator="\n")
+    return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n")
 
 
 def _rows(rows: list[dict[str, object]], width: int) -> list[RenderableType]:

@@ -16,6 +16,7 @@ from tailrace.scenario.reading.path import ABSENT, value_at
 from tailrace.scenario.tables.datasheet import fitted
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.step import SizeShare
 
 _HOW_MANY = ("count", "ports")
 """Keys that say how many there are, which stay when another part is taken up."""
@@ -78,12 +79,14 @@ class Variants:
         value: Any = self.scenario
         for step in place:
             value = value[step] if isinstance(step, int) else getattr(value, step, None)
+        if isinstance(value, tuple) and len(value) == 1 and isinstance(value[0], SizeShare):
+            return value[0].size
         if value is not None and not isinstance(value, int | float | str):
             raise _no_value(key, "a table or a list")
         return value
 
     def shape(self, key: str) -> Shape:
-        """What may stand at a key. Raises ScenarioError as `value`."""
+        """What may stand at a key; of a list that may be written as its only item, that. Raises as `value`."""
         value: Any = self.scenario
         shape: Shape | None = None
         for step in self._place(key):
@@ -96,7 +99,7 @@ class Variants:
             shape, value = field_shape(field), getattr(value, step, None)
         if shape is None:
             raise _no_value(key, "no such key in this scenario")
-        return shape
+        return shape.alone or shape
 
     def _place(self, key: str) -> tuple[str | int, ...]:
         data = copy.deepcopy(self._tables)

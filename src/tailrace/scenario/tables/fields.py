@@ -87,6 +87,7 @@ RequestSize = Annotated[int, Dimensioned("size"), Field(gt=0, le=2**30)]
 SizeOrZero = Annotated[int, Dimensioned("size"), Field(ge=0, le=2**60)]
 RequestRate = Annotated[float, Dimensioned("request rate"), Field(gt=0, le=1e12)]
 DataRate = Annotated[float, Dimensioned("data rate"), Field(gt=0, le=1e15)]
+LineRate = Annotated[float, Dimensioned("line rate"), Field(gt=0, le=1e15)]
 PowerOrZero = Annotated[float, Dimensioned("power"), Field(ge=0, le=1e9)]
 RotationRate = Annotated[float, Dimensioned("rotation rate"), Field(gt=0, le=1e4)]
 

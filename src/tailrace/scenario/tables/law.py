@@ -12,6 +12,7 @@ from pydantic import Field, Tag, ValidationInfo, field_validator
 from tailrace import units
 from tailrace.arrays import FloatArray
 from tailrace.errors import TraceError, UnitError
+from tailrace.scenario.tables import outside
 from tailrace.scenario.tables.fields import Number, Text, Time, TimeOrZero
 from tailrace.scenario.tables.model import Finding, Model, chosen_by, resolved
 from tailrace.trace.mapping import FileColumn
@@ -118,6 +119,12 @@ class Empirical(Model):
         default=None, description="Heading of the column (with `file`); the first column if left out."
     )
     unit: Text = Field(default="s", description='Unit of the times in the file, such as "us".')
+    named: Annotated[Text, Field(min_length=1)] | None = Field(
+        default=None, description="Instead of both, a law that another package enters under this name."
+    )
+    parameters: tuple[Number, ...] = Field(
+        default=(), description="Parameters of the law with that name, in its order; times in seconds."
+    )
 
     @field_validator("file")
     @classmethod
@@ -126,6 +133,9 @@ class Empirical(Model):
 
     def findings(self) -> Iterator[Finding]:
         """Values or a file that has them."""
+        if self.named is not None:
+            yield from self._findings_of_named()
+            return
         if (self.values is None) == (self.file is None):
             wrong = "neither values nor file" if self.file is None else "both values and file"
             yield Finding((), wrong, "either values or file", (("values",), ("file",)))
@@ -142,9 +152,21 @@ class Empirical(Model):
                 key = ("file",) if fault.key == ("file",) else ("column",)
                 yield Finding(key, fault.wrong, fault.accepted, (("file",), ("column",)))
 
+    def _findings_of_named(self) -> Iterator[Finding]:
+        if self.values is not None or self.file is not None:
+            yield Finding(("named",), "beside values or file", "one of the three", (("values",), ("file",)))
+            return
+        try:
+            _ = self.sorted_s
+        except ValueError as error:
+            wrong, _, accepted = str(error).partition("; accepted: ")
+            yield Finding(("named",), wrong, accepted, (("parameters",),))
+
     @property
     def sorted_s(self) -> FloatArray:
         """The times in seconds, ascending, shape (n,)."""
+        if self.named is not None:
+            return outside.quantiles(self.named, self.parameters)
         if self.values is not None:
             return np.sort(np.array(self.values))
         from tailrace.trace.values import measured_values

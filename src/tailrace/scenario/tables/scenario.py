@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from tailrace.scenario.tables import outside
 from tailrace.scenario.tables.checks import checks
 from tailrace.scenario.tables.checks.addresses import pool_uses
 from tailrace.scenario.tables.fields import Number, Text
@@ -119,10 +120,13 @@ def _without(content: Any, keys: set[str]) -> Any:
 
 
 def _by_content(value: Any) -> Any:
-    """A dumped value with the digest of what is in a file in place of its path."""
+    """A dumped value with the digest of what is in a file, or of a law, in place of its name."""
     if isinstance(value, dict):
         found = {key: _by_content(each) for key, each in value.items()}
         if isinstance(found.get("file"), str):
             found["file"] = content_digest(Path(found["file"]))
+        if isinstance(found.get("named"), str):  # another version of its package may give another law
+            law = outside.quantiles(found["named"], tuple(found["parameters"]))
+            found["named"] = hashlib.sha256(law.tobytes()).hexdigest()
         return found
     return [_by_content(each) for each in value] if isinstance(value, list) else value

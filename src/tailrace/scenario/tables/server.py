@@ -17,6 +17,7 @@ from tailrace.scenario.tables.fields import (
     DataRate,
     Dimensioned,
     LaneCount,
+    LineRate,
     Number,
     Piece,
     PowerOrZero,
@@ -68,7 +69,7 @@ class Network(Model):
     """The network ports of the server, which share one load, each way apart."""
 
     ports: Whole = Field(default=1, ge=1, le=1024, description="Number of ports.")
-    rate: DataRate = Field(description="Rate of one port, each way.")
+    rate: LineRate = Field(description="Rate of one port, each way.")
     round_trip: TimeOrZero = Field(
         default=0.0, description="Unloaded time from client to server and back, serialisation excluded."
     )
@@ -80,7 +81,7 @@ class Network(Model):
     message_payload: Size = Field(
         default=72, description="Payload of a message that carries no data: command or status."
     )
-    client_rate: DataRate | None = Field(
+    client_rate: LineRate | None = Field(
         default=None, description="Rate of each client's own link; without it no limit."
     )
     discipline: LinkDiscipline = Field(
@@ -128,7 +129,7 @@ class Lanes(Model):
         default=None, description="Generation of PCI Express; or give `rate`."
     )
     width: LaneCount = Field(default=4, description="Lanes per drive (PCI Express).")
-    rate: DataRate | None = Field(
+    rate: LineRate | None = Field(
         default=None, description="Raw rate of a serial link's line; or `pcie_generation`."
     )
     coding: Coding = Field(default="8b/10b", description="Line code of the serial link.")

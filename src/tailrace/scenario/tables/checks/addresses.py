@@ -96,7 +96,7 @@ def _too_large(index: int, workload: Workload, use: PoolUse) -> Iterator[Finding
     """A request, a span or a start that the capacity does not hold."""
     key = ("workload", index)
     usable, capacity = use.pool.usable_capacity, use.keys(*_CAPACITY)
-    most = units.write(usable, "size")
+    most = units.short_size(usable)
     if workload.largest_size > usable:
         yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", capacity)
     if workload.span is not None and workload.span > usable:
@@ -125,9 +125,9 @@ def _too_short(index: int, use: PoolUse, length: int) -> Iterator[Finding]:
     each = f" for each of {parts} clients" if parts > 1 else ""
     size, least = (
         units.write(workload.largest_size, "size"),
-        units.write(workload.largest_size * parts, "size"),
+        units.short_size(workload.largest_size * parts, upwards=True),
     )
-    default = "" if workload.span else f"the default of {units.write(length, 'size')} is "
+    default = "" if workload.span else f"the default of {units.short_size(length)} is "
     yield Finding(
         (*key, "span"), f"{default}too short for a request of {size}{each}", f"at least {least}", rests_on
     )
@@ -141,9 +141,9 @@ def _too_long_a_row(use: PoolUse, usable: int) -> Iterator[Finding]:
     keys: tuple[KeyPath, ...] = tuple(
         ("workload", index, key) for index, _ in row for key in ("span", "start")
     )
-    most = units.write(usable, "size")
+    most = units.short_size(usable)
     if total > usable:
-        wrong = f"the spans add up to {units.write(total, 'size')}"
+        wrong = f"the spans add up to {units.short_size(total, upwards=True)}"
         accepted = f"at most {most} in all, or a start for classes that share addresses"
         rests_on = (*keys, *use.keys(*_CAPACITY))
         yield Finding(("workload", row[-1][0], "span"), wrong, accepted, rests_on)

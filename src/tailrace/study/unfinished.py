@@ -1,0 +1,47 @@
+"""What does a store hold of a study that is not finished? The points of a sweep, as far as their runs are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib.metadata import version
+from typing import Any
+
+from tailrace.answer.figures import LEVEL
+from tailrace.answer.sample import Sample
+from tailrace.crew.store import Store, Study
+from tailrace.measure.length import PILOT_REPLICATIONS
+from tailrace.quantity import LATENCIES, RATES, Quantity
+from tailrace.study.sweep import columns
+
+STATISTICS = (*RATES, *LATENCIES)
+
+
+def unfinished_rows(store: Store, study: Study) -> list[dict[str, Any]]:
+    """Rows like those of the finished sweep, of points with two finished replications of their answer or more.
+
+    No verdict is given. Empty for another kind of study, whose points follow from one another.
+    """
+    points = study.asked.get("decided", {}).get("points", [])
+    return [row for point in points for row in _rows(store, study, point)]
+
+
+def _rows(store: Store, study: Study, point: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    found = store.outcomes(point["task"], study.asked["seed"], study.asked["version"], PILOT_REPLICATIONS)
+    sample = Sample(found)
+    if len(sample) < 2 or not sample.complete:
+        return
+    names = columns(tuple(point["values"]), STATISTICS)
+    for name in point["classes"]:
+        row = dict.fromkeys(names) | point["values"] | {"scenario": point["scenario"], "class": name}
+        row["verdict"], row["replications"] = "not finished", len(sample)
+        row["requests"] = sum(part.requests for part in sample.totals(name, "all"))
+        unknown = []
+        for quantity in map(Quantity, STATISTICS):
+            estimate = sample.section(name, quantity).estimate(LEVEL)
+            column = quantity.column
+            row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
+            if estimate.value is None:
+                unknown.append(f"{quantity}: {estimate.method}")
+        row["unknown"], row["digest"] = "; ".join(unknown) or None, point["digest"]
+        row |= {"seed": study.asked["seed"], "version": version("tailrace")}
+        yield row
