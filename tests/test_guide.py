@@ -181,14 +181,12 @@ def test_the_first_command_of_a_page_is_carried_out_and_all_whose_outputs_are_sh
             carry_out(command, page)
 
 
-def test_the_tutorial_shows_the_answer_of_the_readme_whose_scenario_is_its_own(folder: Path) -> None:
-    Path("mine.toml").write_text(starter(), encoding="utf-8")
-    same = ['title="one"', 'server.media.buffer="16 MiB"']  # which is the default
-    assert load("mine.toml", same) == load("shared/scenarios/booking-flash.toml", same)
-    readme = next(each.text for each in blocks(DOCUMENTS["README"]) if each.text.startswith("Seat booking"))
+@pytest.mark.whole
+def test_the_tutorial_shows_what_its_run_says(folder: Path) -> None:
+    Path("booking.toml").write_text(starter(), encoding="utf-8")
     shown = [each.text for each in blocks(PAGES["tutorial"]) if each.language == "text"]
     (answer,) = (each for each in shown if "Every target is met." in each)
-    assert_shows(readme, answer)
+    assert_shows(invoke(["run", "booking.toml"]).stdout, answer)
 
 
 def test_the_programs_of_the_manual_run(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

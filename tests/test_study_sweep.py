@@ -7,6 +7,7 @@ import pytest
 
 import tailrace
 from studies import closed, counter
+from tailrace.answer.bench import Bench
 from tailrace.answer.pilot import Length
 from tailrace.answer.result import Overload
 from tailrace.answer.run import simulate
@@ -140,6 +141,17 @@ def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) ->
     assert "no time to find how long runs have to be" in found.notes[0]
     assert "4 replications of 1,000 requests, the fewest there are" in found.notes[0]
     assert sweep(scenario, {"load": [0.5]}, budget=1e-3, **how).notes == found.notes
+
+
+def test_a_queue_that_grows_where_no_time_is_left_to_confirm_it_leaves_no_interval(monkeypatch) -> None:
+    grown = Overload("drive", "media", 1, 0.9, 900.0, "during the run")
+    monkeypatch.setattr(Bench, "overload_seen", lambda *_: grown)
+    scenario = counter("run.precision=0.001", 'workload.booking.target={mean = "1 h"}')
+    point = sweep(scenario, {"load": [0.5]}, budget=1e-3, engine="reference").points[0].evidence
+    assert point.overload is None
+    assert point.estimate("booking", "mean").low is None
+    assert point.verdict == "undecided"
+    assert "more and more waits for drive" in next(iter(point.sample.doubts.values())).reason
 
 
 def test_a_budget_cuts_requests_first_and_replications_only_below_the_shortest() -> None:

@@ -10,7 +10,8 @@ from tailrace.answer.bench import Bench, Evidence, steered
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING, Length, pooled_bars, width_of
 from tailrace.answer.replayed import replay_budget
-from tailrace.answer.sample import Sample
+from tailrace.answer.result import Overload
+from tailrace.answer.sample import Doubt, Sample
 from tailrace.measure.length import PILOT_REPLICATIONS, StoppedBy, stopped_by
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -73,8 +74,8 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     scenario, requests = asked.scenario, asked.requests
     budget = replay_budget(scenario)
     overload = bench.overload_seen(scenario, sample)
-    # Where there is no time to confirm an overload that the demands do not show, it remains a doubt.
-    if overload is not None and (asked.length.longest is None or not sample.complete):
+    cannot_confirm = overload is not None and sample.complete and asked.length.longest is not None
+    if overload is not None and not cannot_confirm:
         if asked.confirms or requests >= budget:
             return Evidence(scenario, sample, requests, overload)
         asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)
@@ -82,6 +83,8 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     asked.confirms = False
     bars, notes = asked.length.bars, asked.length.notes
     sample = bench.doubted(scenario, sample)
+    if overload is not None:
+        sample = _growing(scenario, sample, overload)
     if scenario.run.fixed_length:
         return Evidence(scenario, sample, requests, None, bars, "fixed", notes)
     if any(
@@ -102,6 +105,13 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     widest = max((each.estimate(LEVEL) for each in steering), key=width_of)
     reached: StoppedBy = "budget" if doubtful else stopped_by(widest, scenario.run.wanted_precision)
     return Evidence(scenario, sample, requests, None, bars, reached, notes)
+
+
+def _growing(scenario: Scenario, sample: Sample, overload: Overload) -> Sample:
+    """The same replications, of which nothing can be said where there is no time to confirm what they show."""
+    said = f"more and more waits for {overload.station}, and a longer run would show whether that goes on"
+    doubt = Doubt(said, math.inf)
+    return Sample(sample.replications, sample.quantiles, {each.name: doubt for each in scenario.workload})
 
 
 def _is_doubtful(scenario: Scenario, sample: Sample) -> bool:
