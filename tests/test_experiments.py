@@ -39,6 +39,7 @@ def test_quantiles_of_several_servers_agree_with_the_exact_ones(tmp_path: Path) 
     assert_agree(frame, "exact_s", 0.08)
 
 
+@pytest.mark.whole
 def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly(quick: Quick) -> None:
     frame = quick("saturation")
     assert_agree(frame[frame.stages == "exponential"], "closed_form_s", 0.10)
@@ -52,6 +53,7 @@ def test_with_exponential_stages_the_closed_forms_hold_and_with_real_ones_nearly
     assert frame[beyond].simulated.isna().all()
 
 
+@pytest.mark.whole
 def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(quick: Quick) -> None:
     frame = quick("queue_depth")
     rate = frame[frame.quantity == "throughput_per_s"]
@@ -68,6 +70,7 @@ def test_throughput_stays_within_the_bounds_and_obeys_the_interactive_law(quick:
     assert 5 < deep["spinning"] < 20
 
 
+@pytest.mark.whole
 def test_variable_service_lengthens_the_tail_as_closed_forms_say(quick: Quick) -> None:
     frame = quick("service_shape")
     assert_agree(frame[frame.servers == 1], "closed_form_s", 0.08)

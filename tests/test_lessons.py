@@ -22,8 +22,8 @@ from tailrace.report.sentences import limit_sentence
 from tailrace.study.curve import CurvePoint
 
 NAMES = list(LESSONS)
-LONG = ("sharing", "small-blocks", "pooling", "queue-depth")
-"""Lessons whose runs take more than ten seconds."""
+LONG = ("sharing", "small-blocks", "pooling", "queue-depth", "tail")
+"""Lessons whose runs take long."""
 
 
 def module(name: str, which: str) -> Any:

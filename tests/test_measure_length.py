@@ -95,6 +95,7 @@ def test_what_ended_a_run_is_told_by_the_width_that_was_reached() -> None:
     assert stopped_by(about(0.15), None) == "fixed"
 
 
+@pytest.mark.whole
 def test_the_whole_rule_reaches_precision_and_coverage_as_often_as_it_should() -> None:
     # M/M/1: the response time is exponential with rate 1 - rho (Kleinrock, Queueing Systems I, 1975, from memory)
     rho, runs, precision = 0.5, 24, 0.015

@@ -118,6 +118,7 @@ def test_a_tandem_of_general_services_is_what_an_outside_simulator_finds() -> No
     assert_same(engine_figures(TANDEM, 6000)["booking"], theirs["booking"])
 
 
+@pytest.mark.whole
 def test_priorities_are_what_an_outside_simulator_finds() -> None:
     both = ("first", "second")
     network = ciw.create_network(

@@ -584,7 +584,7 @@ def ways(chunk: Chunk, at: int, held: dict[int, float], awaited: bool) -> Iterat
     "changes",
     [
         [MIXED_SIZES],
-        ["workload.booking.durable=true", MIXED_SIZES],
+        pytest.param(["workload.booking.durable=true", MIXED_SIZES], marks=pytest.mark.whole),
         ['workload.booking.limit="2000 /s"'],
         [MIXED_SIZES, "generic media"],
     ],

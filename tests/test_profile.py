@@ -160,6 +160,7 @@ def test_surges_are_seen_in_long_windows_and_resembled(described):
         assert two.index == pytest.approx(one.index, rel=0.25)
 
 
+@pytest.mark.whole
 def test_the_interval_of_the_zipf_exponent_holds_it_as_often_as_it_says():
     held, errors = 0, []
     law = zipf_law(5000, 0.7)

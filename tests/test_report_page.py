@@ -258,6 +258,7 @@ def test_every_input_has_a_value_and_a_meaning(file) -> None:
     assert all(f"workload.{each.name}.name" in given for each in load(file).workload)
 
 
+@pytest.mark.whole
 def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
     fuller = with_studies(told, ["headroom", "relief"], engine="reference")
     text = " ".join(Page(report_page([fuller], ["one-station.toml"], ["headroom", "relief"])).text.split())

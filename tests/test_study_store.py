@@ -212,6 +212,7 @@ def written_since(started_ns: int, store: Path) -> bool:
     return any(file.exists() and file.stat().st_mtime_ns > started_ns for file in files)
 
 
+@pytest.mark.whole
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
 def test_a_study_killed_again_and_again_ends_with_the_rows_of_one_that_was_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
