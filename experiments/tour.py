@@ -215,9 +215,14 @@ def _answers(frame: pd.DataFrame) -> str:
         f" {(part.runs - part.given).sum():,} more could not be given)"
         for rule, part in frame.groupby("rule", sort=False)
     ]
+    given = frame[frame.given > 0]
+    worst = given.loc[(given.held / given.given).idxmin()]
+    share = f"{worst.held / worst.given:.0%} of {worst.given}"
+    least = f"{share} for the {worst.quantity} of {worst.cell} ({worst['rule']})"
     return (
         f"Whole answers, of networks, closed clients, buffers and surges too: such intervals hold the exact value, or"
-        f" that of long runs, in {' and '.join(kept).replace('%', ' %')}."
+        f" that of long runs, in {' and '.join(kept).replace('%', ' %')}. By cell they do least often in"
+        f" {least.replace('%', ' %')}."
     )
 
 

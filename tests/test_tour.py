@@ -85,7 +85,8 @@ def test_a_changed_table_changes_the_sentence(tour: ModuleType, tmp_path: Path) 
 
 def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType, tmp_path: Path) -> None:
     covered = {"rule": ["full rule", "4,000 requests"], "held": [950, 94], "given": [1000, 100]}
-    pd.DataFrame(covered | {"runs": [1000, 120]}).to_csv(tmp_path / "answer_coverage.csv")
+    cells = {"cell": ["a", "b"], "quantity": ["mean", "p99"], "runs": [1000, 120]}
+    pd.DataFrame(covered | cells).to_csv(tmp_path / "answer_coverage.csv")
     pd.DataFrame(covered).to_csv(tmp_path / "interval_coverage.csv")
     counts = {"share_of_saturation": [0.9, 1.0, 1.1, None], "runs": 24, "overloaded": [1, 9, 20, 0]}
     counts |= {"verb": ["run", "run", "sweep", "sweep"], "stable": [18, 9, 1, 21], "unclear": [5, 6, 3, 3]}
@@ -96,6 +97,7 @@ def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType
     assert "94.9 % of 1,100, at fixed lengths" in said
     assert "95.0 % of 1,000 (full rule; 0 more could not be given)" in said
     assert "94.0 % of 100 (4,000 requests; 20 more could not be given)" in said
+    assert "least often in 94 % of 100 for the p99 of b (4,000 requests)." in said
     assert "Judged by run and by sweep: of 24 answers below saturation" in said
     assert "1 were called overloaded and 5 unclear; of 24 above it" in said
     assert "20 overloaded, 3 unclear and 1 stable; of 24 of closed classes" in said
