@@ -74,8 +74,7 @@ def _evidence(bench: Bench, asked: _Asked, sample: Sample) -> Evidence | None:
     scenario, requests = asked.scenario, asked.requests
     budget = replay_budget(scenario)
     overload = bench.overload_seen(scenario, sample)
-    cannot_confirm = overload is not None and sample.complete and asked.length.longest is not None
-    if overload is not None and not cannot_confirm:
+    if overload is not None and (asked.length.longest is None or not sample.complete):
         if asked.confirms or requests >= budget:
             return Evidence(scenario, sample, requests, overload)
         asked.confirms, asked.requests = True, min(CONFIRMING * requests, budget)

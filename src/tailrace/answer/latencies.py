@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tailrace.answer.bench import bench_for
+from tailrace.answer.figures import LEVEL
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.measure.length import PILOT_REPLICATIONS
@@ -63,7 +64,7 @@ def latencies(
         sample = bench.samples([(known, numbers, requests)], "Latencies")[0]
         if not sample.complete:
             raise SettingError("too much was under way; accepted: a load that the server can carry")
-        attrs = {"seed": bench.seed, "digest": known.digest, "version": version("tailrace"), "level": 0.95}
+        attrs = {"seed": bench.seed, "digest": known.digest, "version": version("tailrace"), "level": LEVEL}
     parts = [
         pd.DataFrame({"class": name, "kind": kind, "replication": number, "latency_s": totals.latency_s})
         for number, each in enumerate(sample)

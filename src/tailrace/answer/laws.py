@@ -58,9 +58,9 @@ def gaps_of_closed(scenario: Scenario, sample: Sample) -> dict[str, float]:
     more, and replications that all begin alike agree on it.
     """
     found = {}
-    for workload in scenario.workload:
+    for workload in (each for each in scenario.workload if not each.is_open):
         rate, mean, number = _littles(workload, sample)
-        if not workload.is_open and rate.value and mean.value and number.value:
+        if rate.value and mean.value and number.value:
             found[workload.name] = abs(rate.value * mean.value / number.value - 1)
     return found
 

@@ -13,6 +13,7 @@ from tailrace.answer.bench import Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
 from tailrace.replicate.task import digest_of
@@ -266,14 +267,20 @@ def _rows(
             "requests": sum(part.requests for part in parts),
             "replications": len(evidence.sample),
         }
-        unknown = []
-        for quantity in map(Quantity, statistics):
-            estimate, column = evidence.estimate(workload.name, quantity), quantity.column
-            row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
-            if estimate.value is None:
-                unknown.append(f"{quantity}: {estimate.method}")
-        row["unknown"] = "; ".join(unknown) or None
+        row |= figure_columns((each, evidence.estimate(workload.name, each)) for each in statistics)
         yield {**row, **made, "digest": evidence.scenario.digest}
+
+
+def figure_columns(figures: Iterable[tuple[str, IntervalEstimate]]) -> dict[str, Any]:
+    """The part of a row that holds figures of a class, by the names of the quantities, and why some are not known."""
+    row: dict[str, Any] = {}
+    unknown = []
+    for quantity, estimate in figures:
+        column = Quantity(quantity).column
+        row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
+        if estimate.value is None:
+            unknown.append(f"{quantity}: {estimate.method}")
+    return row | {"unknown": "; ".join(unknown) or None}
 
 
 def _uncertain(places: Sequence[tuple[str, tuple[Setting, ...]]], seen: Sequence[Evidence]) -> Iterable[str]:

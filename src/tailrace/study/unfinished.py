@@ -11,7 +11,7 @@ from tailrace.answer.sample import Sample
 from tailrace.crew.store import Store, Study
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.quantity import LATENCIES, RATES, Quantity
-from tailrace.study.sweep import columns
+from tailrace.study.sweep import columns, figure_columns
 
 STATISTICS = (*RATES, *LATENCIES)
 
@@ -35,13 +35,7 @@ def _rows(store: Store, study: Study, point: dict[str, Any]) -> Iterator[dict[st
         row = dict.fromkeys(names) | point["values"] | {"scenario": point["scenario"], "class": name}
         row["verdict"], row["replications"] = "not finished", len(sample)
         row["requests"] = sum(part.requests for part in sample.totals(name, "all"))
-        unknown = []
-        for quantity in map(Quantity, STATISTICS):
-            estimate = sample.section(name, quantity).estimate(LEVEL)
-            column = quantity.column
-            row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
-            if estimate.value is None:
-                unknown.append(f"{quantity}: {estimate.method}")
-        row["unknown"], row["digest"] = "; ".join(unknown) or None, point["digest"]
-        row |= {"seed": study.asked["seed"], "version": version("tailrace")}
-        yield row
+        row |= figure_columns(
+            (each, sample.section(name, Quantity(each)).estimate(LEVEL)) for each in STATISTICS
+        )
+        yield row | {"seed": study.asked["seed"], "version": version("tailrace"), "digest": point["digest"]}
