@@ -29,6 +29,7 @@ from tailrace.plan.stations import Bank
 from tailrace.quantity import Quantity
 from tailrace.replicate.replication import Replication
 from tailrace.replicate.task import Task, quantiles_of
+from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -111,7 +112,7 @@ class Bench:
 
     def load(self, scenario: Scenario) -> Load:
         """What the open classes ask of each bank."""
-        digest = scenario.simulated_digest
+        digest = alone(scenario).simulated_digest
         if digest not in self._loads:
             self._loads[digest] = offered_load(scenario, self.seed)
         return self._loads[digest]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Protocol
 
 from tailrace.answer.result import (
     DISTRIBUTION,
@@ -13,7 +14,7 @@ from tailrace.answer.result import (
 )
 from tailrace.answer.sample import STRICT, Bars, Sample
 from tailrace.measure.interval import IntervalEstimate
-from tailrace.measure.section import sectioned_ratio
+from tailrace.measure.section import Sectioned, sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
 from tailrace.quantity import Kind, Quantity
@@ -42,9 +43,17 @@ def class_result(
     )
 
 
+class Sections(Protocol):
+    """What figures can be asked of: a sample, or several as one."""
+
+    def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
+        """A figure of a class, and how the replications lie about it."""
+        ...
+
+
 def target_results(
     workloads: Sequence[Workload],
-    sample: Sample,
+    sample: Sections,
     level: float = LEVEL,
     bars: Bars = STRICT,
 ) -> tuple[TargetResult, ...]:

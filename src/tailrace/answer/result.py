@@ -117,6 +117,10 @@ class ClassResult:
     requests_per_transaction: int | None = None
     steps: tuple[StepResult, ...] = ()
 
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return _class_dict(self)
+
 
 @dataclass(frozen=True)
 class Overload:

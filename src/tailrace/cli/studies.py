@@ -37,6 +37,10 @@ Settings = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."),
 ]
+Condition = Annotated[
+    str | None,
+    typer.Option("--condition", metavar="NAME", help="One of the scenario's conditions alone."),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 Seed = Annotated[
     int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")

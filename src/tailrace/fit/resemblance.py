@@ -17,7 +17,7 @@ from tailrace.errors import Problem, ScenarioError
 from tailrace.fit.latencies import REPLICATIONS, Distance, distance, latencies
 from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.path import shown_path, shown_value
-from tailrace.scenario.reading.variant import tables
+from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.trace.compilation import few_sizes
 from tailrace.trace.profile import Profile

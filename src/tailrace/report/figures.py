@@ -75,6 +75,14 @@ def time_text(seconds: float, digits: int = FEW_DIGITS) -> str:
     return unit_of("time", [seconds]).text(seconds, digits)
 
 
+def duration_text(seconds: float, digits: int = FEW_DIGITS) -> str:
+    """How long something lasts: in hours or minutes where it takes several of them."""
+    for name, size in (("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2 * size:
+            return f"{number(seconds / size, digits)} {name}"
+    return time_text(seconds, digits) if seconds else "0 s"
+
+
 def key_unit(unit: str, values: Sequence[float]) -> Unit:
     """The unit in which values of a key are told that is in this SI unit: times and bytes in one that suits them."""
     if unit == "s":

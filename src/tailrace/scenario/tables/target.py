@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
@@ -13,6 +13,8 @@ from tailrace.scenario.tables.fields import DataRate, RequestRate, Time
 from tailrace.scenario.tables.model import Finding, Model, OpenKeys
 
 Limit: Any = Time | None
+NO_LIMITS = ("over",)
+"""Keys of a target that say how it is judged."""
 
 
 def _limit(quantity: Quantity) -> Any:
@@ -60,16 +62,22 @@ class Target(Model):
     )
     throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
 
+    over: Literal["all conditions"] | None = Field(
+        default=None,
+        description="Judge the limits over all conditions together, each request counted by rate and hours; by "
+        "default they hold in every condition.",
+    )
+
     @property
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
+        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields() if name not in NO_LIMITS)
         return tuple((name, limit) for name, limit in pairs if limit is not None)
 
     def findings(self) -> Iterator[Finding]:
         """An empty target promises nothing."""
         if not self.limits:
-            names = tuple(type(self).model_fields)
+            names = tuple(name for name in type(self).model_fields if name not in NO_LIMITS)
             yield Finding(
                 (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
             )

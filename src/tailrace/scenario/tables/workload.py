@@ -166,6 +166,11 @@ class Workload(Model):
         return () if self.target is None else self.target.limits
 
     @property
+    def is_judged_over_all(self) -> bool:
+        """Whether its promises hold over all conditions together rather than in each."""
+        return self.target is not None and self.target.over is not None
+
+    @property
     def sizes(self) -> tuple[SizeShare, ...]:
         """Sizes of the requests with their shares; of a transaction, the most that its steps move together."""
         if not self.step:

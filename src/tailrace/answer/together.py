@@ -1,0 +1,131 @@
+"""What do replications say of a scenario in all its conditions? Its evidence in each, and what holds over all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL, target_results
+from tailrace.answer.mixture import Mixture, Part
+from tailrace.answer.result import TargetResult
+from tailrace.measure.verdict import Verdict, bonferroni_level, combined
+from tailrace.quantity import Quantity
+from tailrace.scenario.reading.conditions import State, states
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
+
+OVER_ALL = "all conditions"
+"""Stands for the name of a condition where something holds over all of them."""
+
+
+def is_own(scenario: Scenario, target: TargetResult) -> bool:
+    """Whether a target of a condition is judged in it, and not over all conditions."""
+    return not scenario.workload_named(target.class_name).is_judged_over_all
+
+
+def judged_over_all(parts: Sequence[State]) -> tuple[Workload, ...]:
+    """The classes whose promises hold over all conditions, as the first condition has them that has them at all."""
+    if len(parts) == 1 and not parts[0].name:
+        return ()
+    found: dict[str, Workload] = {}
+    for part in parts:
+        for each in part.scenario.workload:
+            if each.is_judged_over_all:
+                found.setdefault(each.name, each)
+    return tuple(found.values())
+
+
+def statements(parts: Sequence[State]) -> int:
+    """How many verdicts have to hold together: of every target in every condition, or over all."""
+    own = sum(
+        len(each.limits)
+        for part in parts
+        for each in part.scenario.workload
+        if not (part.name and each.is_judged_over_all)
+    )
+    return max(own + sum(len(each.limits) for each in judged_over_all(parts)), 1)
+
+
+def level_together(parts: Sequence[State], looks: int = 1) -> float:
+    """Level of each interval by which a target is judged, such that all verdicts, at all looks, hold together."""
+    return bonferroni_level(LEVEL, statements(parts) * looks)
+
+
+def quantities_over_all(parts: Sequence[State]) -> tuple[Quantity, ...]:
+    """What targets limit in any condition."""
+    limits = (quantity for part in parts for each in part.scenario.workload for quantity, _ in each.limits)
+    return tuple(dict.fromkeys(limits))
+
+
+@dataclass(frozen=True)
+class Together:
+    """A scenario and what replications show of it in each of its conditions; in itself, where it has none."""
+
+    scenario: Scenario
+    states: tuple[State, ...]
+    evidence: tuple[Evidence, ...]
+
+    @classmethod
+    def of(cls, scenario: Scenario, evidence: Sequence[Evidence]) -> Together:
+        """Of evidence in the order of the conditions."""
+        return cls(scenario, states(scenario), tuple(evidence))
+
+    @property
+    def has_conditions(self) -> bool:
+        """Whether there are any."""
+        return bool(self.states[0].name)
+
+    @property
+    def overloaded(self) -> tuple[str, ...]:
+        """Names of the conditions in which the server is overloaded."""
+        pairs = zip(self.states, self.evidence, strict=True)
+        return tuple(state.name for state, each in pairs if each.overload is not None)
+
+    @cached_property
+    def mixture(self) -> Mixture | None:
+        """All conditions as one sample; None where one of them is overloaded, or nothing was run."""
+        if any(each.overload is not None or not len(each.sample) for each in self.evidence):
+            return None
+        pairs = zip(self.states, self.evidence, strict=True)
+        parts = [Part(state.name, state.weight, each.sample, each.bars) for state, each in pairs]
+        return Mixture(parts, quantities_over_all(self.states))
+
+    def judged(self, level: float) -> tuple[tuple[str, TargetResult], ...]:
+        """Every target with the condition in which it is judged, by an interval of that level."""
+        return (*self._in_each(level), *((OVER_ALL, each) for each in self.over_all(level)))
+
+    def _in_each(self, level: float) -> Iterator[tuple[str, TargetResult]]:
+        for state, each in zip(self.states, self.evidence, strict=True):
+            for target in each.judged(level):
+                if not state.name or is_own(each.scenario, target):
+                    yield state.name, target
+
+    def over_all(self, level: float) -> tuple[TargetResult, ...]:
+        """The targets that are judged over all conditions; none where one of these is overloaded."""
+        classes = judged_over_all(self.states)
+        if not classes or self.mixture is None:
+            return ()
+        return target_results(classes, self.mixture, level)
+
+    @cached_property
+    def targets(self) -> tuple[tuple[str, TargetResult], ...]:
+        """The same at the level at which all verdicts hold together."""
+        return self.judged(level_together(self.states))
+
+    @property
+    def verdict(self) -> Verdict:
+        """The gravest of all conditions and of what is judged over all."""
+        overloads: list[Verdict] = ["overloaded"] if self.overloaded else []
+        return combined([*overloads, *(target.verdict for _, target in self.targets)])
+
+
+def hardest(bench: Bench, scenario: Scenario) -> Scenario:
+    """The scenario in the condition in which the first station saturates soonest; itself where it has no conditions."""
+
+    def factor(state: State) -> float:
+        binding = bench.load(state.scenario).binding
+        return float("inf") if binding is None else binding.load_factor
+
+    return min(states(scenario), key=factor).scenario
