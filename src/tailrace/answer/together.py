@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,6 +11,8 @@ from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.figures import LEVEL, target_results
 from tailrace.answer.mixture import Mixture, Part
 from tailrace.answer.result import TargetResult
+from tailrace.measure.interval import IntervalEstimate
+from tailrace.measure.section import Sectioned
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import State, states
@@ -83,6 +86,35 @@ class Together:
         pairs = zip(self.states, self.evidence, strict=True)
         return tuple(state.name for state, each in pairs if each.overload is not None)
 
+    @property
+    def overloaded_station(self) -> str | None:
+        """The station that cannot keep up in the first such condition, and which that is; None where there is none."""
+        for state, each in zip(self.states, self.evidence, strict=True):
+            if each.overload is not None:
+                return (
+                    f"{each.overload.station} (in condition {state.name})"
+                    if state.name
+                    else each.overload.station
+                )
+        return None
+
+    def section(self, condition: str, name: str, quantity: Quantity) -> Sectioned | None:
+        """A figure of a class in a condition, or over all; None where that is overloaded or the class is not there."""
+        if condition == OVER_ALL and self.has_conditions:
+            return None if self.mixture is None else self.mixture.section(name, quantity)
+        for state, each in zip(self.states, self.evidence, strict=True):
+            if state.name == condition:
+                there = any(one.name == name for one in each.scenario.workload)
+                return each.section(name, quantity) if there and each.overload is None else None
+        return None
+
+    def estimate(self, condition: str, name: str, quantity: Quantity) -> IntervalEstimate:
+        """The same with its interval."""
+        found = self.section(condition, name, quantity)
+        if found is None:
+            return IntervalEstimate.unknown(0, f"overloaded: {self.overloaded_station} cannot keep up")
+        return found.estimate(LEVEL)
+
     @cached_property
     def mixture(self) -> Mixture | None:
         """All conditions as one sample; None where one of them is overloaded, or nothing was run."""
@@ -121,11 +153,12 @@ class Together:
         return combined([*overloads, *(target.verdict for _, target in self.targets)])
 
 
+def saturates_at(bench: Bench, scenario: Scenario) -> float:
+    """How far the load can grow until the first station saturates; infinite where none does."""
+    binding = bench.load(scenario).binding
+    return math.inf if binding is None else binding.load_factor
+
+
 def hardest(bench: Bench, scenario: Scenario) -> Scenario:
     """The scenario in the condition in which the first station saturates soonest; itself where it has no conditions."""
-
-    def factor(state: State) -> float:
-        binding = bench.load(state.scenario).binding
-        return float("inf") if binding is None else binding.load_factor
-
-    return min(states(scenario), key=factor).scenario
+    return min((each.scenario for each in states(scenario)), key=lambda each: saturates_at(bench, each))

@@ -9,10 +9,13 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal, Unpack
 
 from tailrace.answer.bench import Bench
+from tailrace.answer.together import hardest, judged_over_all
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
+from tailrace.forecast.saturation import Load
 from tailrace.measure.verdict import Verdict
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
@@ -138,14 +141,23 @@ class _Search:
         self._scenario = dial.variants.scenario
         self._is_whole, self._up = dial.is_whole, dial.worse_upwards
         self._judge = Judge(bench, Lengths.of(self._scenario))
-        self.saturating = saturating_value(dial, load_of=bench.load)
-        self.plain = saturating_value(dial, drives_share, load_of=bench.load)
+        self.saturating = saturating_value(dial, load_of=self._load)
+        self.plain = saturating_value(dial, drives_share, load_of=self._load)
         self.tried: dict[float, Tried] = {}
         self._widths: dict[float, float] = {}
         self.scenarios: list[Scenario] = []
         self.met: float | None = None
         self.missed: float | None = None
         self.notes: list[str] = []
+        if dial.set_by_conditions:
+            named = ", ".join(dial.set_by_conditions)
+            self.notes.append(
+                f"{dial.key} has a value of its own in condition {named}: it changes in proportion there."
+            )
+
+    def _load(self, scenario: Scenario) -> Load:
+        """The load of a scenario; in the hardest of its conditions, where it has some."""
+        return self._bench.load(hardest(self._bench, scenario))
 
     # Order
 
@@ -168,7 +180,8 @@ class _Search:
 
     def go(self) -> None:
         """Bracket the edge from both sides, then close in."""
-        if not any(each.limits for each in self._scenario.workload):
+        parts = states(self._scenario)
+        if not any(each.limits for part in parts for each in part.scenario.workload):
             self._without_targets()
             return
         self._try(self._start)
@@ -201,10 +214,12 @@ class _Search:
         self.scenarios.append(scenario)
         before = self._judge.requests
         seen = self._judge.judged(scenario)
-        binding = self._bench.load(scenario).binding
+        binding = self._load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
-        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, deciding(seen))
+        requests = self._judge.requests - before
+        where, target = deciding(seen)
+        self.tried[value] = Tried(value, seen.verdict, requests, share, target, where)
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -257,6 +272,13 @@ class _Search:
         scenario = self._dial.at(value)
         if scenario is None:
             return None
+        parts = states(scenario)
+        if judged_over_all(parts):
+            return None
+        kept = [self._kept_in(each.scenario) for each in parts]
+        return False if False in kept else None if None in kept else True
+
+    def _kept_in(self, scenario: Scenario) -> bool | None:
         load = self._bench.load(scenario)
         if load.binding is not None and load.binding.is_exceeded:
             return False
@@ -269,7 +291,7 @@ class _Search:
                 if said is None:
                     return None
                 ratios.append(said / limit)
-        return max(ratios) <= 1
+        return max(ratios, default=0.0) <= 1
 
     def _widen(self) -> None:
         """Walk towards the easy side until something is met, and towards the hard one until something is missed."""

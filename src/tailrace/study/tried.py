@@ -16,18 +16,23 @@ from tailrace.study.judge import Judged
 
 @dataclass(frozen=True)
 class Tried:
-    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure."""
+    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure.
+
+    ``condition`` is the one in which it is judged, or that is overloaded; empty where there are none.
+    """
 
     value: float
     verdict: Verdict
     requests: int
     share_of_saturation: float | None
     target: TargetResult | None
+    condition: str = ""
 
     def row(self) -> dict[str, object]:
         """The same, ready for JSON."""
         target = self.target
-        return {
+        where = {"condition": self.condition} if self.condition else {}
+        return where | {
             "value": self.value,
             "verdict": self.verdict,
             "requests": self.requests,
@@ -41,15 +46,17 @@ class Tried:
         }
 
 
-def deciding(seen: Judged) -> TargetResult | None:
-    """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
+def deciding(seen: Judged) -> tuple[str, TargetResult | None]:
+    """The target with the gravest verdict; of these the one that lies farthest beyond its limit, with its condition."""
     order = ("missed", "undecided", "met")
 
     def beyond(target: TargetResult) -> float:
         value = target.judged.value
         return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
-    return min(seen.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
+    return min(
+        seen.promised, key=lambda each: (order.index(each[1].verdict), beyond(each[1])), default=("", None)
+    )
 
 
 def in_order(tried: Iterable[Tried], widths: Mapping[float, float], rises: bool) -> tuple[Tried, ...]:
