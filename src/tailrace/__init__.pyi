@@ -43,6 +43,8 @@ from tailrace.study.compare import Comparison as Comparison
 from tailrace.study.compare import Design as Design
 from tailrace.study.compare import Difference as Difference
 from tailrace.study.compare import compare as compare
+from tailrace.study.compare_conditions import ConditionsComparison as ConditionsComparison
+from tailrace.study.compare_conditions import compare_conditions as compare_conditions
 from tailrace.study.conditions import ConditionResult as ConditionResult
 from tailrace.study.conditions import Conditions as Conditions
 from tailrace.study.conditions import conditions as conditions

@@ -53,16 +53,18 @@ class Mixture:
         return [kind for kind in KINDS if any(kind in each.sample.kinds(name) for each in self._parts)]
 
     def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
-        """A figure of a class over all conditions, and how the replications lie about it."""
-        del bars
-        plain = self._section(name, quantity)
+        """A figure of a class over all conditions, and how the replications lie about it.
+
+        What supports a quantile is what the conditions' own bars say, the strictest of them; without ``bars`` anything.
+        """
+        plain = self._section(name, quantity, bars is None)
         for part in self._parts:
             doubt = part.sample.doubts.get(name)
             if doubt is not None:
                 plain = plain.doubted(f"in condition {part.name}: {doubt.reason}", doubt.off_by)
         return plain
 
-    def _section(self, name: str, quantity: Quantity) -> Sectioned:
+    def _section(self, name: str, quantity: Quantity, whatever: bool) -> Sectioned:
         kind = quantity.kind
         if quantity.probability is not None:
             p = quantity.probability
@@ -74,7 +76,7 @@ class Mixture:
                 ),
                 default=MINIMUM_EXCURSIONS,
             )
-            return self.spreads(name, kind)[p].section(bar)
+            return self.spreads(name, kind)[p].section(0 if whatever else bar)
         if quantity.is_latency:
             totals, windows = self._totals(name, kind)
             return self._ratio(

@@ -108,6 +108,15 @@ class Together:
                 return each.section(name, quantity) if there and each.overload is None else None
         return None
 
+    def value(self, condition: str, name: str, quantity: Quantity) -> float | None:
+        """The value of a figure, whatever supports it."""
+        if condition == OVER_ALL and self.has_conditions:
+            return None if self.mixture is None else self.mixture.section(name, quantity, None).value
+        for state, each in zip(self.states, self.evidence, strict=True):
+            if state.name == condition:
+                return each.sample.section(name, quantity, None).value
+        return None
+
     def estimate(self, condition: str, name: str, quantity: Quantity) -> IntervalEstimate:
         """The same with its interval."""
         found = self.section(condition, name, quantity)

@@ -178,6 +178,7 @@ def journey(
         str | None, typer.Option("--class", metavar="NAME", help="Only requests of this class.")
     ] = None,
     settings: Settings = None,
+    condition: Condition = None,
     json: Json = False,
     seed: Seed = None,
     debug: Debug = False,
@@ -187,7 +188,7 @@ def journey(
         from tailrace.scenario.reading.read import load
         from tailrace.study.journey import journey as followed
 
-        put(shown(followed(load(file, settings or ()), slowest, seed, workload), json))
+        put(shown(followed(load(file, settings or (), condition), slowest, seed, workload), json))
 
 
 @app.command()

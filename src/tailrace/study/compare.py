@@ -7,7 +7,7 @@ a difference is known better than either figure.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ from tailrace.answer.bench import Bench, Evidence, bench_for
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
+from tailrace.answer.together import OVER_ALL, Together, judged_over_all
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
@@ -25,9 +26,11 @@ from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import Kind, Quantity
+from tailrace.scenario.reading.conditions import State, alone, states
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
 
 if TYPE_CHECKING:
@@ -162,35 +165,43 @@ def compare(
         progress: called as replications finish.
 
     Raises:
-        SettingError: a ValueError: fewer than two scenarios, names that do not fit, or as `simulate`.
+        SettingError: a ValueError: fewer than two scenarios, names that do not fit, one with conditions (see
+            `compare_conditions`), or as `simulate`.
     """
     if len(given) < 2:
         raise SettingError(f"{len(given)} scenario is compared; accepted: 2 or more")
     called, scenarios = zip(*named(given, names).items(), strict=True)
+    for each in scenarios:
+        alone(each)
     requests = min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios)
     with bench_for(scenarios[0], seed, engine, workers, progress, requests) as bench:
-        wanted = lengths(bench, scenarios, ANSWER)
-        known = [each for each in wanted if each.overload is None]
-        longest = max((each.requests for each in known), default=0)
-        most = max((each.replications for each in known), default=0)
-        wanted = [
-            replace(each, requests=longest, replications=most) if each.overload is None else each
-            for each in wanted
-        ]
-        seen = answered(bench, scenarios, wanted, alike=True)
+        seen = seen_alike(bench, scenarios)
         results = [result_of(bench, each) for each in seen]
-        carried = [_carries(bench, each) for each in scenarios]
+        carried = [carries(bench, each) for each in scenarios]
     designs = tuple(
-        Design(name, result, cost(scenario.server), factor, unknown, _boxes(carried[0][0], factor))
+        Design(name, result, cost(scenario.server), factor, unknown, boxes(carried[0][0], factor))
         for name, result, scenario, (factor, unknown) in zip(called, results, scenarios, carried, strict=True)
     )
-    differences: list[Difference] = []
+    found: list[Difference] = []
     for name, evidence in zip(called[1:], seen[1:], strict=True):
-        differences += _differences(name, seen[0], evidence)
-    return Comparison(designs, tuple(differences))
+        found += differences(name, seen[0], evidence)
+    return Comparison(designs, tuple(found))
 
 
-def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
+def seen_alike(bench: Bench, scenarios: Sequence[Scenario]) -> list[Evidence]:
+    """Evidence of every scenario, with as many requests and replications as the one that needs most."""
+    wanted = lengths(bench, scenarios, ANSWER)
+    known = [each for each in wanted if each.overload is None]
+    longest = max((each.requests for each in known), default=0)
+    most = max((each.replications for each in known), default=0)
+    alike = [
+        replace(each, requests=longest, replications=most) if each.overload is None else each
+        for each in wanted
+    ]
+    return answered(bench, scenarios, alike, alike=True)
+
+
+def differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
     """Every latency of the classes that both have, and of closed ones, which follow the server, the rate."""
     if ours.overload is not None or theirs.overload is not None:
         return []
@@ -218,21 +229,23 @@ def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference
     ]
 
 
-def _boxes(first: float | None, own: float | None) -> int | None:
+def boxes(first: float | None, own: float | None) -> int | None:
     """How many boxes of a load factor do what one of the first does; a hair less than a whole number is that."""
     return None if first is None or own is None else math.ceil(first / own * (1 - 1e-9))
 
 
-def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
-    """The largest factor of the open load at which every target is met, or why none is known."""
-    if not any(each.limits for each in scenario.workload):
+def carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
+    """The largest factor of the open load at which every target is met, in all conditions, or why none is known."""
+    parts = states(scenario)
+    classes = [each for part in parts for each in part.scenario.workload]
+    if not any(each.limits for each in classes):
         return None, "no target is set"
-    if not any(each.is_open for each in scenario.workload):
+    if not any(each.is_open for each in classes):
         return None, "no class is open: its load follows the server"
     meets, misses = 0.0, math.inf
     factor = 1.0
     while misses / max(meets, SMALLEST_LOAD / 2) > CLOSE:
-        if _meets(bench, scenario.model_copy(update={"load": scenario.load * factor})):
+        if _meets(bench, scenario, parts, factor):
             meets = factor
         else:
             misses = factor
@@ -247,20 +260,36 @@ def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
     return meets, ""
 
 
-def _meets(bench: Bench, scenario: Scenario) -> bool:
-    """Whether every target is met, by the values of a short run."""
-    if bench.asked_too_much(scenario) is not None:
-        return False
-    requests = min(SEARCH_REQUESTS, scenario.run.budget)
-    numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-    sample = bench.samples([(scenario, numbers, requests)], "Search for the largest load")[0]
-    if not sample.complete:
-        return False
-    for workload in scenario.workload:
+def _meets(bench: Bench, scenario: Scenario, parts: Sequence[State], factor: float) -> bool:
+    """Whether every target is met at a factor of the load, by the values of short runs."""
+    loaded = [each.scenario.model_copy(update={"load": each.scenario.load * factor}) for each in parts]
+    found = []
+    for each in loaded:
+        if bench.asked_too_much(each) is not None:
+            return False
+        requests = min(SEARCH_REQUESTS, each.run.budget)
+        numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
+        sample = bench.samples([(each, numbers, requests)], "Search for the largest load")[0]
+        found.append(Evidence(each, sample, requests))
+        if not sample.complete:
+            return False
+    there = tuple(replace(part, scenario=each) for part, each in zip(parts, loaded, strict=True))
+    together = Together(scenario, there, tuple(found))
+    for where, workload, load in _promised(there):
         for quantity, limit in workload.limits:
-            value = sample.section(workload.name, quantity, None).value
+            value = together.value(where, workload.name, quantity)
             # A promise of a rate grows with the load that is to be carried.
-            wanted = limit if quantity.is_latency else limit * scenario.load
+            wanted = limit if quantity.is_latency else limit * load
             if value is None or not quantity.keeps(value, wanted):
                 return False
     return True
+
+
+def _promised(parts: Sequence[State]) -> Iterator[tuple[str, Workload, float]]:
+    """Where each class is judged, and at which load."""
+    for part in parts:
+        for each in part.scenario.workload:
+            if not (part.name and each.is_judged_over_all):
+                yield part.name, each, part.scenario.load
+    for each in judged_over_all(parts):
+        yield OVER_ALL, each, parts[0].scenario.load
