@@ -58,6 +58,8 @@ class Mixture:
         What supports a quantile is what the conditions' own bars say, the strictest of them; without ``bars`` anything.
         """
         plain = self._section(name, quantity, bars is None)
+        if not quantity.is_latency:
+            return plain  # doubted already, each condition by its part
         for part in self._parts:
             doubt = part.sample.doubts.get(name)
             if doubt is not None:
@@ -226,17 +228,21 @@ class _Kept(_Observed):
         return weighted_spectrum_quantile([each for each, _ in spectra], [each for _, each in spectra], p)
 
     def excursions(self, value: float) -> IntArray:
-        """Those beyond the least of its own quantiles that lies at or beyond the value: there are no fewer."""
+        """As many as the replication's own quantiles tell: between two of them by the logarithm of what lies beyond."""
         return np.array(
             [[self._beyond(each, value) for each in mine] for mine in self._totals], dtype=np.int64
         )
 
     @staticmethod
     def _beyond(each: Totals, value: float) -> int:
-        if each.kept is None:
+        beyond = each.beyond(value)
+        if each.kept is None or not beyond:
             return 0
-        at = np.flatnonzero(each.kept.own_s >= value)
-        return int(each.kept.excursions[at[0]]) if at.size else 0
+        tail, tails = beyond / each.requests, 1.0 - np.array(each.kept.ps)
+        counts = np.asarray(each.kept.excursions, dtype=np.float64)
+        if tail < tails[-1]:
+            return int(counts[-1] * tail / tails[-1])
+        return int(np.interp(np.log(tail), np.log(tails[::-1]), counts[::-1]))
 
 
 def class_over_all(name: str, mixture: Mixture, requests_per_transaction: int | None) -> ClassResult:

@@ -42,14 +42,19 @@ class Spell:
             "condition": self.condition,
             "station": self.station,
             "backlog": self.backlog,
-            "longest_wait_s": self.longest_wait_s,
+            "longest_wait_s": _finite(self.longest_wait_s),
             "drain_s": self.drain_s,
             "drained_in": self.drained_in,
             "broken": [
-                {"class": name, "quantity": quantity, "broken_s": seconds}
+                {"class": name, "quantity": quantity, "broken_s": _finite(seconds)}
                 for (name, quantity), seconds in self.broken_s.items()
             ],
         }
+
+
+def _finite(seconds: float) -> float | None:
+    """A time for JSON, which knows no infinite numbers."""
+    return seconds if math.isfinite(seconds) else None
 
 
 def spells(

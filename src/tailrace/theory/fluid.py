@@ -41,7 +41,7 @@ class FluidCycle:
     grows: bool
 
     def wait_s(self, spell: int, at_s: float) -> float:
-        """How long what comes at an instant of a spell waits, first come first served; infinite where it never ends."""
+        """How long what comes at an instant of a spell waits, first come first served."""
         work = self._work(spell, at_s)
         left = self.durations_s[spell] - at_s
         wait = 0.0
