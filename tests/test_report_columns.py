@@ -7,15 +7,18 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from io import StringIO
 
+import numpy as np
 import pytest
 from rich.console import Console
 
 from tailrace.answer.result import Figures, Overload, Result
+from tailrace.answer.work import Work
 from tailrace.forecast.conditions import ConditionEstimates, EstimatedCondition
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.spells import Spell
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.paired import Paired
+from tailrace.measure.section import Sectioned
 from tailrace.quantity import Quantity
 from tailrace.report import notebook
 from tailrace.report.columns.answer import class_figures, station_columns, stations, targets
@@ -258,10 +261,17 @@ SHOWN: tuple[Shown, ...] = (
         "compiled",
         (ConditionResult("night", 8.0, 1 / 3, answer(MISSED), 0.1),),
         (replace(BOOKING, targets=(MISSED,)),),
+        (
+            Work(
+                "booking", 2 * 10**13, "night", 0.0, "night", Sectioned(22200.0, np.array([300.0, -300.0]), 9)
+            ),
+        ),
+        (MISSED,),
         (SPELL,),
         2,
         "missed",
         ("a note",),
+        "22:00",
     ),
     ConditionEstimates(
         "A day", "0" * 64, (EstimatedCondition("night", 8.0, 1.0, Theory(None, {}, {}), 0.1),), (SPELL,)

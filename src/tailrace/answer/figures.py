@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from tailrace.answer.result import (
@@ -17,7 +18,7 @@ from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import Sectioned, sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
-from tailrace.quantity import Kind, Quantity
+from tailrace.quantity import FINISHED, Kind, Quantity
 from tailrace.replicate.gather import StageSums
 from tailrace.scenario.tables.workload import Workload
 
@@ -51,6 +52,25 @@ class Sections(Protocol):
         ...
 
 
+def section_of(
+    workload: Workload, sample: Sections, quantity: Quantity, bars: Bars | None = STRICT
+) -> Sectioned:
+    """A figure of a class; of an amount of work the time that it takes at the throughput that is found."""
+    if quantity.statistic != FINISHED:
+        return sample.section(workload.name, quantity, bars)
+    return finished(sample.section(workload.name, Quantity("throughput"), bars), workload.amount)
+
+
+def finished(throughput: Sectioned, amount: int | None) -> Sectioned:
+    """The time that an amount takes: over the throughput, of which it has the relative errors."""
+    if throughput.value is None or amount is None:
+        return throughput
+    if throughput.value <= 0:
+        return replace(throughput, value=None, reason="nothing is moved")
+    value = amount / throughput.value
+    return replace(throughput, value=value, deviations=-value / throughput.value * throughput.deviations)
+
+
 def target_results(
     workloads: Sequence[Workload],
     sample: Sections,
@@ -61,7 +81,7 @@ def target_results(
     found = []
     for workload in workloads:
         for quantity, limit in workload.limits:
-            section = sample.section(workload.name, quantity, bars)
+            section = section_of(workload, sample, quantity, bars)
             judged = section.estimate(level)
             kept = verdict(judged, limit, quantity.is_upper)
             found.append(

@@ -58,7 +58,7 @@ class Mixture:
         What supports a quantile is what the conditions' own bars say, the strictest of them; without ``bars`` anything.
         """
         plain = self._section(name, quantity, bars is None)
-        if not quantity.is_latency:
+        if quantity.is_rate:
             return plain  # doubted already, each condition by its part
         for part in self._parts:
             doubt = part.sample.doubts.get(name)
@@ -84,7 +84,22 @@ class Mixture:
             return self._ratio(
                 np.array([[each.total_s for each in mine] for mine in totals]), self._counts(totals), windows
             )
+        if quantity.seconds is not None:
+            return self._within(name, kind, quantity.seconds)
         return self._over_time(name, quantity)
+
+    def _within(self, name: str, kind: Kind, seconds: float) -> Sectioned:
+        totals, windows = self._totals(name, kind)
+        counts = self._counts(totals)
+        within = np.array([[each.requests - each.beyond(seconds) for each in mine] for mine in totals])
+        found = self._ratio(within, counts, windows)
+        if not found.value:
+            return found
+        # A dozen requests more or less, each as much as the heaviest of them.
+        pooled = 1 / windows.mean(axis=1)
+        heaviest = float(pooled.max() / (pooled @ counts.sum(axis=1)))
+        off_by = MINIMUM_EXCURSIONS * heaviest / found.value
+        return found.doubted("a dozen requests more or less", min(off_by, 1.0))
 
     def _over_time(self, name: str, quantity: Quantity) -> Sectioned:
         """A rate: the mean over the time, none while a class is away."""

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from tailrace.answer.bench import Bench, Evidence
-from tailrace.answer.figures import LEVEL, target_results
+from tailrace.answer.figures import LEVEL, section_of
 from tailrace.answer.mixture import Mixture, Part
 from tailrace.answer.result import TargetResult
+from tailrace.answer.work import Work, work_of
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import Sectioned
-from tailrace.measure.verdict import Verdict, bonferroni_level, combined
-from tailrace.quantity import Quantity
+from tailrace.measure.verdict import Verdict, bonferroni_level, combined, verdict
+from tailrace.quantity import FINISHED, Quantity
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
@@ -23,32 +24,43 @@ OVER_ALL = "all conditions"
 """Stands for the name of a condition where something holds over all of them."""
 
 
+def is_joint(workload: Workload, quantity: Quantity) -> bool:
+    """Whether a target of a class is judged over all conditions: where it says so, and how long an amount takes."""
+    return workload.is_judged_over_all or quantity.statistic == FINISHED
+
+
 def is_own(scenario: Scenario, target: TargetResult) -> bool:
     """Whether a target of a condition is judged in it, and not over all conditions."""
-    return not scenario.workload_named(target.class_name).is_judged_over_all
+    return not is_joint(scenario.workload_named(target.class_name), target.quantity)
 
 
-def judged_over_all(parts: Sequence[State]) -> tuple[Workload, ...]:
-    """The classes whose promises hold over all conditions, as the first condition has them that has them at all."""
-    if len(parts) == 1 and not parts[0].name:
-        return ()
+def own_limits(part: State) -> list[tuple[Workload, Quantity, float]]:
+    """What is promised in a condition; everything, where a scenario has none."""
+    return [
+        (each, quantity, limit)
+        for each in part.scenario.workload
+        for quantity, limit in each.limits
+        if not (part.name and is_joint(each, quantity))
+    ]
+
+
+def joint_limits(parts: Sequence[State]) -> list[tuple[Workload, Quantity, float]]:
+    """What is promised over all conditions, as the first condition says that has the class at all."""
     found: dict[str, Workload] = {}
     for part in parts:
-        for each in part.scenario.workload:
-            if each.is_judged_over_all:
-                found.setdefault(each.name, each)
-    return tuple(found.values())
+        for each in part.scenario.workload if part.name else ():
+            found.setdefault(each.name, each)
+    return [
+        (each, quantity, limit)
+        for each in found.values()
+        for quantity, limit in each.limits
+        if is_joint(each, quantity)
+    ]
 
 
 def statements(parts: Sequence[State]) -> int:
     """How many verdicts have to hold together: of every target in every condition, or over all."""
-    own = sum(
-        len(each.limits)
-        for part in parts
-        for each in part.scenario.workload
-        if not (part.name and each.is_judged_over_all)
-    )
-    return max(own + sum(len(each.limits) for each in judged_over_all(parts)), 1)
+    return max(sum(len(own_limits(part)) for part in parts) + len(joint_limits(parts)), 1)
 
 
 def level_together(parts: Sequence[State], looks: int = 1) -> float:
@@ -58,7 +70,7 @@ def level_together(parts: Sequence[State], looks: int = 1) -> float:
 
 def quantities_over_all(parts: Sequence[State]) -> tuple[Quantity, ...]:
     """What targets limit in any condition."""
-    limits = (quantity for part in parts for each in part.scenario.workload for quantity, _ in each.limits)
+    limits = (quantity for part in parts for each in part.scenario.workload for quantity, _ in each.steering)
     return tuple(dict.fromkeys(limits))
 
 
@@ -101,6 +113,9 @@ class Together:
     def section(self, condition: str, name: str, quantity: Quantity) -> Sectioned | None:
         """A figure of a class in a condition, or over all; None where that is overloaded or the class is not there."""
         if condition == OVER_ALL and self.has_conditions:
+            if quantity.statistic == FINISHED:
+                work = self.work(name)
+                return None if work is None else work.time_s
             return None if self.mixture is None else self.mixture.section(name, quantity)
         for state, each in zip(self.states, self.evidence, strict=True):
             if state.name == condition:
@@ -110,11 +125,14 @@ class Together:
 
     def value(self, condition: str, name: str, quantity: Quantity) -> float | None:
         """The value of a figure, whatever supports it."""
-        if condition == OVER_ALL and self.has_conditions:
+        if condition == OVER_ALL and self.has_conditions and quantity.statistic != FINISHED:
             return None if self.mixture is None else self.mixture.section(name, quantity, None).value
+        if condition == OVER_ALL and self.has_conditions:
+            found = self.section(condition, name, quantity)
+            return None if found is None else found.value
         for state, each in zip(self.states, self.evidence, strict=True):
             if state.name == condition:
-                return each.sample.section(name, quantity, None).value
+                return section_of(state.scenario.workload_named(name), each.sample, quantity, None).value
         return None
 
     def estimate(self, condition: str, name: str, quantity: Quantity) -> IntervalEstimate:
@@ -144,11 +162,20 @@ class Together:
                     yield state.name, target
 
     def over_all(self, level: float) -> tuple[TargetResult, ...]:
-        """The targets that are judged over all conditions; none where one of these is overloaded."""
-        classes = judged_over_all(self.states)
-        if not classes or self.mixture is None:
-            return ()
-        return target_results(classes, self.mixture, level)
+        """The targets that are judged over all conditions; only of work, where one of these is overloaded."""
+        found = []
+        for workload, quantity, limit in joint_limits(self.states):
+            section = self.section(OVER_ALL, workload.name, quantity)
+            if section is not None:
+                judged = section.estimate(level)
+                kept = verdict(judged, limit, quantity.is_upper)
+                known = section.estimate(LEVEL)
+                found.append(TargetResult(workload.name, quantity, limit, known, judged, level, kept))
+        return tuple(found)
+
+    def work(self, name: str) -> Work | None:
+        """How long the amount of work of a class takes over the conditions in their order; None if it has none."""
+        return work_of(self.states, self.evidence, name)
 
     @cached_property
     def targets(self) -> tuple[tuple[str, TargetResult], ...]:

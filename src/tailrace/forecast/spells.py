@@ -125,8 +125,9 @@ def _spell(states: Sequence[State], load: Load, place: int, station: str, cycle:
     carried_per_s = sum(asking.values()) / cycle.loads[place]
     broken = {}
     for each in scenario.workload:
-        for quantity, limit in each.limits:
-            if quantity.is_latency and each.name in asking:
+        for quantity, promised in each.limits:
+            limit = promised if quantity.seconds is None else quantity.seconds
+            if each.name in asking and (quantity.is_latency or quantity.seconds is not None):
                 late = sum(cycle.beyond_s(spell, limit) for spell in _until_drained(cycle, place))
                 broken[each.name, quantity] = math.inf if cycle.grows else late
     drain = cycle.drain_s(place)

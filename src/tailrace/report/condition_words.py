@@ -33,7 +33,7 @@ def judged(found: Conditions) -> list[tuple[str, TargetResult]]:
         for one in each.result.classes
         for target in one.targets
     ]
-    return [*own, *(("over all conditions", target) for each in found.classes for target in each.targets)]
+    return [*own, *(("over all conditions", target) for target in found.targets)]
 
 
 def target_words(target: TargetResult) -> str:

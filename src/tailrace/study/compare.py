@@ -7,7 +7,7 @@ a difference is known better than either figure.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -17,7 +17,7 @@ from tailrace.answer.bench import Bench, Evidence, bench_for
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
-from tailrace.answer.together import OVER_ALL, Together, judged_over_all
+from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
@@ -30,7 +30,6 @@ from tailrace.scenario.reading.conditions import State, alone, states
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
 
 if TYPE_CHECKING:
@@ -57,7 +56,7 @@ class Difference:
     @property
     def column(self) -> str:
         """The name of the difference in tables and documents, with its unit."""
-        return "difference_s" if Quantity(self.quantity).is_latency else "difference_per_s"
+        return "difference_per_s" if Quantity(self.quantity).is_rate else "difference_s"
 
 
 @dataclass(frozen=True)
@@ -275,21 +274,11 @@ def _meets(bench: Bench, scenario: Scenario, parts: Sequence[State], factor: flo
             return False
     there = tuple(replace(part, scenario=each) for part, each in zip(parts, loaded, strict=True))
     together = Together(scenario, there, tuple(found))
-    for where, workload, load in _promised(there):
-        for quantity, limit in workload.limits:
-            value = together.value(where, workload.name, quantity)
-            # A promise of a rate grows with the load that is to be carried.
-            wanted = limit if quantity.is_latency else limit * load
-            if value is None or not quantity.keeps(value, wanted):
-                return False
+    promised = [(part.name, part.scenario.load, *each) for part in there for each in own_limits(part)]
+    promised += [(OVER_ALL, there[0].scenario.load, *each) for each in joint_limits(there)]
+    for where, load, workload, quantity, limit in promised:
+        value = together.value(where, workload.name, quantity)
+        # A promise of a rate grows with the load that is to be carried.
+        if value is None or not quantity.keeps(value, limit * load if quantity.is_rate else limit):
+            return False
     return True
-
-
-def _promised(parts: Sequence[State]) -> Iterator[tuple[str, Workload, float]]:
-    """Where each class is judged, and at which load."""
-    for part in parts:
-        for each in part.scenario.workload:
-            if not (part.name and each.is_judged_over_all):
-                yield part.name, each, part.scenario.load
-    for each in judged_over_all(parts):
-        yield OVER_ALL, each, parts[0].scenario.load

@@ -15,16 +15,19 @@ from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import ClassResult, Result, TargetResult
 from tailrace.answer.run import LOOKS, result_of
 from tailrace.answer.steps import with_steps
-from tailrace.answer.together import Together, is_own, judged_over_all, level_together, statements
+from tailrace.answer.together import Together, is_own, joint_limits, level_together, statements
+from tailrace.answer.work import Work
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.forecast.spells import HOUR_S, SETTLED, Spell, settling_s, spells
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import Verdict, combined
+from tailrace.quantity import FINISHED
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
 
 
@@ -63,9 +66,10 @@ class ConditionResult:
 class Conditions(Shown):
     """The answer in every condition, and over all.
 
-    ``classes`` are the figures over all conditions, each request counted by rate and hours, with the targets that are
-    judged so; none where a condition is overloaded. ``spells`` says what overloaded conditions leave behind, and
-    ``drains`` whether the cycle gets rid of it; None where nothing is left or nobody knows how long conditions last.
+    ``classes`` are the figures over all conditions, each request counted by rate and hours; none where a condition is
+    overloaded. ``targets`` are those judged over all, ``work`` how long amounts of work take. ``spells`` says what
+    overloaded conditions leave behind, and ``drains`` whether the cycle gets rid of it; None where nothing is left or
+    nobody knows how long conditions last. ``begins`` is the time of day of the first condition, if it is known.
     """
 
     version: str
@@ -75,10 +79,13 @@ class Conditions(Shown):
     engine: str
     conditions: tuple[ConditionResult, ...]
     classes: tuple[ClassResult, ...]
+    work: tuple[Work, ...]
+    targets: tuple[TargetResult, ...]
     spells: tuple[Spell, ...]
     statements: int
     verdict: Verdict
     notes: tuple[str, ...]
+    begins: str | None = None
 
     def condition_named(self, name: str) -> ConditionResult:
         """The condition of that name. Raises KeyError if there is none."""
@@ -109,6 +116,8 @@ class Conditions(Shown):
             "engine": self.engine,
             "conditions": [each.as_dict() for each in self.conditions],
             "over_all": [each.as_dict() for each in self.classes],
+            "targets": [each.as_dict() for each in self.targets],
+            "work": [each.as_dict() for each in self.work],
             "overloaded_spells": [each.as_dict() for each in self.spells],
             "drains": self.drains,
             "verdict": self.verdict,
@@ -191,10 +200,13 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
         bench.engine,
         found,
         _over_all(together, over_all),
+        tuple(work for name in _names(parts) if (work := together.work(name)) is not None),
+        over_all,
         left,
         statements(parts),
         combined(verdicts),
         tuple(_notes(found, left, together)),
+        scenario.condition[0].begins if scenario.condition else None,
     )
 
 
@@ -226,15 +238,21 @@ def _over_all(together: Together, targets: Sequence[TargetResult]) -> tuple[Clas
     mixture = together.mixture
     if mixture is None:
         return ()
-    found = {}
-    for state in together.states:
-        for each in state.scenario.workload:
-            if each.name not in found:
-                count = sum(step.count for step in each.step) if each.step else None
-                whole = class_over_all(each.name, mixture, count)
-                mine = tuple(target for target in targets if target.class_name == each.name)
-                found[each.name] = replace(whole, targets=mine)
-    return tuple(found.values())
+    found = []
+    for each in _names(together.states).values():
+        count = sum(step.count for step in each.step) if each.step else None
+        mine = tuple(target for target in targets if target.class_name == each.name)
+        found.append(replace(class_over_all(each.name, mixture, count), targets=mine))
+    return tuple(found)
+
+
+def _names(parts: Sequence[State]) -> dict[str, Workload]:
+    """The classes of any condition, by name."""
+    found: dict[str, Workload] = {}
+    for part in parts:
+        for each in part.scenario.workload:
+            found.setdefault(each.name, each)
+    return found
 
 
 def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: Together) -> Iterator[str]:
@@ -258,7 +276,9 @@ def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: To
                 f"its end, in condition {spell.drained_in}; until then what comes waits behind it, and the figures of "
                 "the conditions are not those of these hours."
             )
-    if together.overloaded and judged_over_all(together.states):
+    if together.overloaded and any(
+        quantity.statistic != FINISHED for _, quantity, _ in joint_limits(together.states)
+    ):
         yield "Targets over all conditions are not judged, since a condition is overloaded."
     said: dict[str, list[str]] = {}
     for each in found:

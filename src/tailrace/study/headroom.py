@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal, Unpack
 
 from tailrace.answer.bench import Bench
-from tailrace.answer.together import hardest, judged_over_all
+from tailrace.answer.together import hardest, joint_limits
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
@@ -273,7 +273,7 @@ class _Search:
         if scenario is None:
             return None
         parts = states(scenario)
-        if judged_over_all(parts):
+        if joint_limits(parts):
             return None
         kept = [self._kept_in(each.scenario) for each in parts]
         return False if False in kept else None if None in kept else True

@@ -10,7 +10,7 @@ from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
-from tailrace.answer.together import OVER_ALL, Together, is_own, judged_over_all, saturates_at, statements
+from tailrace.answer.together import OVER_ALL, Together, is_own, joint_limits, saturates_at, statements
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
@@ -97,7 +97,7 @@ class Judge:
             found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised))
             if found.verdict in ("missed", "overloaded"):
                 return found
-        if judged_over_all(parts):
+        if joint_limits(parts):
             last = self._decided(partial(self._look_over_all, scenario, parts, level))
             found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised))
         return found

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
-from tailrace.answer.together import OVER_ALL, Together, judged_over_all
+from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
@@ -247,15 +247,11 @@ def _where_nothing_tells(scenario: Scenario) -> Length:
 def _worst(now: Together) -> tuple[str, str, Quantity, float | None]:
     """The target that is missed by most, with its condition; the p99 of the first class where none is set."""
     promised = [
-        (part.name, each.name, *limit)
+        (part.name, each.name, quantity, limit)
         for part in now.states
-        for each in part.scenario.workload
-        if not (part.name and each.is_judged_over_all)
-        for limit in each.limits
+        for each, quantity, limit in own_limits(part)
     ]
-    promised += [
-        (OVER_ALL, each.name, *limit) for each in judged_over_all(now.states) for limit in each.limits
-    ]
+    promised += [(OVER_ALL, each.name, quantity, limit) for each, quantity, limit in joint_limits(now.states)]
     if not promised:
         first = now.states[0]
         return first.name, first.scenario.workload[0].name, Quantity("p99"), None

@@ -74,10 +74,12 @@ class Sweep(Shown):
     def statistics(self) -> tuple[str, ...]:
         """Those of every answer, and quantiles that some target limits."""
         classes = [each for point in self.points for each in point.evidence.scenario.workload]
+        promised = [quantity for each in classes for quantity, _ in each.limits]
         return (
             *RATES,
             "mean",
-            *with_quantiles([quantity for each in classes for quantity, _ in each.limits]),
+            *with_quantiles([quantity for each in classes for quantity, _ in each.steering]),
+            *dict.fromkeys(each.statistic for each in promised if each.seconds is not None),
         )
 
     def rows(self) -> list[dict[str, Any]]:

@@ -7,15 +7,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tailrace.answer.result import ClassResult, Result
-from tailrace.answer.together import OVER_ALL
+from tailrace.answer.work import Work
 from tailrace.forecast.conditions import ConditionEstimates
 from tailrace.forecast.spells import Spell
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import statistics, targets
 from tailrace.report.figures import duration_text, number, percent, unit_of
-from tailrace.report.table import Cell, Column, Head, Table, known, table_of, unknown
+from tailrace.report.table import Cell, Column, Footnotes, Head, Table, known, table_of, unknown
 from tailrace.study.conditions import ConditionResult, Conditions
+from tailrace.units import short_size
 
+WHOLE = "over all"
+"""Stands in tables where the name of a condition would."""
 SEEN = tuple(map(Quantity, ("rate", "mean", "p50", "p99", "p999")))
 """What is told of a class in each condition."""
 
@@ -67,14 +71,62 @@ def promises(found: Conditions) -> Table:
         for each in found.conditions
         if each.result.overload is not None or any(one.targets for one in each.result.classes)
     ]
-    if any(each.targets for each in found.classes):
-        first = found.conditions[0].result
-        answers.append((OVER_ALL, replace(first, classes=found.classes, overload=None)))
+    if found.targets:
+        answers.append((WHOLE, _judged_over_all(found)))
     if len(answers) == 1:  # a single answer has no name in its table
         answers.append(("", replace(answers[0][1], classes=(), overload=None)))
         table = targets(answers, "condition")
         return replace(table, rows=table.rows[:-1])
     return targets(answers, "condition") if answers else Table.of(["condition"], [])
+
+
+def _judged_over_all(found: Conditions) -> Result:
+    """An answer of nothing but the targets over all conditions, class by class."""
+    first = found.conditions[0].result
+    shape = next(one for each in found.conditions for one in each.result.classes)
+    names = dict.fromkeys(each.class_name for each in found.targets)
+    classes = [
+        replace(shape, name=name, targets=tuple(each for each in found.targets if each.class_name == name))
+        for name in names
+    ]
+    return replace(first, classes=tuple(classes), overload=None)
+
+
+def work(found: Conditions) -> Table:
+    """How long amounts of work take over the conditions, and at what time of day they are done."""
+    columns: list[Column[Work]] = [
+        Column(Head("class", "name"), lambda each: each.class_name),
+        Column(Head("amount"), lambda each: short_size(each.amount)),
+        Column(Head("from the\nbeginning of", "name"), lambda each: each.begins),
+        Column(Head("takes"), lambda each: duration(each.time)),
+        Column(Head("done in", "name"), lambda each: each.ends or "–"),
+    ]
+    if any(done_at(found, each) for each in found.work):
+        columns.append(Column(Head("done at"), lambda each: done_at(found, each) or "–"))
+    return table_of(columns, found.work)
+
+
+def duration(estimate: IntervalEstimate) -> Cell:
+    """A time in the unit that suits it, with the unit behind it."""
+    unit = unit_of("duration", [estimate.value])
+
+    def write(digits: int, notes: Footnotes) -> tuple[str, str]:
+        value, half = notes.figure(unit.of(estimate), digits)
+        return value, f"{half} {unit.name}".strip() if estimate.value is not None else ""
+
+    return write
+
+
+def done_at(found: Conditions, each: Work) -> str:
+    """The time of day at which work is done, with its error; empty where nobody knows when the day begins."""
+    value, half = each.time.value, each.time.half_width
+    if found.begins is None or value is None:
+        return ""
+    hours, minutes = map(int, found.begins.split(":"))
+    at = round((hours * 60 + minutes) + (each.after_s + value) / 60)
+    days = f" on day {at // 1440 + 1}" if at >= 2 * 1440 else ""
+    error = "" if half is None else f" ±{max(math.ceil(half / 60), 1)} min"
+    return f"{at // 60 % 24}:{at % 60:02d}{error}{days}"
 
 
 def class_in_each(found: Conditions, name: str) -> Table:
@@ -87,7 +139,7 @@ def class_in_each(found: Conditions, name: str) -> Table:
         elif name in classes:
             mine.append((each.name, classes[name], ""))
     whole = {one.name: one for one in found.classes}
-    mine.append((OVER_ALL, whole.get(name), "a condition is overloaded"))
+    mine.append((WHOLE, whole.get(name), "a condition is overloaded"))
     return _side_by_side(mine)
 
 

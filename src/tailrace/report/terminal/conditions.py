@@ -23,6 +23,8 @@ def parts(found: Conditions, width: int) -> list[RenderableType]:
         said += under("Promises broken by what waits", tables.broken(found.spells), width)
         said += [Text(), Text(FLUID)]
     said += under("Targets", tables.promises(found), width)
+    if found.work:
+        said += under("Work", tables.work(found), width)
     names = dict.fromkeys(one.name for each in found.conditions for one in each.result.classes)
     for name in names:
         said += under(f"Class {name}", tables.class_in_each(found, name), width)

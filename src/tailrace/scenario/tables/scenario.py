@@ -23,7 +23,7 @@ from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import content_digest
 
-ADDED = ("amount", "over", "finished_within")
+ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within")
 """Keys that came later: a scenario without them is the same as before there were any."""
 
 
