@@ -9,6 +9,7 @@ from drives import generic
 from tailrace.answer.result import Result
 from tailrace.engine.compiled import available
 from tailrace.quantity import Quantity
+from tailrace.replicate.gather import start_of
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -103,6 +104,19 @@ def test_a_buffer_that_surely_fills_begins_full_and_a_short_run_is_of_its_steady
     rate = result.classes[0].all.rate_per_s.value
     assert rate == pytest.approx(412_000, rel=0.05)
     assert not any("still fills" in note for note in result.notes)
+
+
+@needs_speed
+def test_a_run_whose_buffers_are_not_replaced_often_enough_before_it_measures_promises_nothing() -> None:
+    # 4,096 writes of 4 KiB in 16 MiB, every third to fourth request one of them: replaced six times in 82,000 requests,
+    # and measuring begins behind the 20,000th.
+    mixed = BUFFERED.replace("queue_depth = 6", "queue_depth = 256").replace("read_share = 0.0", "read_share = 0.7")
+    scenario = parse(mixed.replace(', buffer = "8 MiB"', ""), overrides=["run.requests=40000"])
+    assert start_of(scenario) == pytest.approx(2 * 256 + 6 * 4096 / 0.3, rel=0.03)
+    result = tailrace.simulate(scenario)
+    assert result.verdict == "undecided"
+    assert result.classes[0].all.rate_per_s.low is None
+    assert any("comes to its level within 83,000 requests" in note for note in result.notes), result.notes
 
 
 @needs_speed
