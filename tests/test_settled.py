@@ -108,15 +108,17 @@ def test_a_buffer_that_surely_fills_begins_full_and_a_short_run_is_of_its_steady
 
 @needs_speed
 def test_a_run_whose_buffers_are_not_replaced_often_enough_before_it_measures_promises_nothing() -> None:
-    # 4,096 writes of 4 KiB in 16 MiB, every third to fourth request one of them: replaced six times in 82,000 requests,
+    # 8,192 writes of 4 KiB in 32 MiB, every third to fourth request one of them: replaced six times in 164,000 requests,
     # and measuring begins behind the 20,000th.
-    mixed = BUFFERED.replace("queue_depth = 6", "queue_depth = 256").replace("read_share = 0.0", "read_share = 0.7")
+    mixed = BUFFERED.replace("queue_depth = 6", "queue_depth = 256").replace(
+        "read_share = 0.0", "read_share = 0.7"
+    )
     scenario = parse(mixed.replace(', buffer = "8 MiB"', ""), overrides=["run.requests=40000"])
-    assert start_of(scenario) == pytest.approx(2 * 256 + 6 * 4096 / 0.3, rel=0.03)
+    assert start_of(scenario) == pytest.approx(2 * 256 + 6 * 8192 / 0.3, rel=0.03)
     result = tailrace.simulate(scenario)
     assert result.verdict == "undecided"
     assert result.classes[0].all.rate_per_s.low is None
-    assert any("comes to its level within 83,000 requests" in note for note in result.notes), result.notes
+    assert any("comes to its level within 170,000 requests" in note for note in result.notes), result.notes
 
 
 @needs_speed
@@ -143,7 +145,7 @@ def test_closed_writers_into_protected_memory_are_never_overloaded() -> None:
     text = (SCENARIOS / "write-back.toml").read_text("utf-8")
     lines = [line for line in text.splitlines() if not line.startswith("surge")]
     closed = "\n".join("queue_depth = 4" if line.startswith('rate = "') else line for line in lines)
-    settings = ["run.requests=3000", "run.replications=4", 'server.controller.write_back.size="8 MiB"']
+    settings = ["run.requests=3600", "run.replications=4", 'server.controller.write_back.size="8 MiB"']
     result = tailrace.simulate(parse(closed, overrides=settings), engine="reference")
     assert result.overload is None
     assert result.verdict != "met"

@@ -10,7 +10,7 @@ from tailrace.answer.laws import broken_law
 from tailrace.answer.sample import Doubt, Sample
 from tailrace.forecast.saturation import Load
 from tailrace.measure.warmup import agreed, drift, settled
-from tailrace.plan.build import requests_in_buffers
+from tailrace.plan.build import start_of_buffers
 from tailrace.plan.stations import Discipline
 from tailrace.replicate.gather import OVER_START, measured_from, start_of
 from tailrace.scenario.tables.scenario import Scenario
@@ -40,7 +40,7 @@ def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
 
 def _not_replaced(scenario: Scenario, sample: Sample) -> Doubt | None:
     """Full buffers behind which copies still gather when measuring begins."""
-    if not requests_in_buffers(scenario):
+    if not start_of_buffers(scenario):
         return None
     start, fewest = start_of(scenario), min(sum(each.issued.values()) for each in sample)
     if measured_from(fewest, start) >= start:

@@ -188,9 +188,9 @@ def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mappi
     return server.stations, chunks
 
 
-def requests_in_buffers(scenario: Scenario) -> int:
-    """How many requests closed classes make while what their buffers begin with is replaced once."""
-    return sum(each.requests for each in _cached_fillings(scenario).values())
+def start_of_buffers(scenario: Scenario) -> int:
+    """How many requests closed classes make until it is as if their full buffers had been so for ever."""
+    return sum(each.start for each in _cached_fillings(scenario).values())
 
 
 @lru_cache(maxsize=16)

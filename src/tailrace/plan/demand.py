@@ -169,10 +169,15 @@ def permit_seconds(
     return summed(gave) - summed(took), takes
 
 
-def detached(chunk: Chunk) -> BoolArray:
-    """Which steps lie on detached ways, or begin one; shape (steps,)."""
+def depth_behind(chunk: Chunk) -> IntArray:
+    """How many detached ways each step lies within, one that it begins itself among them; shape (steps,)."""
     steps = chunk.steps
     begin = np.flatnonzero(steps.op == DETACH)
     change = np.bincount(begin, minlength=steps.op.size + 1)
     change -= np.bincount(begin + 1 + steps.arg[begin], minlength=steps.op.size + 1)
-    return np.asarray(np.cumsum(change[:-1]) > 0)
+    return np.cumsum(change[:-1])
+
+
+def detached(chunk: Chunk) -> BoolArray:
+    """Which steps lie on detached ways."""
+    return depth_behind(chunk) > 0

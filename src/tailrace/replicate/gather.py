@@ -12,7 +12,7 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.engine.loop.layout import Records
-from tailrace.plan.build import requests_in_buffers
+from tailrace.plan.build import start_of_buffers
 from tailrace.plan.columns import READ
 from tailrace.quantity import KINDS, Kind
 from tailrace.replicate.flow import Flow, Throughflow
@@ -28,9 +28,6 @@ FEW_ROWS = 2**16
 """Rows that are kept before it is worth asking which of them can be among the slowest."""
 
 
-REPLACED = 6
-"""How often all that buffers hold is replaced before measuring begins (own trial, a drive at depth 256: after five
-neither the mean of latency nor the share of the slowest changes any more)."""
 OVER_START = 4
 """How many times as long as that start a replication shall be, if it may."""
 
@@ -57,10 +54,10 @@ class StageSums:
 def start_of(scenario: Scenario) -> int:
     """How many requests it takes until the way in which closed clients begin is forgotten.
 
-    They all begin at once, so the first two of each that they keep going still show it. What goes on behind full
-    buffers has come to its level when all that is in them has been replaced `REPLACED` times.
+    They all begin at once, so the first two of each that they keep going still show it; and so does what lies in full
+    buffers, until it has been replaced often enough.
     """
-    return 2 * scenario.closed_requests + REPLACED * requests_in_buffers(scenario)
+    return 2 * scenario.closed_requests + start_of_buffers(scenario)
 
 
 def measured_from(requests: int, start: int = 0) -> int:
