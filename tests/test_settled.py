@@ -108,8 +108,8 @@ def test_a_buffer_that_surely_fills_begins_full_and_a_short_run_is_of_its_steady
 
 @needs_speed
 def test_a_run_whose_buffers_are_not_replaced_often_enough_before_it_measures_promises_nothing() -> None:
-    # 8,192 writes of 4 KiB in 32 MiB, every third to fourth request one of them: replaced six times in 164,000 requests,
-    # and measuring begins behind the 20,000th.
+    # 8,192 writes of 4 KiB in 32 MiB, every third to fourth request one of them: replaced six times in 164,000
+    # requests, and measuring begins behind the 20,000th.
     mixed = BUFFERED.replace("queue_depth = 6", "queue_depth = 256").replace(
         "read_share = 0.0", "read_share = 0.7"
     )
