@@ -39,6 +39,9 @@ from tailrace.quantity import Quantity as Quantity
 from tailrace.scenario.reading.read import load as load
 from tailrace.scenario.reading.read import parse as parse
 from tailrace.scenario.tables.scenario import Scenario as Scenario
+from tailrace.study.choose import Choice as Choice
+from tailrace.study.choose import Offer as Offer
+from tailrace.study.choose import choose as choose
 from tailrace.study.compare import Comparison as Comparison
 from tailrace.study.compare import Design as Design
 from tailrace.study.compare import Difference as Difference

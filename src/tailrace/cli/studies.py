@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from tailrace.measure.verdict import Verdict
     from tailrace.report.files.documents import Documented
+    from tailrace.study.choose import Choice
     from tailrace.study.session import How
     from tailrace.study.sweep import Sweep
 
@@ -78,6 +79,7 @@ def add_to(app: typer.Typer) -> None:
     app.command()(_study(sweep, _sweep_pictures))
     app.command()(_study(headroom))
     app.command()(_study(relief))
+    app.command()(_study(choose, _choice_pictures))
     app.command()(studies)
     app.command()(compare)
 
@@ -230,6 +232,47 @@ def relief(file: ScenarioFile, *, options: _Options) -> _Found:
     from tailrace.study.relief import relief as found
 
     return found(load(file, options.settings, options.condition), **options.how)
+
+
+def choose(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="The scenario, or several families of designs.")
+    ],
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--vary",
+            metavar="KEY=LIST",
+            help="Values of a key, as for sweep; every combination is a design. Without any, those of the file's "
+            "choice table.",
+        ),
+    ] = None,
+    least: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHAT",
+            help='What shall be least: price, power, height, a key, or "price + 4 years at 0.25 per kWh".',
+        ),
+    ] = None,
+    capacity: Annotated[
+        str | None, typer.Option(metavar="SIZE", help="What the drives must hold at least, redundancy apart.")
+    ] = None,
+    *,
+    options: _Options,
+) -> _Found:
+    """Find the least design that keeps every promise, and why the lesser ones do not."""
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.choose import choose as found
+
+    scenarios = [load(file, options.settings) for file in files]
+    names = [file.stem for file in files]
+    return found(scenarios, vary or (), least=least, capacity=capacity, names=names, **options.how)
+
+
+def _choice_pictures(found: Choice) -> dict[str, Figure]:
+    from tailrace.report.pictures.choice import choice_picture
+
+    return {"front": choice_picture(found)}
 
 
 def compare(

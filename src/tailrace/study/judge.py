@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
@@ -20,7 +21,7 @@ from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
 
 LOOKS = 40
-"""Looks among which the 5 % of being wrong are shared: so many verdicts hold together with 95 %."""
+"""Looks of a search among which the 5 % of being wrong are shared: so many verdicts hold together with 95 %."""
 FIRST = 8
 """Replications of the first look."""
 MOST_REPLICATIONS = 64
@@ -74,11 +75,12 @@ class Judge:
     Every look sees all replications so far, at a level that lets all looks hold together.
     """
 
-    def __init__(self, bench: Bench, most: Lengths) -> None:
+    def __init__(self, bench: Bench, most: Lengths, looks: int = LOOKS) -> None:
+        """``looks`` are those among which the 5 % are shared."""
         self._bench, self._most = bench, most
         self._length = min(PILOT_START, most.requests)
         self._kept: dict[tuple[str, int], Sample] = {}
-        self._level = bonferroni_level(0.95, LOOKS)
+        self._level = bonferroni_level(LEVEL, looks)
         self.looks = 0
         self.requests = 0
 

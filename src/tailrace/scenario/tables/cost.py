@@ -5,17 +5,23 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool, Server
 
 
 @dataclass(frozen=True)
 class CostItem:
-    """``count`` like parts; price and power are of one, None where the scenario does not say."""
+    """``count`` like parts; price and power are of one, None where the scenario does not say.
+
+    ``table`` is the path of the table where they stand, ``what`` that table; None for what is left of a server.
+    """
 
     name: str
     count: int
     price: float | None
     power_w: float | None
+    table: str = "server"
+    what: Model | None = None
 
 
 @dataclass(frozen=True)
@@ -34,25 +40,32 @@ def parts(server: Server) -> tuple[CostItem, ...]:
     network, controller = server.network, server.controller
     if network is not None:
         count = network.ports if isinstance(network, Network) else network.servers
-        found.append(CostItem("network ports", count, network.price, network.power))
+        found.append(
+            CostItem("network ports", count, network.price, network.power, "server.network", network)
+        )
     if controller is not None:
         count = controller.cores if isinstance(controller, Controller) else controller.servers
-        found.append(CostItem("cores", count, controller.price, controller.power))
+        found.append(
+            CostItem("cores", count, controller.price, controller.power, "server.controller", controller)
+        )
     for pool in server.pools:
-        found += _parts_of_pool(pool)
+        found += _parts_of_pool(pool, f"server.pool.{pool.name}" if pool.name else "server")
     found.append(CostItem("the rest", 1, server.price, server.power))
     return tuple(found)
 
 
-def _parts_of_pool(pool: Pool) -> list[CostItem]:
+def _parts_of_pool(pool: Pool, path: str) -> list[CostItem]:
     lanes, media = pool.lanes, pool.media
-    drives = CostItem(pool.station_name("drives"), media.count, media.price, media.power)
+    drives = CostItem(
+        pool.station_name("drives"), media.count, media.price, media.power, f"{path}.media", media
+    )
     if lanes is None:
         return [drives]
     count, name = lanes.servers if isinstance(lanes, LawStage) else media.count, "links"
     if isinstance(lanes, Lanes) and lanes.drives_per_adapter is not None:
         count, name = math.ceil(media.count / lanes.drives_per_adapter), "adapters"
-    return [CostItem(pool.station_name(name), count, lanes.price, lanes.power), drives]
+    links = CostItem(pool.station_name(name), count, lanes.price, lanes.power, f"{path}.lanes", lanes)
+    return [links, drives]
 
 
 def cost(server: Server) -> Cost:

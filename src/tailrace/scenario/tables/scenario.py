@@ -13,6 +13,7 @@ from pydantic import Field
 from tailrace.scenario.tables import outside
 from tailrace.scenario.tables.checks import checks
 from tailrace.scenario.tables.checks.addresses import pool_uses
+from tailrace.scenario.tables.choice import Choice
 from tailrace.scenario.tables.condition import Condition
 from tailrace.scenario.tables.condition import findings as findings_of_conditions
 from tailrace.scenario.tables.fields import Number, Text
@@ -23,7 +24,7 @@ from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import content_digest
 
-ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within")
+ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within", "height")
 """Keys that came later: a scenario without them is the same as before there were any."""
 
 
@@ -42,6 +43,9 @@ class Scenario(Model):
     )
     condition: Annotated[tuple[Condition, ...], Field(max_length=100)] = Field(
         default=(), description="The states in which the server has to hold, in the order of the day."
+    )
+    choice: Choice | None = Field(
+        default=None, description="The designs among which `tailrace choose` looks for the least one."
     )
     run: Run = Field(default=Run(), description="How to simulate.")
 
@@ -67,8 +71,9 @@ class Scenario(Model):
         Files that it names count by what is in them, wherever they lie.
         """
         dumped = self.model_dump(mode="json", exclude={"run": {"seed"}})
-        if not self.condition:  # as before there were any
-            del dumped["condition"]
+        for table in ("condition", "choice"):
+            if not dumped[table]:  # as before there were any
+                del dumped[table]
         content = _where_given(_by_content(dumped), ADDED)
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
@@ -76,8 +81,8 @@ class Scenario(Model):
     @property
     def simulated_digest(self) -> str:
         """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
-        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title", "condition"}))
-        content = _where_given(_without(dumped, {"target", "price", "power", "amount"}), ADDED)
+        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title", "condition", "choice"}))
+        content = _where_given(_without(dumped, {"target", "price", "power", "height", "amount"}), ADDED)
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 

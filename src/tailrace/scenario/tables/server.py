@@ -278,6 +278,9 @@ class Server(Model):
     power: PowerOrZero | None = Field(
         default=None, description="Electric power of all that has none of its own."
     )
+    height: Annotated[Number, Field(gt=0, le=1000)] | None = Field(
+        default=None, description="Height of the server in rack units; nothing is simulated by it."
+    )
 
     @property
     def pools(self) -> tuple[Pool, ...]:

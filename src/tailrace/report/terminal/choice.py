@@ -1,0 +1,39 @@
+"""Which design is chosen, why none of the lesser ones would do, and what comes next, on a terminal."""
+
+from __future__ import annotations
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from tailrace.report.choice_words import choice_sentence, lesser_sentence
+from tailrace.report.columns.choice import designs
+from tailrace.report.sentences import CAUTION
+from tailrace.report.terminal.layout import under
+from tailrace.study.choose import Choice
+
+NEAREST = 10
+"""Lesser designs that are shown, the dearest of them; all are in the files."""
+
+
+def parts(found: Choice, width: int) -> list[RenderableType]:
+    """The whole answer for a terminal of that many columns."""
+    nearest = found.lesser[-NEAREST:]
+    more = len(found.lesser) - len(nearest)
+    title = "Designs that would take less" if found.chosen else "The dearest designs"
+    title += f": the nearest {len(nearest)} of {len(found.lesser)}" if more else ""
+    method = (
+        f"Seed {found.seed}, the same random numbers throughout, {found.looks} looks, {found.requests:,} requests in "
+        "all. With 95 % confidence the design chosen keeps its promises, and each lesser one does not or is called "
+        "undecided."
+    )
+    body: list[RenderableType] = [
+        Text(found.title, style="bold"),
+        Text(),
+        Text(choice_sentence(found)),
+        Text(lesser_sentence(found)),
+    ]
+    if found.chosen is not None:
+        body += under("Chosen, and the next ones up", designs(found, [found.chosen, *found.next_up]), width)
+    body += under(title, designs(found, nearest), width)
+    body += under("What cannot be", designs(found, found.impossible[:NEAREST]), width)
+    return [*body, Text(), Text(method), Text(CAUTION)]
