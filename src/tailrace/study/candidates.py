@@ -21,6 +21,8 @@ from tailrace.study.resources import resources
 from tailrace.study.vary import Axis, Setting, combinations
 
 MOST_CANDIDATES = 5_000
+STRIPES = 1e-6
+"""Share of a capacity that may be lacking because what is left of a drive is less than a stripe."""
 NOT_SURELY = ("queue slots", "buffer")
 """Resources of which more need not help: they let more requests into a station, whoever waits there."""
 
@@ -136,10 +138,8 @@ def _candidate(
             raise
         return Candidate(name, settings, reason=error.problems[0].message)
     found = Candidate(name, settings, scenario)
-    if capacity is not None and (found.capacity or 0) < capacity:
-        from tailrace import units
-
-        held, asked = (units.write(value, "size") for value in (found.capacity or 0, capacity))
+    if capacity is not None and (found.capacity or 0) < (1 - STRIPES) * capacity:
+        held, asked = (f"{value / 1e12:.4g} TB" for value in (found.capacity or 0, capacity))
         return Candidate(name, settings, reason=f"holds {held}; at least {asked} are asked for")
     return found
 

@@ -49,11 +49,11 @@ def why(offer: Offer) -> str:
     if offer.candidate.reason:
         return offer.candidate.reason
     if offer.as_of:
-        return f"less than {offer.as_of.brief}"
+        return f"as {offer.as_of.brief}"
     if offer.overloaded:
         if offer.carries is None:
             return f"{offer.overloaded} cannot keep up{_where(offer)}"
-        return f"{offer.overloaded} saturates at {rounded_down(offer.carries)} of the load{_where(offer)}"
+        return f"{rounded_down(offer.carries)} of the load: {offer.overloaded}{_where(offer)}"
     target = offer.tried.target if offer.tried else None
     if target is None:
         return "nobody looked"
