@@ -12,7 +12,7 @@ from typing import Any
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.paths import Branch, Request, Walker
 from tailrace.engine.reference import ReferenceRun
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, FlowStation, Ps
 from tailrace.plan.build import Plan
 
 
@@ -103,7 +103,7 @@ def _ahead(station: Any) -> int | None:
         case Fcfs():
             waiting = len(station._queue) if station._ranked is None else len(station._ranked)
             return waiting + station._servers - station._free
-        case Ps():
+        case Ps() | FlowStation():
             return len(station._present)
         case ArmStation():
             return len(station._slots) + int(station._busy)

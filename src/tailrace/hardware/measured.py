@@ -1,0 +1,69 @@
+"""What requests ask of drives that are known by measurements only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tailrace.arrays import FloatArray, IntArray
+from tailrace.hardware.service import gamma_times
+from tailrace.physics import flow
+from tailrace.scenario.tables.measured import Measured, MeasuredKind
+
+
+@dataclass(frozen=True)
+class KindCost:
+    """Reads or writes of one drive: ``rates`` a second with 1, 2 ... under way, shape (n,), of those of its size."""
+
+    written: MeasuredKind
+    rates: FloatArray
+
+    @classmethod
+    def of(cls, written: MeasuredKind, most: int) -> KindCost:
+        """With rates up to ``most`` under way."""
+        depths = np.array([each.queue_depth for each in written.curve], dtype=np.float64)
+        return cls(written, flow.curve(depths, np.array([each.rate for each in written.curve]), most))
+
+    @property
+    def totals(self) -> FloatArray:
+        """Seconds of work a second that all present are given together, shape (n,): 1 for one alone."""
+        return self.rates / self.rates[0]
+
+    def asked(self, size_bytes: IntArray | FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean seconds of work, and the share of the byte rate that each draws; both of the shape of the sizes."""
+        kind = self.written
+        alone = float(self.rates[0])
+        return flow.work_s(size_bytes, kind.size, alone, kind.overhead, kind.byte_rate)
+
+    def work_s(self, mean_s: FloatArray, u: FloatArray) -> FloatArray:
+        """Seconds of work of these means from uniform draws in (0, 1)."""
+        return gamma_times(1.0, self.written.variability, u) * mean_s
+
+
+@dataclass(frozen=True)
+class MeasuredCost:
+    """Reads and writes of a drive, each None where it was not measured."""
+
+    reads: KindCost | None
+    writes: KindCost | None
+
+    @classmethod
+    def of(cls, media: Measured) -> MeasuredCost:
+        """The curves of a drive, all up to its greatest depth."""
+        most = media.most_depth
+        kinds = (None if each is None else KindCost.of(each, most) for each in (media.reads, media.writes))
+        return cls(*kinds)
+
+    def of_kind(self, read: bool) -> KindCost:
+        """The cost of reads, or of writes. Raises ValueError where these were not measured."""
+        found = self.reads if read else self.writes
+        if found is None:
+            raise ValueError(f"{'reads' if read else 'writes'} of these drives were not measured")
+        return found
+
+    @property
+    def totals(self) -> FloatArray:
+        """What all present are given together if all are reads, or writes: shape (2, n). One not measured is as the other."""
+        known = [each for each in (self.reads, self.writes) if each is not None]
+        return np.stack([(each or known[0]).totals for each in (self.reads, self.writes)])
