@@ -16,7 +16,10 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.result import ClassTheory
+from tailrace.hardware.measured import MeasuredCost
+from tailrace.physics.flow import capped
 from tailrace.scenario.tables import law as written
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import LawStage, Pool
@@ -32,7 +35,8 @@ PRIORITIES = "with priorities means only are known"
 class _Station:
     """``count`` equal stations, one of which every request visits once.
 
-    ``smoothed`` says whether the law has no more than the moments of the one that was written.
+    ``smoothed`` says whether the law has no more than the moments of the one that was written. With ``totals`` it
+    gives 1, 2 ... present so much together, the last to any more (`physics.flow`).
     """
 
     servers: int
@@ -40,6 +44,16 @@ class _Station:
     discipline: str
     law: theory.Law
     smoothed: bool
+    totals: FloatArray | None = None
+
+    @classmethod
+    def measured(cls, media: Measured, size_bytes: int, read: bool) -> _Station:
+        """Measured drives of which all requests are of one size and kind."""
+        cost = MeasuredCost.of(media).of_kind(read)
+        mean_s, share = cost.asked(np.array([size_bytes]))
+        scv = cost.written.variability
+        law = theory.Gamma(float(mean_s[0]), scv) if scv > 0 else theory.Constant(float(mean_s[0]))
+        return cls(1, media.count, "ps", law, False, capped(cost.totals, float(share[0])))
 
     @classmethod
     def of(cls, stage: LawStage | Generic, count: int) -> _Station:
@@ -59,7 +73,12 @@ class _Station:
         return self.discipline != "fcfs" or self.memoryless
 
     def utilisation(self, rate_per_s: float) -> float:
-        return rate_per_s * self.law.mean_s / self.count / self.servers
+        return rate_per_s * self.law.mean_s / self.count / self.most
+
+    @property
+    def most(self) -> float:
+        """Seconds of service that it gives a second at most."""
+        return self.servers if self.totals is None else float(self.totals[-1])
 
 
 def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
@@ -121,12 +140,18 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
     laws = [each for each in stages if isinstance(each, LawStage)]
     if (
         len(laws) < len(stages)
-        or not isinstance(media, Generic)
+        or not isinstance(media, Generic | Measured)
         or media.slow_drives
         or _is_redundant(server.pools[0])
     ):
         return None
     found = [_Station.of(each, 1) for each in laws]
+    if isinstance(media, Measured):
+        asked = {(part.size, each.reads) for each in scenario.workload for part in each.sizes}
+        size_bytes, reads = next(iter(asked))
+        if len(asked) > 1 or reads not in (0.0, 1.0):
+            return None
+        return [*found, _Station.measured(media, size_bytes, reads == 1.0)]
     return [*found, _Station.of(media, media.count)]
 
 
@@ -189,6 +214,8 @@ def _quantile_s(p: float, parts: Sequence[theory.ResponseLaw]) -> float:
 
 
 def _response_mean_s(station: _Station, rate: float) -> float:
+    if station.totals is not None:
+        return float(theory.sharing_number_by_rate(rate * station.law.mean_s, station.totals)) / rate
     if station.discipline == "ps":
         return float(theory.sharing_response_mean(rate, station.law.mean_s, station.servers))
     return _response_law(station, rate).mean_s
@@ -209,6 +236,8 @@ def _open_method(queues: Sequence[_Station]) -> str:
     if station is None:
         return "a sum of delays"
     servers = str(station.servers)
+    if station.totals is not None:
+        return "processor sharing at a rate by the number present"
     if station.discipline == "ps":
         return f"M/G/{servers} with processor sharing"
     return f"M/M/{servers}" if station.memoryless else "M/G/1 (Pollaczek and Khinchine)"
@@ -266,7 +295,8 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     servers = np.repeat(
         [each.servers if each.queues else math.inf for each in stations], [each.count for each in stations]
     )
-    if rate > 0 and np.any((servers > 1) & queues):
+    by_number = _by_number(stations)
+    if rate > 0 and (by_number or np.any((servers > 1) & queues)):
         return None
     demand = np.repeat([each.law.mean_s / each.count for each in stations], [each.count for each in stations])
     left = np.where(queues, 1 - rate * demand, 1.0)
@@ -274,12 +304,18 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     clients = [each.clients * (each.queue_depth or 1) for each in closed]
     think = [each.think_time or 0.0 for each in closed]
     try:
-        solved = theory.solve_closed(np.tile(demand / left, (len(closed), 1)), clients, think, servers)
+        solved = theory.solve_closed(
+            np.tile(demand / left, (len(closed), 1)), clients, think, servers, rates=by_number
+        )
     except theory.OutsideValidityError:  # too many populations
         return None
     answers = {}
     for place, each in enumerate(closed):
-        low, high = bounds_s(demand / left, clients[place], think[place], servers, len(closed) == 1)
+        bounding = (clients[place], think[place], servers, len(closed) == 1, not by_number)
+        low, high = bounds_s(demand / left, *bounding)
+        if by_number:
+            most = np.repeat([station.most for station in stations], [station.count for station in stations])
+            low, _ = bounds_s(demand / left / most, *bounding)
         answers[each.name] = ClassTheory(
             float(solved.response_s[place]),
             None,
@@ -299,6 +335,12 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
         p99_reason="beside closed classes means only are known",
     )
     return {each.name: answers.get(each.name, opened) for each in scenario.workload}
+
+
+def _by_number(stations: Sequence[_Station]) -> dict[int, FloatArray]:
+    """What the stations give by the number present, by their places among all of them."""
+    every = [each for each in stations for _ in range(each.count)]
+    return {place: each.totals for place, each in enumerate(every) if each.totals is not None}
 
 
 def bounds_s(

@@ -14,6 +14,7 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.choice import WORTH_COMPILING, at_hand, choose_engine, runner
 from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
+from tailrace.forecast.flow import share_carried
 from tailrace.forecast.result import Saturation
 from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
@@ -96,13 +97,15 @@ class Load:
 def offered_load(scenario: Scenario, seed: int) -> Load:
     """The load of the open classes and of rebuilds on every bank of the server."""
     stations, demands = sample_demands(scenario, seed)
-    both = np.zeros((2, 2, len(stations)))  # of classes and of rebuilds: seconds of service, and visits
+    # Of classes and of rebuilds: seconds of service, visits, and what `flow.share_carried` asks.
+    both = np.zeros((2, 4, len(stations)))
     for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
         for workload in classes:
             if workload.is_open:
                 demand = demands[workload.name]
-                both[place] += workload.rate_at(factor) * np.stack([demand.service_s, demand.visits])
-    service, visits = both.sum(axis=0)
+                columns = (demand.service_s, demand.visits, demand.writing_s, demand.drawn_s)
+                both[place] += workload.rate_at(factor) * np.stack(columns)
+    service, visits, writing, drawn = both.sum(axis=0)
     share = np.full(len(stations.banks), np.nan)
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
@@ -131,6 +134,12 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
         elif bank.key == DESTAGES and visits[bank.first] > 0.0:
             share[place] = visits[bank.first] / held_per_s(at_any_load(scenario), seed, bank.first)
             error[place] = HELD_ERROR
+        elif bank.flow is not None:
+            asked = (
+                share_carried(bank.flow, each[0, mine], each[2, mine], each[3, mine])
+                for each in (both[0], np.stack([service, visits, writing, drawn]))
+            )
+            share[place], background[place] = _fullest(bank, *asked)
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]

@@ -14,16 +14,21 @@ from tailrace.scenario.tables.measured import Measured, MeasuredKind
 
 @dataclass(frozen=True)
 class KindCost:
-    """Reads or writes of one drive: ``rates`` a second with 1, 2 ... under way, shape (n,), of those of its size."""
+    """Reads or writes of one drive: ``rates`` a second with 1, 2 ... under way, shape (n,), of those of its size.
+
+    ``byte_rate`` is what they move a second at most, None for no limit.
+    """
 
     written: MeasuredKind
     rates: FloatArray
+    byte_rate: float | None
 
     @classmethod
-    def of(cls, written: MeasuredKind, most: int) -> KindCost:
-        """With rates up to ``most`` under way."""
+    def of(cls, written: MeasuredKind, most: int, speed: float = 1.0) -> KindCost:
+        """With rates up to ``most`` under way, of a drive so many times as fast as the one that was measured."""
         depths = np.array([each.queue_depth for each in written.curve], dtype=np.float64)
-        return cls(written, flow.curve(depths, np.array([each.rate for each in written.curve]), most))
+        rates = speed * flow.curve(depths, np.array([each.rate for each in written.curve]), most)
+        return cls(written, rates, None if written.byte_rate is None else speed * written.byte_rate)
 
     @property
     def totals(self) -> FloatArray:
@@ -34,7 +39,7 @@ class KindCost:
         """Mean seconds of work, and the share of the byte rate that each draws; both of the shape of the sizes."""
         kind = self.written
         alone = float(self.rates[0])
-        return flow.work_s(size_bytes, kind.size, alone, kind.overhead, kind.byte_rate)
+        return flow.work_s(size_bytes, kind.size, alone, kind.overhead, self.byte_rate)
 
     def work_s(self, mean_s: FloatArray, u: FloatArray) -> FloatArray:
         """Seconds of work of these means from uniform draws in (0, 1)."""
@@ -52,8 +57,8 @@ class MeasuredCost:
     def of(cls, media: Measured) -> MeasuredCost:
         """The curves of a drive, all up to its greatest depth."""
         most = media.most_depth
-        kinds = (None if each is None else KindCost.of(each, most) for each in (media.reads, media.writes))
-        return cls(*kinds)
+        both = (media.reads, media.writes)
+        return cls(*(None if each is None else KindCost.of(each, most, media.speed) for each in both))
 
     def of_kind(self, read: bool) -> KindCost:
         """The cost of reads, or of writes. Raises ValueError where these were not measured."""
@@ -64,6 +69,9 @@ class MeasuredCost:
 
     @property
     def totals(self) -> FloatArray:
-        """What all present are given together if all are reads, or writes: shape (2, n). One not measured is as the other."""
+        """What all present are given together if all are reads, or all writes, shape (2, n).
+
+        What was not measured is as the other.
+        """
         known = [each for each in (self.reads, self.writes) if each is not None]
         return np.stack([(each or known[0]).totals for each in (self.reads, self.writes)])

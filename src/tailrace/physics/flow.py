@@ -50,7 +50,11 @@ def monotone(depths: FloatArray, logs: FloatArray) -> FloatArray:
 
 
 def work_s(
-    size_bytes: FloatArray, at_bytes: float, alone_per_s: float, overhead: float | None, byte_rate: float | None
+    size_bytes: FloatArray,
+    at_bytes: float,
+    alone_per_s: float,
+    overhead: float | None,
+    byte_rate: float | None,
 ) -> tuple[FloatArray, FloatArray]:
     """Mean seconds of a request alone, and the share of the byte rate that it draws at that pace (0: it has none).
 
@@ -65,9 +69,7 @@ def work_s(
     return alone, np.minimum(np.ceil(size / (alone * byte_rate) * STEPS) / STEPS, 1.0)
 
 
-def pace(
-    present: int, writing: int, drawn: float, reads: FloatArray, writes: FloatArray, last: int
-) -> float:
+def pace(present: int, writing: int, drawn: float, reads: FloatArray, writes: FloatArray, last: int) -> float:
     """Seconds of work that each of ``present`` requests is given a second, ``writing`` of them writes.
 
     ``reads`` and ``writes``: work that all together are given a second if all are of that kind, for 1, 2 ... ``last``

@@ -215,7 +215,7 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     without = controller.model_copy(update={"read_cache": None, "write_back": None})
     server = scenario.server.model_copy(update={"controller": without})
     stations, demands = sample_demands(scenario.model_copy(update={"server": server}), seed=0, steps=20_000)
-    servers = stations.per_station("servers")
+    servers = np.repeat([bank.most for bank in stations.banks], [bank.count for bank in stations.banks])
     for each in closed:
         demand = demands[each.name]
         position = demand.visits * positioning_s(stations) * (each.pattern == "random")

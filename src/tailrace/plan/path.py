@@ -87,7 +87,7 @@ def give(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) ->
 
 
 def draw(count: int, kind: int, share: float | FloatArray) -> Path:
-    """Of what kind the next visit, to a station of discipline FLOW, is there, and what share of its byte rate it draws."""
+    """Of what kind the next visit, to a station of discipline FLOW, is there, and its share of the byte rate."""
     return _Step(DRAW, count, kind, share)
 
 

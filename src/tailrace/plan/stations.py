@@ -103,6 +103,11 @@ class Bank:
         return self.discipline in (Discipline.FCFS, Discipline.PS, Discipline.FLOW)
 
     @property
+    def most(self) -> float:
+        """Seconds of service a second that a station gives at most."""
+        return float(self.servers) if self.flow is None else float(self.flow.totals.max())
+
+    @property
     def loaded(self) -> int:
         """Stations that are there for any load at all."""
         return self.count if self.alike is None else max(int(np.count_nonzero(self.alike >= 0)), 1)

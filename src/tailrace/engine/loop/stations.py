@@ -1,4 +1,4 @@
-"""First come first served, and processor sharing in both its forms: what happens when a way arrives, and when a service ends.
+"""First come first served, and sharing in both its forms: what happens when a way arrives, and when a service ends.
 
 They do, in the same order and the same arithmetic, what the stations of the reference engine do.
 """

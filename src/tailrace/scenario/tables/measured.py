@@ -65,6 +65,9 @@ class Measured(Drives):
 
     kind: Literal["measured"] = Field(default="measured", description="The kind of drive.")
     capacity: Size = Field(default=10**12, description="Capacity of one drive.")
+    speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
+        default=1.0, description="How many times as fast as the one that was measured; all rates are times this."
+    )
     reads: MeasuredKind | None = Field(default=None, description="What was measured of reads.")
     writes: MeasuredKind | None = Field(default=None, description="What was measured of writes.")
 
@@ -77,4 +80,6 @@ class Measured(Drives):
         """Reads or writes must have been measured."""
         yield from super().findings()
         if self.reads is None and self.writes is None:
-            yield Finding((), "neither reads nor writes", "a table reads, writes or both", (("reads",), ("writes",)))
+            yield Finding(
+                (), "neither reads nor writes", "a table reads, writes or both", (("reads",), ("writes",))
+            )
