@@ -15,6 +15,7 @@ from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.path import shown_path, shown_value
 from tailrace.scenario.reading.point_columns import NAMES, ThroughputColumn, point_columns, unused
 from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.points import MeasuredPoint as MeasuredPoint
 from tailrace.scenario.tables.recorded import KindColumn, TraceColumn
 from tailrace.scenario.tables.spinning import Spinning
 from tailrace.trace.mapping import ColumnMapping
@@ -32,22 +33,6 @@ _ACCEPTED = (
     "numbers above 0 in the unit of their column or with one of their own, whole bytes and whole queue depths; of each "
     "point either a queue depth or a rate, a size, and at least one thing measured"
 )
-
-
-@dataclass(frozen=True)
-class MeasuredPoint:
-    """What was measured under one condition: ``queue_depth`` requests at a time, or ``rate_per_s`` of them.
-
-    ``measured`` in SI, by names of `point_columns.QUANTITIES`, throughput in requests per second; ``line`` is
-    that of the file.
-    """
-
-    line: int
-    queue_depth: int | None
-    rate_per_s: float | None
-    size_bytes: int
-    read: bool
-    measured: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -132,6 +117,9 @@ def _is_read(text: str, column: TraceColumn | None) -> bool:
 
 
 Media = Flash | Spinning
+
+KINDS = ("measured", "flash", "spinning")
+"""Media that can be fitted to points; those with parts begin at some of usual size."""
 
 STARTS: dict[str, dict[str, Any]] = {
     "spinning": {

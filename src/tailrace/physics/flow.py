@@ -55,10 +55,12 @@ def work_s(
     alone_per_s: float,
     overhead: float | None,
     byte_rate: float | None,
+    exact: bool = False,
 ) -> tuple[FloatArray, FloatArray]:
     """Mean seconds of a request alone, and the share of the byte rate that it draws at that pace (0: it has none).
 
     ``alone_per_s`` is the rate with one request of ``at_bytes`` at a time. Shapes as ``size_bytes``.
+    The share is rounded up to `STEPS`, unless ``exact``.
     """
     size = np.asarray(size_bytes, dtype=np.float64)
     weight = np.ones(size.shape) if overhead is None else (overhead + size) / (overhead + at_bytes)
@@ -66,7 +68,8 @@ def work_s(
     if byte_rate is None:
         return alone, np.zeros(size.shape)
     alone = np.maximum(alone, size / byte_rate)
-    return alone, np.minimum(np.ceil(size / (alone * byte_rate) * STEPS) / STEPS, 1.0)
+    share = size / (alone * byte_rate)
+    return alone, np.minimum(share if exact else np.ceil(share * STEPS) / STEPS, 1.0)
 
 
 def pace(present: int, writing: int, drawn: float, reads: FloatArray, writes: FloatArray, last: int) -> float:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 if TYPE_CHECKING:
     from tailrace.fit.calibration import Calibration
     from tailrace.fit.law_fit import FittedLaw
+    from tailrace.fit.ranking import Candidate
     from tailrace.fit.resemblance import Likeness
     from tailrace.forecast.result import Theory
     from tailrace.trace.profile import Profile
@@ -60,7 +61,23 @@ def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
         "spread": fitted.spread,
         "singular_values": list(fitted.singular_values),
         "warnings": list(fitted.warnings),
+        "left_out": [asdict(each) for each in fitted.left_out],
+        "repeated": fitted.repeated,
     }
+
+
+def ranking_document(name: str, found: Sequence[Candidate]) -> dict[str, Any]:
+    """Descriptions of a drive, the one that predicts best first, each with its fit."""
+    listed = [
+        {
+            "media": each.kind,
+            "median_apart": each.median if isfinite(each.median) else None,
+            "reason": each.reason or None,
+            "fit": None if each.fitted is None else calibration_document(name, each.fitted),
+        }
+        for each in found
+    ]
+    return {"tailrace": version("tailrace"), "measured": name, "criterion": "left out", "media": listed}
 
 
 def laws_document(name: str, laws: Sequence[FittedLaw]) -> dict[str, Any]:

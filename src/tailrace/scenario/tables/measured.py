@@ -66,7 +66,8 @@ class Measured(Drives):
     kind: Literal["measured"] = Field(default="measured", description="The kind of drive.")
     capacity: Size = Field(default=10**12, description="Capacity of one drive.")
     speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
-        default=1.0, description="How many times as fast as the one that was measured; all rates are times this."
+        default=1.0,
+        description="How many times as fast as the one that was measured; all rates are times this.",
     )
     reads: MeasuredKind | None = Field(default=None, description="What was measured of reads.")
     writes: MeasuredKind | None = Field(default=None, description="What was measured of writes.")
