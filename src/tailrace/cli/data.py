@@ -280,16 +280,22 @@ def _fit_laws(
 
 
 def measured_latencies(file: Path, unit: str, column: str | None = None) -> FloatArray:
-    """Measured latencies in seconds: a column of a file by its heading, or the first."""
-    from tailrace.errors import UnitError
+    """Measured latencies in seconds: a column of a file, by its heading or in ``unit`` before an =, or the only one."""
+    from tailrace.errors import TraceError, UnitError
+    from tailrace.scenario.reading.point_columns import wrong_for_latencies
     from tailrace.trace.mapping import FileColumn
     from tailrace.trace.values import measured_values
     from tailrace.units import parse
 
+    if column is None and "=" in unit:
+        column, unit = unit.split("=", 1)
     try:
         scale = parse(f"1 {unit}", "time")
     except UnitError as error:
         stop(BAD_INPUT, f"--unit {unit}: {error}")
+    wrong = wrong_for_latencies(file, column)
+    if wrong is not None:
+        raise TraceError(str(file), [wrong])
     return measured_values(file, FileColumn(column, None if column else 1, scale))
 
 

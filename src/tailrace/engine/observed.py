@@ -9,10 +9,11 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
+from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.paths import Branch, Request, Walker
 from tailrace.engine.reference import ReferenceRun
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, FlowStation, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.plan.build import Plan
 
 

@@ -17,11 +17,12 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT
 
+from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
 from tailrace.engine.paths import Branch, Detached, OpenArrivals, PlannedRow, Request, Slot, Walker, rows_of
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, FlowStation, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (

@@ -10,7 +10,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
-from tailrace.fit.calibration import Calibration, Parameter
+from tailrace.fit.calibration import VAGUE, Calibration, Parameter
 from tailrace.fit.left_out import Residual, left_out, repeated
 from tailrace.fit.predicted import simulated
 from tailrace.hardware.measured_fit import (
@@ -21,13 +21,16 @@ from tailrace.hardware.measured_fit import (
     KindFit,
     fit_kind,
     fitted_scv,
-    log_mean,
     log_quantile,
     log_ratios,
 )
 from tailrace.measure.fit import fit, profile_intervals
 from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.points import MeasuredPoint
+from tailrace.units import Dimension
+
+DIMENSIONS: dict[str, Dimension] = {"overhead": "size", "byte_rate": "data rate"}
+"""Of parameters other than rates at a depth."""
 
 Beyond = dict[tuple[int, str], float]
 
@@ -129,7 +132,7 @@ def _parameters(
     for read, each in fits.items():
         prefix = ("reads: " if read else "writes: ") if len(fits) > 1 else ""
         ends = np.tile([-np.inf, np.inf], (each.theta.size, 1))
-        measured = np.array([log_mean(point) for point in each.points], dtype=np.float64)
+        measured = np.array([point.log_mean for point in each.points], dtype=np.float64)
         if measured.size > each.theta.size:
 
             def model(theta: FloatArray, each: KindFit = each) -> FloatArray:
@@ -138,17 +141,14 @@ def _parameters(
             best = fit(model, each.theta, each.theta - LIMIT, each.theta + LIMIT, measured)
             ends = profile_intervals(model, best)
             singular += np.linalg.svd(best.jacobian, compute_uv=False).tolist()
-        columns = (each.theta, ends[:, 0], ends[:, 1], each.start)
-        for place, name in enumerate(each.form.names):
-            values = (float(np.exp(column[place])) for column in columns)
-            found.append(Parameter(prefix + name, *values, dimension=_dimension(name)))
+        columns = np.exp(np.column_stack([each.theta, ends, each.start]))
+        for name, row in zip(each.form.names, columns.tolist(), strict=True):
+            value, low, high, start = row
+            dimension = DIMENSIONS.get(name, "request rate")
+            found.append(Parameter(prefix + name, value, low, high, start, dimension))
         low, high = _scv_interval(_of(points, read), each, beyond)
         found.append(Parameter(f"{prefix}variability", each.variability, low, high, 1.0))
     return tuple(found), tuple(sorted(singular, reverse=True))
-
-
-def _dimension(name: str) -> str:
-    return {"overhead": "size", "byte_rate": "data rate"}.get(name, "request rate")
 
 
 def _scv_interval(points: Sequence[MeasuredPoint], each: KindFit, beyond: Beyond) -> tuple[float, float]:
@@ -196,9 +196,9 @@ def _warnings(
         f"No {'reads' if read else 'writes'} were measured: the drive cannot be asked for any."
         for read in missing
     ]
-    for each in parameters:
-        if np.isfinite(each.high) and each.low > 0 and each.high / each.low > 2.5:
+    for told in parameters:
+        if np.isfinite(told.high) and told.low > 0 and told.high / told.low > VAGUE:
             said.append(
-                f"The points hardly tell {each.name}: its interval spans a factor of {each.high / each.low:.3g}."
+                f"The points hardly tell {told.name}: its interval spans a factor of {told.high / told.low:.3g}."
             )
     return said

@@ -17,6 +17,7 @@ from tailrace.measure.fit import Fit, Model, fit, profile_intervals
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.spinning import Spinning
+from tailrace.units import Dimension
 
 ALIKE = 0.95
 VAGUE = 2.5
@@ -37,7 +38,7 @@ class Parameter:
     """A fitted parameter in SI with its 95 % interval; ``start`` is where the fit began.
 
     Where the points set no bound, ``low`` is 0 or ``high`` infinite. ``dimension`` is that of its value where no key
-    of the media says it; "" for a number.
+    of the media says it; None for a number.
     """
 
     name: str
@@ -45,7 +46,7 @@ class Parameter:
     low: float
     high: float
     start: float
-    dimension: str = ""
+    dimension: Dimension | None = None
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ def _answer(
 ) -> Calibration:
     ends = profile_intervals(model, found)
     parameters = tuple(
-        Parameter(name, *(float(np.exp(each)) for each in (best, low, high, began)))
+        Parameter(name, float(np.exp(best)), float(np.exp(low)), float(np.exp(high)), float(np.exp(began)))
         for name, best, (low, high), began in zip(names, found.theta, ends, start, strict=True)
     )
     quantities = [(point, name) for point in points for name in point.measured]

@@ -221,7 +221,7 @@ class _ClosedNetwork:
         spread = np.repeat(demand / self._count, self._count, axis=1)
         begin = np.cumsum(self._count) - self._count
         solved = self._solved(spread, think)
-        for _ in range(MIXINGS if self._is_mixed else 0):
+        for _ in range(MIXINGS if self._mixes and len(self._closed) > 1 else 0):
             self._mix_present({place: solved.number[:, begin[place]] for place in self._mixes})
             solved = self._solved(spread, think)
         answers = {
@@ -277,11 +277,6 @@ class _ClosedNetwork:
         waits = visits * np.sum(queued * each_s, axis=0)
         shares = [bank.discipline in (Discipline.PS, Discipline.FLOW) for bank in self._banks]
         return np.asarray(own + np.where(shares, own * queued.sum(axis=0), waits))
-
-    @property
-    def _is_mixed(self) -> bool:
-        """Whether what measured drives give depends on who is there, not only on how many are."""
-        return len(self._closed) > 1 and bool(self._mixes)
 
     def _solved(self, demand: FloatArray, think: list[float]) -> theory.ClosedSolution:
         servers = np.repeat([1 if k in self._mixes else n for k, n in enumerate(self._servers)], self._count)

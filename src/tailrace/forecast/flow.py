@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace import theory
-from tailrace.arrays import FloatArray, IntArray
+from tailrace.arrays import FloatArray
 from tailrace.forecast.banks import BankWait
 from tailrace.physics.flow import capped
 from tailrace.plan.columns import DRAW, WRITE, Chunk
@@ -32,7 +32,7 @@ class Draws:
         """Of the requests of a block, at the stations ``first`` and following."""
         steps = chunk.steps
         at = np.flatnonzero(steps.op == DRAW)
-        station: IntArray = steps.arg[at + 1]
+        station = steps.arg[at + 1]
         at = at[(station >= first) & (station < first + count)]
         return cls(steps.work[at + 1], (steps.arg[at] == WRITE).astype(np.float64), steps.work[at])
 
@@ -60,7 +60,8 @@ class Mix:
                 asked += weights[name] * np.array([each.work_s @ column for column in columns])
                 shares += [each.share.min(), each.share.max()]
         alike = not shares or max(shares) - min(shares) <= UNLIKE * max(shares)
-        return cls(*map(float, asked), alike and asked[1] in (0.0, asked[0]))
+        work, writing, drawn = asked.tolist()
+        return cls(work, writing, drawn, alike and writing in (0.0, work))
 
     def totals(self, flow: Flow) -> FloatArray:
         """What 1, 2 ... present are given together, those present being of this mix."""
@@ -84,7 +85,7 @@ def share_carried(flow: Flow, work: FloatArray, writing: FloatArray, drawn: Floa
     given = np.divide(
         last[0] * (work - writing) + last[1] * writing, work, out=np.ones_like(work), where=work > 0
     )
-    return np.maximum(work / given, drawn)
+    return np.asarray(np.maximum(work / given, drawn))
 
 
 def flow_wait(flow: Flow, mix: Mix, names: list[str]) -> BankWait:

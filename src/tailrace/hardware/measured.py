@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
+from tailrace.hardware.measured_fit import kinds_of
 from tailrace.hardware.service import gamma_times
 from tailrace.physics import flow
 from tailrace.scenario.tables.measured import Measured, MeasuredKind
@@ -33,13 +34,13 @@ class KindCost:
     @property
     def totals(self) -> FloatArray:
         """Seconds of work a second that all present are given together, shape (n,): 1 for one alone."""
-        return self.rates / self.rates[0]
+        return np.asarray(self.rates / self.rates[0])
 
     def asked(self, size_bytes: IntArray | FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean seconds of work, and the share of the byte rate that each draws; both of the shape of the sizes."""
         kind = self.written
         alone = float(self.rates[0])
-        return flow.work_s(size_bytes, kind.size, alone, kind.overhead, self.byte_rate)
+        return flow.work_s(size_bytes.astype(np.float64), kind.size, alone, kind.overhead, self.byte_rate)
 
     def work_s(self, mean_s: FloatArray, u: FloatArray) -> FloatArray:
         """Seconds of work of these means from uniform draws in (0, 1)."""
@@ -56,8 +57,8 @@ class MeasuredCost:
     @classmethod
     def of(cls, media: Measured) -> MeasuredCost:
         """The curves of a drive, all up to its greatest depth."""
-        most = media.most_depth
-        both = (media.reads, media.writes)
+        both = kinds_of(media)
+        most = max(each.curve[-1].queue_depth for each in both if each is not None)
         return cls(*(None if each is None else KindCost.of(each, most, media.speed) for each in both))
 
     def of_kind(self, read: bool) -> KindCost:

@@ -10,15 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.hardware.service import gamma_times
 from tailrace.physics import flow
-from tailrace.scenario.tables.measured import MeasuredKind, RatePoint
-from tailrace.scenario.tables.points import MeasuredPoint
+from tailrace.scenario.tables.measured import Measured, MeasuredKind, RatePoint
+from tailrace.scenario.tables.points import MeasuredPoint, measured_points
 
 LEVELS = {"p50": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 
@@ -135,19 +137,26 @@ def _said(name: str, point: MeasuredPoint, log_mean: float, scv: float) -> float
     )
 
 
-def log_mean(point: MeasuredPoint) -> float | None:
-    """Logarithm of the mean latency at a point, by Little's law from the throughput too; None if it tells neither."""
-    told = []
-    if "mean" in point.measured:
-        told.append(math.log(point.measured["mean"]))
-    if "throughput" in point.measured and point.queue_depth is not None:
-        told.append(math.log(point.queue_depth / point.measured["throughput"]))
-    return sum(told) / len(told) if told else None
-
-
 def log_quantile(p: float, scv: float) -> float:
     """Logarithm of a quantile of the gamma law of mean 1."""
     return float(np.log(np.maximum(gamma_times(1.0, scv, np.array([p])), 1e-12))[0])
+
+
+def kinds_of(media: Measured) -> tuple[MeasuredKind | None, MeasuredKind | None]:
+    """What is known of reads and of writes: as written, or fitted to the points of the file."""
+    if media.file is None:
+        return media.reads, media.writes
+    seen = Path(media.file).stat()
+    return _kinds_in(media.file, seen.st_mtime_ns, seen.st_size)
+
+
+@lru_cache(maxsize=16)
+def _kinds_in(file: str, *seen: int) -> tuple[MeasuredKind | None, MeasuredKind | None]:
+    del seen
+    points = measured_points(Path(file))
+    both = ([each for each in points if each.read == read] for read in (True, False))
+    reads, writes = (fit_kind(mine).kind if mine else None for mine in both)
+    return reads, writes
 
 
 def fit_kind(points: Sequence[MeasuredPoint]) -> KindFit:
@@ -156,7 +165,7 @@ def fit_kind(points: Sequence[MeasuredPoint]) -> KindFit:
     Of forms with and without an overhead and a byte rate the one of the least corrected Akaike criterion is taken
     (N. Sugiura 1978, from memory).
     """
-    telling = tuple(each for each in points if log_mean(each) is not None)
+    telling = tuple(each for each in points if each.log_mean is not None)
     if not telling:
         raise ValueError("no point has a mean latency, or a throughput with a queue depth")
     sizes = {each.size_bytes for each in telling}
@@ -199,7 +208,7 @@ def log_ratios(
     """Level and logarithm of each measured quantile over the mean, measured or else fitted."""
     found = []
     for point, fitted in zip(points, form.log_means(theta, points), strict=True):
-        known = log_mean(point)
+        known = point.log_mean
         mean = float(fitted) if known is None else known
         for name, p in LEVELS.items():
             if name in point.measured:
@@ -213,7 +222,7 @@ def _depths(points: Sequence[MeasuredPoint]) -> tuple[int, ...]:
     found = sorted({each.queue_depth for each in points if each.queue_depth is not None})
     for each in points:
         if each.queue_depth is None:
-            number = max(round((each.rate_per_s or 0.0) * math.exp(log_mean(each) or 0.0)), 1)
+            number = max(round((each.rate_per_s or 0.0) * math.exp(each.log_mean or 0.0)), 1)
             if all(max(number / other, other / number) >= APART for other in found):
                 found.append(number)
     return tuple(sorted(found))
@@ -223,15 +232,15 @@ def _fitted(form: Form, points: Sequence[MeasuredPoint]) -> tuple[Form, FloatArr
     """The best parameters, where they began, and the criterion: the lower the better."""
     from scipy.optimize import least_squares
 
-    measured = np.array([log_mean(each) for each in points], dtype=np.float64)
+    measured = np.array([each.log_mean for each in points], dtype=np.float64)
     best: tuple[float, FloatArray, FloatArray] | None = None
+
+    def misses(theta: FloatArray) -> FloatArray:
+        return form.log_means(theta, points) - measured
+
     for start in _starts(form, points, measured):
-        least = least_squares(
-            lambda theta: form.log_means(theta, points) - measured,
-            start,
-            bounds=(start - LIMIT, start + LIMIT),
-            diff_step=1e-4,
-        )
+        steps = np.full(start.size, 1e-4)
+        least = least_squares(misses, start, bounds=(start - LIMIT, start + LIMIT), diff_step=steps)
         if best is None or 2 * least.cost < best[0]:
             best = (2 * float(least.cost), np.asarray(least.x), start)
     assert best is not None

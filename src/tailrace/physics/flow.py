@@ -17,8 +17,9 @@ bytes, behind the first, adds its time even to one request alone: left out, poin
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tailrace.arrays import FloatArray
+FloatArray = NDArray[np.float64]
 
 STEPS = 2.0**20
 """What a request draws of the byte rate is rounded up to so many steps: sums of such shares are exact in any order."""
@@ -37,7 +38,7 @@ def curve(depths: FloatArray, rates: FloatArray, most: int) -> FloatArray:
     if x.size > 1:
         slope = min(max((y[1] - y[0]) / (x[1] - x[0]), 0.0), 1.0)
         found = np.where(at < x[0], y[0] + slope * (at - x[0]), found)
-    return np.exp(found)
+    return np.asarray(np.exp(found))
 
 
 def monotone(depths: FloatArray, logs: FloatArray) -> FloatArray:

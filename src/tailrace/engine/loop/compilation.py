@@ -59,7 +59,7 @@ def version_of_sources() -> int:
     numba itself looks at the file of the function it keeps, not at those of the functions which that one calls.
     """
     digest = hashlib.sha256()
-    formulas = [Path(each.__file__) for each in (arm, flow, read_ahead)]
+    formulas = [Path(arm.__file__), Path(flow.__file__), Path(read_ahead.__file__)]
     for path in [*sorted(Path(__file__).parent.glob("*.py")), *formulas]:
         digest.update(path.read_bytes())
     return int.from_bytes(digest.digest()[:7], "big")

@@ -83,8 +83,7 @@ from tailrace.plan.columns import (
 )
 from tailrace.plan.stations import Discipline
 
-FCFS, PS, DELAY = int(Discipline.FCFS), int(Discipline.PS), int(Discipline.DELAY)
-FLOW = int(Discipline.FLOW)
+FCFS, PS, DELAY, FLOW = map(int, (Discipline.FCFS, Discipline.PS, Discipline.DELAY, Discipline.FLOW))
 
 EVENTS_TO_PAUSE = 2**18
 """After so many events the loop returns for a moment: less than a second, so that it can be interrupted."""
@@ -257,7 +256,7 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
         elif op == RELEASE:
             releases(loop, arrays, arrays.stations[arg], arg * loop.ranks)
             pc += 1
-        elif op == DRAW:  # read at the visit that follows
+        elif op == DRAW:  # read at the visit behind it
             pc += 1
         elif op == LAP:
             if way.order < loop.lapped:

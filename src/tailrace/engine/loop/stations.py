@@ -5,6 +5,8 @@ They do, in the same order and the same arithmetic, what the stations of the ref
 
 from __future__ import annotations
 
+from typing import Any
+
 from numpy import int64
 from numpy import uintp as place
 
@@ -158,7 +160,8 @@ def _flow_advances(loop: Record, station: Record) -> None:
 @inlined
 def _set_flow_timer(loop: Record, arrays: Arrays, number: Place) -> None:
     station = arrays.stations[number]
-    present, writing, drawn = int64(station.waiting), station.joined, station.permits
+    present: Any = int64(station.waiting)
+    writing, drawn = station.joined, station.permits
     reads, writes = arrays.totals[0, station.kind], arrays.totals[1, station.kind]
     last = arrays.lasts[station.kind]
     station.head = pace(present, writing, drawn, reads, writes, last)

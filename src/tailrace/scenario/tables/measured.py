@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator
 
+from tailrace.errors import TraceError
 from tailrace.scenario.tables.drives import Drives
-from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Size, Whole
-from tailrace.scenario.tables.model import Finding, Model
+from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Size, Text, Whole
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, resolved
+from tailrace.scenario.tables.points import measured_points
 
 MOST_DEPTH = 65_536
 CLOSE = 1e-6
@@ -69,18 +72,47 @@ class Measured(Drives):
         default=1.0,
         description="How many times as fast as the one that was measured; all rates are times this.",
     )
+    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
+        default=None,
+        description="Instead of reads and writes, a CSV file of measured points, fitted as `tailrace calibrate` does: "
+        "queue_depth or rate, size, kind, mean, p50 and so on, in SI; from the folder of the scenario file.",
+    )
     reads: MeasuredKind | None = Field(default=None, description="What was measured of reads.")
     writes: MeasuredKind | None = Field(default=None, description="What was measured of writes.")
 
-    @property
-    def most_depth(self) -> int:
-        """The greatest queue depth of any curve: beyond it rates are taken as flat."""
-        return max(each.curve[-1].queue_depth for each in (self.reads, self.writes) if each is not None)
+    @field_validator("file")
+    @classmethod
+    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
+        return value and resolved(value, info)
 
     def findings(self) -> Iterator[Finding]:
         """Reads or writes must have been measured."""
         yield from super().findings()
-        if self.reads is None and self.writes is None:
-            yield Finding(
-                (), "neither reads nor writes", "a table reads, writes or both", (("reads",), ("writes",))
-            )
+        kinds: tuple[KeyPath, ...] = (("reads",), ("writes",))
+        accepted = "tables reads and writes, one of them or both, or a file of points"
+        if self.file is None:
+            if self.reads is None and self.writes is None:
+                yield Finding((), "neither reads nor writes", accepted, (*kinds, ("file",)))
+        elif self.reads is not None or self.writes is not None:
+            yield Finding(("file",), "beside reads or writes", accepted, kinds)
+        else:
+            yield from self._findings_of_file()
+
+    def _findings_of_file(self) -> Iterator[Finding]:
+        try:
+            points = measured_points(Path(self.file or ""))
+        except TraceError as error:
+            for fault in error.faults:
+                yield Finding(("file",), fault.wrong, fault.accepted)
+            return
+        for read, kind in ((True, "reads"), (False, "writes")):
+            mine = [each for each in points if each.read == read]
+            if mine and all(each.log_mean is None for each in mine):
+                wrong = f"no point of {kind} tells a mean latency"
+                yield Finding(("file",), wrong, "points with a mean, or with a throughput and a queue_depth")
+
+    def has(self, read: bool) -> bool:
+        """Whether reads, or writes, were measured."""
+        if self.file is not None:
+            return any(each.read == read for each in measured_points(Path(self.file)))
+        return (self.reads if read else self.writes) is not None

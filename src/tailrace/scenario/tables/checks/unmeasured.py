@@ -21,8 +21,10 @@ def findings(use: PoolUse) -> Iterator[Finding]:
     writes = rebuilt or any(each.reads < 1 for each in use.classes.values())
     reads = rebuilt or any(each.reads > 0 for each in use.classes.values())
     reads |= writes and layout.parities > 0  # a small write reads first
-    for asked, kind, known in ((reads, "reads", media.reads), (writes, "writes", media.writes)):
-        if asked and known is None:
+    if any(media.findings()):
+        return
+    for asked, kind in ((reads, "reads"), (writes, "writes")):
+        if asked and not media.has(kind == "reads"):
             wrong = f"missing: {kind} are asked of drives of which none were measured"
             accepted = f"a table {kind}, as calibrate writes it from points of {kind}"
             yield Finding((*use.path, "media", kind), wrong, accepted, rests_on)
