@@ -22,6 +22,7 @@ from tailrace.crew.crew import Crew, Interrupted
 from tailrace.crew.progress import Watch
 from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.failures import failure_notes
+from tailrace.forecast.flow import depth_notes
 from tailrace.forecast.saturation import Load
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
@@ -98,6 +99,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     )
     verdicts = [target.verdict for each in classes for target in each.targets]
     theory = theory_of(scenario, bench.seed, load)
+    stations = station_results(load, sample.replications) if len(sample) else ()
     rebuilds = rebuild_results(scenario, sample.replications, LEVEL) if len(sample) else ()
     return Result(
         version=version("tailrace"),
@@ -109,7 +111,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
         requests=sum(each.all.requests for each in classes),
         stopped_by=None if overload is not None else evidence.stopped_by,
         classes=classes,
-        stations=station_results(load, sample.replications) if len(sample) else (),
+        stations=stations,
         theory=theory,
         overload=overload,
         verdict="overloaded" if overload is not None else combined(verdicts),
@@ -120,6 +122,9 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
             *disagreements(theory, classes, len(sample)),
             *_of_arms(load),
+            *depth_notes(
+                scenario, load.banks, load.share, {e.name: e.mean_number_waiting or 0.0 for e in stations}
+            ),
             *age_notes(scenario, classes),
             *cache_notes(scenario, bench.seed),
             *_of_datasheets(scenario),

@@ -12,7 +12,7 @@ from tailrace.forecast.arms import arm_service
 from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
-from tailrace.forecast.flow import mixed_in_closed
+from tailrace.forecast.flow import depth_notes, mixed_in_closed
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
@@ -70,7 +70,8 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)
     except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
         classes = {}
-    return Theory(binding, used, classes, failure_notes(scenario, asked_left_s(scenario)))
+    notes = (*failure_notes(scenario, asked_left_s(scenario)), *depth_notes(scenario, load.banks, load.share))
+    return Theory(binding, used, classes, notes)
 
 
 def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:

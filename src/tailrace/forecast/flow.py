@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,9 +11,10 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.banks import BankWait
-from tailrace.physics.flow import capped
+from tailrace.physics.flow import capped, open_mean_number
 from tailrace.plan.columns import DRAW, WRITE, Chunk
-from tailrace.plan.stations import Flow
+from tailrace.plan.stations import Bank, Flow
+from tailrace.scenario.tables.scenario import Scenario
 
 UNLIKE = 1e-3
 """Relative difference from which on shares of the byte rate are not alike."""
@@ -109,3 +110,32 @@ def mixed_in_closed(mixes: list[Mix], numbers: FloatArray) -> Mix:
         and len({(a / n, b / n) for (a, b), (_, n) in zip(parts, known, strict=True) if n}) <= 1
     )
     return Mix(total, math.fsum(a for a, _ in parts), math.fsum(b for _, b in parts), uniform)
+
+
+def depth_notes(
+    scenario: Scenario, banks: Sequence[Bank], shares: FloatArray, waiting: Mapping[str, float] | None = None
+) -> tuple[str, ...]:
+    """Where more is under way on average than was ever measured, ``shares`` of what each bank can carry being asked.
+
+    ``waiting`` is the mean number by bank, if observed. Otherwise it follows from the open load, or from how many
+    closed clients there are for each drive.
+    """
+    closed = sum(each.clients * (each.queue_depth or 1) for each in scenario.workload if not each.is_open)
+    found = []
+    for bank, share in zip(banks, shares, strict=True):
+        if bank.flow is None:
+            continue
+        totals = bank.flow.totals.mean(axis=0)
+        deepest, most = totals.size, float(totals[-1])
+        if waiting is not None:
+            number = waiting.get(bank.name, 0.0) + most
+        elif closed:
+            number = closed / bank.loaded
+        else:
+            number = open_mean_number(float(share) * most, totals)
+        if deepest < number < math.inf:
+            found.append(
+                f"About {number:.3g} requests are under way at each {bank.name} on average, and nothing was measured "
+                f"beyond queue depth {deepest}: there its rate is taken as flat."
+            )
+    return tuple(found)

@@ -157,7 +157,7 @@ def _is_filled_by_closed(station: StationResult) -> bool:
     """Whether a station is nearly always busy though open classes ask little of it; of arms that says nothing."""
     busy = station.utilisation or 0.0
     return (
-        station.discipline in ("fcfs", "ps", "bulk")
+        station.discipline in ("fcfs", "ps", "flow", "bulk")
         and busy > 0.9
         and busy > (station.share_of_saturation or 0.0) + 0.1
     )
