@@ -54,7 +54,7 @@ def test_no_key_comes_twice():
             '"256 B"',
             '"128 B", "256 B", "512 B", "1 KiB", "2 KiB" or "4 KiB"',
         ),
-        ("server.media.kind", "", "choice", "required", '"spinning", "flash" or "generic"'),
+        ("server.media.kind", "", "choice", "required", '"spinning", "flash", "measured" or "generic"'),
         ("server.media.rpm", "spinning", "rotation rate", "required", "above 0, at most 600000 rpm"),
         ("server.media.inner_rate", "spinning", "data rate", "", "above 0, at most 1 PB/s"),
         ("server.media.page", "flash", "size", '"16 KiB"', "at least 512 B, at most 1024 PiB"),

@@ -62,7 +62,7 @@ def calibrate_measured(
 
     def refit(kept: Sequence[int]) -> list[dict[str, float]] | None:
         try:
-            others = _fits([points[place] for place in kept])
+            others = _fits([points[place] for place in kept], fits)
         except ValueError:
             return None
         return _predicted(points, others, beyond)
@@ -87,9 +87,10 @@ def _of(points: Sequence[MeasuredPoint], read: bool) -> list[MeasuredPoint]:
     return [each for each in points if each.read == read]
 
 
-def _fits(points: Sequence[MeasuredPoint]) -> dict[bool, KindFit]:
-    """The fit of reads and that of writes, as far as there are any."""
-    return {read: fit_kind(mine) for read in (True, False) if (mine := _of(points, read))}
+def _fits(points: Sequence[MeasuredPoint], near: dict[bool, KindFit] | None = None) -> dict[bool, KindFit]:
+    """The fit of reads and that of writes, as far as there are any, from those ``near``."""
+    known = near or {}
+    return {read: fit_kind(mine, known.get(read)) for read in (True, False) if (mine := _of(points, read))}
 
 
 def _media(fits: dict[bool, KindFit]) -> Measured:

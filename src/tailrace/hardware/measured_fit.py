@@ -82,13 +82,13 @@ class Form:
         sizes = np.array([each.size_bytes for each in points], dtype=np.float64)
         alone, share = flow.work_s(sizes, self.size_bytes, float(rates[0]), overhead, byte_rate, exact=True)
         totals = rates / rates[0]
-        found = [
-            float(one) * each.queue_depth / float(flow.capped(totals[each.queue_depth - 1], float(draws)))
-            if each.queue_depth is not None
-            else _open_mean_s(each.rate_per_s or 0.0, float(one), flow.capped(totals, float(draws)))
-            for each, one, draws in zip(points, alone, share, strict=True)
-        ]
-        return np.log(found)
+        at_once = np.array([each.queue_depth or 0 for each in points])
+        most = np.divide(1.0, share, out=np.full(share.size, np.inf), where=share > 0)
+        found = alone * at_once / np.minimum(totals[at_once - 1], most)
+        for place in np.flatnonzero(at_once == 0):
+            rate = points[place].rate_per_s or 0.0
+            found[place] = _open_mean_s(rate, float(alone[place]), flow.capped(totals, float(share[place])))
+        return np.asarray(np.log(found))
 
     def _rates(self, theta: FloatArray) -> FloatArray:
         return flow.monotone(np.array(self.depths, dtype=np.float64), theta[: len(self.depths)])
@@ -159,8 +159,10 @@ def _kinds_in(file: str, *seen: int) -> tuple[MeasuredKind | None, MeasuredKind 
     return reads, writes
 
 
-def fit_kind(points: Sequence[MeasuredPoint]) -> KindFit:
-    """Fit points of reads only, or of writes only. Raises ValueError where none tells a mean latency.
+def fit_kind(points: Sequence[MeasuredPoint], near: KindFit | None = None) -> KindFit:
+    """Fit points of reads only, or of writes only, from ``near`` if that is a fit to nearly the same ones.
+
+    Raises ValueError where none tells a mean latency.
 
     Of forms with and without an overhead and a byte rate the one of the least corrected Akaike criterion is taken
     (N. Sugiura 1978, from memory).
@@ -171,7 +173,7 @@ def fit_kind(points: Sequence[MeasuredPoint]) -> KindFit:
     sizes = {each.size_bytes for each in telling}
     further = product((False, True), repeat=2) if len(sizes) > 1 else [(False, False)]
     depths, size = _depths(telling), min(sizes)
-    found = [_fitted(Form(depths, size, *each), telling) for each in further]
+    found = [_fitted(Form(depths, size, *each), telling, near) for each in further]
     form, theta, start = min(found, key=lambda each: each[3])[:3]
     return KindFit(form, theta, start, telling, fitted_scv(points, form, theta))
 
@@ -228,7 +230,9 @@ def _depths(points: Sequence[MeasuredPoint]) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def _fitted(form: Form, points: Sequence[MeasuredPoint]) -> tuple[Form, FloatArray, FloatArray, float]:
+def _fitted(
+    form: Form, points: Sequence[MeasuredPoint], near: KindFit | None
+) -> tuple[Form, FloatArray, FloatArray, float]:
     """The best parameters, where they began, and the criterion: the lower the better."""
     from scipy.optimize import least_squares
 
@@ -238,7 +242,11 @@ def _fitted(form: Form, points: Sequence[MeasuredPoint]) -> tuple[Form, FloatArr
     def misses(theta: FloatArray) -> FloatArray:
         return form.log_means(theta, points) - measured
 
-    for start in _starts(form, points, measured):
+    starts = _starts(form, points, measured)
+    if near is not None:
+        known = dict(zip(near.form.names, near.theta.tolist(), strict=True))
+        starts = [np.array([known.get(name, at) for name, at in zip(form.names, starts[0], strict=True)])]
+    for start in starts:
         steps = np.full(start.size, 1e-4)
         least = least_squares(misses, start, bounds=(start - LIMIT, start + LIMIT), diff_step=steps)
         if best is None or 2 * least.cost < best[0]:
