@@ -1,6 +1,9 @@
 """Drives known only by measurements: the station, its closed forms, its fit to points, and how well it predicts."""
 
+import importlib
 import json
+import re
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +20,7 @@ from tailrace.fit.left_out import apart, left_out, repeated
 from tailrace.fit.measured import STARTS, media_of, read_points
 from tailrace.fit.ranking import ranked
 from tailrace.forecast.estimate import estimate
+from tailrace.guide import pages
 from tailrace.hardware.measured import MeasuredCost
 from tailrace.hardware.measured_fit import fit_kind
 from tailrace.physics import flow
@@ -411,3 +415,25 @@ def test_points_and_unnamed_columns_are_no_raw_latencies(
     result = CliRunner().invoke(app, ["calibrate", str(file), "--media", "generic", *arguments])
     assert result.exit_code == 2
     assert wrong in result.output
+
+
+def test_the_program_of_the_manual_takes_points_that_calibrate_reads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program = re.search(r"```python measure.py\n(.*?)```", pages()["measuring"], re.DOTALL)
+    assert program is not None
+    lines = program[1].splitlines()
+    assert len(lines) <= 50
+    (tmp_path / "measure.py").write_text(program[1], "utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    measure = importlib.import_module("measure")
+    monkeypatch.setattr(measure, "DIRECT", 0)  # not every file system of a test machine has it
+    monkeypatch.setattr(measure, "WARMING_S", 0.01)
+    monkeypatch.setattr(measure, "Pool", get_context("fork").Pool)
+    (tmp_path / "data").write_bytes(bytes(2**18))
+    rows_ = list(measure.points(str(tmp_path / "data"), (1, 2), (4096, 8192), seconds=0.02, rounds=2))
+    (tmp_path / "points.csv").write_text("\n".join(rows_), "utf-8")
+    points = read_points(tmp_path / "points.csv").points
+    assert {each.condition for each in points} == {(d, None, s, True) for d in (1, 2) for s in (4096, 8192)}
+    assert len(points) == 8
+    assert all(each.measured["p50"] <= each.measured["p90"] <= each.measured["p99"] for each in points)
