@@ -28,6 +28,7 @@ from tailrace.plan.columns import WRITE
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.points import MeasuredPoint
+from tailrace.study.sweep import sweep
 from through import SHARED, assert_agrees, busy_mean, found, printed, published, samples, waiting_mean
 
 POINTS = SHARED / "published" / "virtual-disk.csv"
@@ -437,3 +438,9 @@ def test_the_program_of_the_manual_takes_points_that_calibrate_reads(
     assert {each.condition for each in points} == {(d, None, s, True) for d in (1, 2) for s in (4096, 8192)}
     assert len(points) == 8
     assert all(each.measured["p50"] <= each.measured["p90"] <= each.measured["p99"] for each in points)
+
+
+def test_a_sweep_says_where_it_goes_beyond_what_was_measured() -> None:
+    scenario = parse(drive(curve_of([1, 4], [1000, 2000]), "", "queue_depth = 4"))
+    found_ = sweep(scenario, ["workload.booking.queue_depth=1,4,8"], seed=1)
+    assert [each for each in found_.notes if "At 1 of 3 values measured drives are used beyond" in each]

@@ -139,3 +139,13 @@ def depth_notes(
                 f"beyond queue depth {deepest}: there its rate is taken as flat."
             )
     return tuple(found)
+
+
+def deep_points(points: Sequence[tuple[Scenario, Sequence[Bank], FloatArray]]) -> tuple[str, ...]:
+    """The same of several scenarios, each with its banks and the shares asked of them: one note for all, if any."""
+    found = [notes[0] for each in points if (notes := depth_notes(*each))]
+    if not found:
+        return ()
+    return (
+        f"At {len(found)} of {len(points)} values measured drives are used beyond what was measured. {found[-1]}",
+    )

@@ -85,7 +85,7 @@ class Form:
         at_once = np.array([each.queue_depth or 0 for each in points])
         most = np.divide(1.0, share, out=np.full(share.size, np.inf), where=share > 0)
         found = alone * at_once / np.minimum(totals[at_once - 1], most)
-        for place in np.flatnonzero(at_once == 0):
+        for place in np.flatnonzero(at_once == 0).tolist():
             rate = points[place].rate_per_s or 0.0
             found[place] = _open_mean_s(rate, float(alone[place]), flow.capped(totals, float(share[place])))
         return np.asarray(np.log(found))

@@ -12,6 +12,7 @@ from tailrace.answer.bench import Bench
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
+from tailrace.forecast.flow import depth_notes
 from tailrace.measure.verdict import Verdict
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, given
@@ -346,8 +347,16 @@ class _Search:
             in_order(self.tried.values(), self._widths, self._up),
             self._judge.requests,
             seed,
-            tuple(self.notes),
+            (*self.notes, *self._beyond_depths()),
         )
+
+    def _beyond_depths(self) -> tuple[str, ...]:
+        """Whether measured drives are used beyond what was measured at the last value at which every target is met."""
+        scenario = None if self.met is None else self._dial.at(self.met)
+        if scenario is None:
+            return ()
+        load = self._bench.load(scenario)
+        return depth_notes(scenario, load.banks, load.share)
 
     def _reachable(self, value: float | None) -> float | None:
         """The last whole value up to an edge, the edge included: that is plain division."""

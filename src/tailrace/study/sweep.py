@@ -13,6 +13,7 @@ from tailrace.answer.bench import Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
+from tailrace.forecast.flow import deep_points
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
@@ -204,10 +205,17 @@ def sweep(
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
-            (*([cost] if cost else []), *_uncertain(places, seen)),
+            (*([cost] if cost else []), *_uncertain(places, seen), *_deep(session, scenarios)),
         )
         session.finish(found.rows())
     return found
+
+
+def _deep(session: Session, scenarios: Sequence[Scenario]) -> tuple[str, ...]:
+    if not any(pool.media.kind == "measured" for each in scenarios for pool in each.server.pools):
+        return ()
+    loads = map(session.bench.load, scenarios)
+    return deep_points([(each, load.banks, load.share) for each, load in zip(scenarios, loads, strict=True)])
 
 
 def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> dict[str, Any]:
