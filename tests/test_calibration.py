@@ -15,6 +15,7 @@ from tailrace.cli import app
 from tailrace.fit.calibration import calibrate
 from tailrace.fit.latencies import distance, distances, latencies
 from tailrace.fit.law_fit import fit_laws
+from tailrace.fit.left_out import apart
 from tailrace.fit.measured import STARTS, MeasuredPoint, media_of, read_points
 from tailrace.fit.predicted import closed_form, simulated
 from tailrace.physics.hyperexponential import two_phase_from_uniform
@@ -110,6 +111,19 @@ def test_the_noise_of_one_point_says_nothing_of_that_of_another():
     assert abs(np.corrcoef(many.T)[0, 1]) < 0.45  # of 40 pairs without correlation 99.6 % lie below (derived)
     again = simulated(drive("spinning"), conditions, 1, "compiled", 600, draw=1)
     assert (again != many[1]).all()
+
+
+# ---- left out ---------------------------------------------------------------------------------------------------------
+
+
+def test_points_of_a_drive_of_parts_are_predicted_from_the_others_as_well_as_their_noise_lets_them():
+    true, conditions = drive("flash"), points((4096, 16384, 131072), (1, 4, 8, 16))
+    found = calibrate(true, measured(conditions, closed_form(true, conditions), 3), engine=None)
+    far = apart(found.left_out, of_means=True)
+    assert far.size == len(conditions)
+    assert 0.02 < np.median(far) < 0.06  # of normal noise of 5 % half lies within 3.4 % (derived)
+    assert far.max() < 0.25
+    assert found.repeated is None
 
 
 # ---- round trip ------------------------------------------------------------------------------------------------------

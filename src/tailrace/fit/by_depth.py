@@ -145,6 +145,7 @@ def _parameters(
         columns = np.exp(np.column_stack([each.theta, ends, each.start]))
         for name, row in zip(each.form.names, columns.tolist(), strict=True):
             value, low, high, start = row
+            low, high = min(low, value), max(high, value)  # rates that do not fall hold each other
             dimension = DIMENSIONS.get(name, "request rate")
             found.append(Parameter(prefix + name, value, low, high, start, dimension))
         low, high = _scv_interval(_of(points, read), each, beyond)

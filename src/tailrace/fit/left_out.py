@@ -46,6 +46,8 @@ def left_out(points: Sequence[MeasuredPoint], refit: Refit) -> tuple[Residual, .
             continue
         first = points[places[0]]
         for name in first.measured:
+            if name == "throughput" and first.queue_depth is None:
+                continue  # what is asked for at a rate is done at it: nothing is predicted
             logs = [math.log(points[p].measured[name]) for p in places if name in points[p].measured]
             measured, told = sum(logs) / len(logs), predicted[places[0]][name]
             if not math.isfinite(told):  # nothing is left of its kind

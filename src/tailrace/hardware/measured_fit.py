@@ -164,8 +164,7 @@ def fit_kind(points: Sequence[MeasuredPoint], near: KindFit | None = None) -> Ki
 
     Raises ValueError where none tells a mean latency.
 
-    Of forms with and without an overhead and a byte rate the one of the least corrected Akaike criterion is taken
-    (N. Sugiura 1978, from memory).
+    Of forms with and without an overhead and a byte rate that of the least Akaike criterion is taken (from memory).
     """
     telling = tuple(each for each in points if each.log_mean is not None)
     if not telling:
@@ -255,7 +254,7 @@ def _fitted(
     squares, theta, start = best
     n, k = measured.size, theta.size
     criterion = n * math.log(squares / n + EXACT**2) + 2 * k
-    criterion += 2 * k * (k + 1) / (n - k - 1) if n > k + 1 else 1e6 * k
+    criterion += 1e6 * max(k - n + 1, 0)  # as many parameters as values explain nothing
     rates = form._rates(theta)
     return form, np.concatenate([rates, theta[rates.size :]]), start, criterion
 

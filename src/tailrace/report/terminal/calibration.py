@@ -153,7 +153,7 @@ RESIDUALS = (
     "measured",
     "fitted",
     "apart,\n%",
-    "by the\nothers, %",
+    "others\nsay, %",
 )
 
 
@@ -170,8 +170,8 @@ def _residual(each: Residual, others: Mapping[tuple[Any, str], float], with_kind
 
 def _condition(point: MeasuredPoint, with_kind: bool = True) -> str:
     load = f"depth {point.queue_depth}" if point.queue_depth else f"{number(point.rate_per_s or 0, 4)} /s"
-    kind = f"{'read' if point.read else 'write'} " if with_kind else ""
-    return f"{kind}{write(point.size_bytes, 'size')}, {load}"
+    size = write(point.size_bytes, "size")
+    return f"{'read' if point.read else 'write'} {size} {load}" if with_kind else f"{size}, {load}"
 
 
 def left_out_sentences(fitted: Calibration) -> list[str]:
