@@ -113,7 +113,7 @@ def test_the_noise_of_one_point_says_nothing_of_that_of_another():
     assert (again != many[1]).all()
 
 
-# ---- left out ---------------------------------------------------------------------------------------------------------
+# ---- left out -------------------------------------------------------------------------------------------------------
 
 
 def test_points_of_a_drive_of_parts_are_predicted_from_the_others_as_well_as_their_noise_lets_them():
