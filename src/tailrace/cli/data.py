@@ -223,7 +223,10 @@ def _fit_drive(
             drive = media_of(start_table(kind, start), str(start or kind))
             found = fitted_to(drive, read.points, names, seed, engine)
     except ValueError as error:
-        stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
+        accepted = "points with a mean, or with a throughput and a queue_depth"
+        if kind in STARTS:
+            accepted = "more points, or --fit with fewer parameters"
+        stop(BAD_INPUT, f"{file}: {error}; accepted: {accepted}")
     if json:
         put(
             as_json(

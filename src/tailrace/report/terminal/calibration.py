@@ -205,26 +205,28 @@ def ranking_text(name: str, found: Sequence[Candidate], console: Console | None 
     rows: list[list[Cell]] = []
     for each in found:
         if each.fitted is None:
-            rows.append([each.kind, "–", "–", "–", "–", each.reason])
             continue
         cells = []
         for of_means in (True, False):
             far = apart(each.fitted.left_out, of_means)
             cells += [percent(float(np.median(far))), percent(float(far.max()))] if far.size else ["–", "–"]
-        rows.append([each.kind, *cells, f"{len(each.fitted.parameters)} parameters"])
+        rows.append([each.kind, *cells, f"{len(each.fitted.parameters)}"])
     heads: list[Head | str] = [
         Head("media", "name"),
         "means:\nmedian, %",
         "worst,\n%",
         "quantiles:\nmedian, %",
         "worst,\n%",
-        Head("", "text"),
+        "parameters",
     ]
+
+    not_fitted = [f"{each.kind}: not fitted, {each.reason}." for each in found if each.fitted is None]
 
     def show(width: int) -> list[RenderableType]:
         return [
             Text(name, style="bold"),
             *under("How far off is a point that is predicted by the others?", Table.of(heads, rows), width),
+            *(hanging("-", each) for each in not_fitted),
             Text(),
             Text(support_sentence(found)),
             Text(),

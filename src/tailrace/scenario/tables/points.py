@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from tailrace import units
@@ -59,7 +60,17 @@ class MeasuredPoint:
 
 
 def measured_points(file: Path) -> tuple[MeasuredPoint, ...]:
-    """The points of a file whose headings say what is what, all in SI. Raises TraceError as `points_in`."""
+    """The points of a file whose headings say what is what, all in SI, read once. Raises TraceError as `points_in`."""
+    try:
+        seen = file.stat()
+    except OSError:
+        return points_in(file, columns_by_heading(file))
+    return _points_of(file, seen.st_mtime_ns, seen.st_size)
+
+
+@lru_cache(maxsize=16)
+def _points_of(file: Path, *seen: int) -> tuple[MeasuredPoint, ...]:
+    del seen
     return points_in(file, columns_by_heading(file))
 
 
