@@ -3,11 +3,14 @@
 import importlib
 import json
 import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 from typer.testing import CliRunner
 
 from plans import plan, rows, shared_visit, station, stations
@@ -19,6 +22,7 @@ from tailrace.fit.by_depth import calibrate_measured
 from tailrace.fit.left_out import apart, left_out, repeated
 from tailrace.fit.measured import STARTS, media_of, read_points
 from tailrace.fit.ranking import ranked
+from tailrace.forecast.distribution import closed_tail
 from tailrace.forecast.estimate import estimate
 from tailrace.guide import pages
 from tailrace.hardware.measured import MeasuredCost
@@ -444,3 +448,59 @@ def test_a_sweep_says_where_it_goes_beyond_what_was_measured() -> None:
     scenario = parse(drive(curve_of([1, 4], [1000, 2000]), "", "queue_depth = 4"))
     found_ = sweep(scenario, ["workload.booking.queue_depth=1,4,8"], seed=1)
     assert [each for each in found_.notes if "At 1 of 3 values measured drives are used beyond" in each]
+
+
+def test_the_p99_of_a_drive_that_always_holds_as_many_is_that_of_the_work() -> None:
+    scenario = parse(drive(curve_of([1, 4], [1000, 2000]), "variability = 0.5", "queue_depth = 4"))
+    known = estimate(scenario).classes["booking"]
+    assert known.exact_p99
+    # Gamma of shape 2 and mean 2 ms (four at a time are done at 2,000 /s): -ln 0.01 = x - ln(1 + x), x = 6.6384
+    assert known.p99_s == pytest.approx(6.6384e-3 / 2 * 2, rel=1e-4)
+    assert_agrees(found(scenario, samples(scenario, 8000)).latency_s["p99"], known.p99_s, power=0.02)
+    assert dict(closed_tail(scenario))["booking"][0.5] == pytest.approx(1.67835e-3, rel=1e-4)
+
+
+def test_a_slow_drive_takes_longer_for_its_bytes_too() -> None:
+    more = 'byte_rate = "100 MB/s"\noverhead = "60 KiB"'
+    slow = {"slow_drives": 1, "slow_factor": 2.0}
+    text = drive(curve_of([1, 4], [5000, 10000]), more, "queue_depth = 4", **slow)
+    for size, per_s in (("4 KiB", 5000.0), ("64 KiB", 50e6 / 65536)):
+        scenario = parse(text, overrides=[f'workload.booking.request_size="{size}"'])
+        sampled = samples(scenario, 2000)
+        assert found(scenario, sampled).rate_per_s.value == pytest.approx(per_s, rel=0.01)
+
+
+@pytest.mark.whole
+def test_the_description_was_chosen_by_how_it_predicts_points_left_out() -> None:
+    # Others on the same points: a station for the bytes behind that of the rates, and a byte rate without an overhead.
+    points = [each for each in read_points(POINTS).points if each.log_mean is not None]
+    depths = np.array([1.0, 3.0, 6.0, 12.0, 24.0])
+
+    def in_tandem(theta: np.ndarray, point: MeasuredPoint) -> float:
+        number = point.queue_depth or 1
+        rates = flow.curve(depths, np.exp(flow.monotone(depths, theta[:5])), number)
+        demands = [1 / rates[0], point.size_bytes / np.exp(theta[5])]
+        return float(np.log(theory.solve_closed(demands, number, rates={0: rates / rates[0]}).response_s[0]))
+
+    def without_overhead(theta: np.ndarray, point: MeasuredPoint) -> float:
+        number = point.queue_depth or 1
+        rates = flow.curve(depths, np.exp(flow.monotone(depths, theta[:5])), number)
+        return float(np.log(number / min(rates[-1], np.exp(theta[5]) / point.size_bytes)))
+
+    def median_apart(model: Callable[[np.ndarray, MeasuredPoint], float]) -> float:
+        def refit(kept: Sequence[int]) -> list[dict[str, float]]:
+            mine = [points[place] for place in kept]
+            start = np.log([25e3, 32e3, 38e3, 48e3, 60e3, 750e6])
+            close = {"ftol": 1e-3, "xtol": 1e-3, "diff_step": 1e-3}
+            fitted = least_squares(
+                lambda t: [model(t, p) - (p.log_mean or 0.0) for p in mine], start, **close
+            )
+            return [{"mean": model(fitted.x, p)} for p in points]
+
+        means = [replace(each, measured={"mean": each.measured["mean"]}) for each in points]
+        return float(np.median(apart(left_out(means, refit), of_means=True)))
+
+    chosen = float(np.median(apart(calibrate_measured(points).left_out, of_means=True)))
+    assert chosen < 0.06
+    assert 0.08 < median_apart(in_tandem) < 0.12
+    assert 0.11 < median_apart(without_overhead) < 0.15

@@ -17,6 +17,7 @@ from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.result import ClassTheory
 from tailrace.hardware.measured import MeasuredCost
+from tailrace.hardware.service import gamma_times
 from tailrace.physics.flow import capped
 from tailrace.scenario.tables import law as written
 from tailrace.scenario.tables.measured import Measured
@@ -107,6 +108,9 @@ def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
 def exact_quantiles_s(scenario: Scenario, ps: Sequence[float]) -> dict[float, float]:
     """Quantiles of latency in seconds of a scenario for which `exact_classes` gives a p99, alike for all classes."""
     stations = _stations(scenario) or []
+    alone = _alone_s(scenario, stations)
+    if alone is not None:
+        return {p: alone * _of_mean(stations[0].law.scv, p) for p in ps}
     rate = scenario.open_rate_per_s
     parts = [_response_law(each, rate / each.count) for each in stations]
     return {p: _quantile_s(p, parts) for p in ps}
@@ -281,6 +285,26 @@ def _ranked(
 # Closed, and both kinds together
 
 
+def _alone_s(scenario: Scenario, stations: Sequence[_Station]) -> float | None:
+    """Mean latency where a measured drive always holds the same number: each takes its own work times a constant.
+
+    None where that is not so.
+    """
+    closed = scenario.workload
+    if len(stations) > 1 or len(closed) > 1 or closed[0].is_open or closed[0].think_time:
+        return None
+    (station,) = stations
+    if station.totals is None or station.count > 1:
+        return None
+    number = closed[0].clients * (closed[0].queue_depth or 1)
+    return number * station.law.mean_s / float(station.totals[min(number, station.totals.size) - 1])
+
+
+def _of_mean(scv: float, p: float) -> float:
+    """A quantile of a gamma law over its mean."""
+    return float(gamma_times(1.0, scv, np.array([p]))[0])
+
+
 def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[str, ClassTheory] | None:
     """Product form with closed classes; open ones beside them where every station has one server.
 
@@ -309,7 +333,7 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
         )
     except theory.OutsideValidityError:  # too many populations
         return None
-    answers = {}
+    answers, alone = {}, _alone_s(scenario, stations)
     for place, each in enumerate(closed):
         bounding = (clients[place], think[place], servers, len(closed) == 1, not by_number)
         low, high = bounds_s(demand / left, *bounding)
@@ -318,13 +342,14 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
             low, _ = bounds_s(demand / left / most, *bounding)
         answers[each.name] = ClassTheory(
             float(solved.response_s[place]),
-            None,
+            None if alone is None else alone * _of_mean(stations[0].law.scv, 0.99),
             solved.method,
             exact_mean=True,
+            exact_p99=alone is not None,
             low_s=low,
             high_s=high,
             rate_per_s=float(solved.throughput[place]),
-            p99_reason=CLOSED,
+            p99_reason=CLOSED if alone is None else None,
         )
     queued = np.where(queues, solved.number.sum(axis=0), 0.0)
     opened = ClassTheory(
