@@ -504,3 +504,20 @@ def test_the_description_was_chosen_by_how_it_predicts_points_left_out() -> None
     assert chosen < 0.06
     assert 0.08 < median_apart(in_tandem) < 0.12
     assert 0.11 < median_apart(without_overhead) < 0.15
+
+
+def test_a_mean_beyond_what_quantiles_hold_is_said_to_lie_in_stalls() -> None:
+    # Exponential quantiles of mean 1 ms, a mean of 1.25 ms: a fifth of it lies beyond them.
+    quantiles = {
+        "p50": 1e-3 * float(np.log(2)),
+        "p90": 1e-3 * float(np.log(10)),
+        "p99": 1e-3 * float(np.log(100)),
+    }
+    for mean, says in ((1.25e-3, True), (1e-3, False)):
+        told = {"mean": mean, **quantiles}
+        points = [MeasuredPoint(line, 1, None, 4096, True, told) for line in (2, 3)]
+        warnings = calibrate_measured(points, engine=None).warnings
+        assert (
+            any("Some 20 % of the mean latency of reads lies in rare long stalls" in w for w in warnings)
+            == says
+        )

@@ -23,6 +23,7 @@ from tailrace.hardware.measured_fit import (
     fitted_scv,
     log_quantile,
     log_ratios,
+    stalled_share,
 )
 from tailrace.measure.fit import fit, profile_intervals
 from tailrace.scenario.tables.measured import Measured
@@ -31,6 +32,9 @@ from tailrace.units import Dimension
 
 DIMENSIONS: dict[str, Dimension] = {"overhead": "size", "byte_rate": "data rate"}
 """Of parameters other than rates at a depth."""
+
+STALLED = 0.05
+"""Share of the mean in rare stalls from which on it is said."""
 
 Beyond = dict[tuple[int, str], float]
 
@@ -77,7 +81,7 @@ def calibrate_measured(
         residuals,
         math.sqrt(sum(each.log_difference**2 for each in residuals) / freedom),
         singular,
-        tuple(_warnings(points, fits, parameters)),
+        tuple(_warnings(points, fits, parameters, beyond)),
         left_out(points, refit),
         repeated(points),
     )
@@ -168,7 +172,10 @@ def _scv_interval(points: Sequence[MeasuredPoint], each: KindFit, beyond: Beyond
 
 
 def _warnings(
-    points: Sequence[MeasuredPoint], fits: dict[bool, KindFit], parameters: Sequence[Parameter]
+    points: Sequence[MeasuredPoint],
+    fits: dict[bool, KindFit],
+    parameters: Sequence[Parameter],
+    beyond: Beyond,
 ) -> list[str]:
     """What the points do not tell."""
     said = []
@@ -190,6 +197,13 @@ def _warnings(
         if len({point.size_bytes for point in each.points}) == 1:
             said.append(
                 f"All {kind} were of one size: those of every other size are taken to be done at the same rate."
+            )
+        stalled = stalled_share(log_ratios(_of(points, read), each.form, each.theta, beyond))
+        if stalled > STALLED:
+            said.append(
+                f"Some {100 * stalled:.0f} % of the mean latency of {kind} lies in rare long stalls, as their "
+                "quantiles show. The description has none: its medians are too long by about as much, and what lies "
+                "beyond its p99 too short."
             )
         if not any(name in point.measured for point in _of(points, read) for name in LEVELS):
             said.append(f"No quantile of {kind} was measured: their work is taken as exponential.")

@@ -200,6 +200,25 @@ def fitted_scv(
     return float(np.exp(minimize_scalar(squares, bounds=bounds, method="bounded").x))
 
 
+def stalled_share(told: Sequence[tuple[float, float]]) -> float:
+    """Share of the mean that lies in rare stalls: what the gamma law that fits the quantiles alone lacks of it.
+
+    ``told`` as `log_ratios` has it; 0 where quantiles of one level say nothing of it, and where the mean is less.
+    """
+    if len({p for p, _ in told}) < 2:
+        return 0.0
+    from scipy.optimize import least_squares
+
+    ratios = np.array([ratio for _, ratio in told])
+
+    def misses(theta: FloatArray) -> FloatArray:
+        scv = float(np.exp(theta[0]))
+        return np.asarray(np.array([log_quantile(p, scv) for p, _ in told]) + theta[1] - ratios)
+
+    bounds = (np.array([math.log(LEAST_SCV), -3.0]), np.array([math.log(MOST_SCV), 3.0]))
+    return max(-float(np.expm1(least_squares(misses, np.array([-1.0, 0.0]), bounds=bounds).x[1])), 0.0)
+
+
 def log_ratios(
     points: Sequence[MeasuredPoint],
     form: Form,
