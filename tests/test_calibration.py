@@ -134,7 +134,7 @@ def test_parameters_are_found_within_their_intervals_about_as_often_as_these_say
     true, conditions = drive("flash"), points((4096, 16384, 131072), (1, 4, 8, 16))
     truth, held, widths = closed_form(true, conditions), 0, []
     for seed in range(30):
-        found = calibrate(true, measured(conditions, truth, seed), names, engine=None)
+        found = calibrate(true, measured(conditions, truth, seed), names, engine=None, leaving_out=False)
         held += sum(each.low <= getattr(true, each.name) <= each.high for each in found.parameters)
         widths += [each.high / each.low for each in found.parameters]
     assert binomtest(held, 120, 0.95).pvalue > 0.001
@@ -190,7 +190,7 @@ def test_a_parameter_of_small_influence_gets_an_interval_by_its_effect_and_not_b
     widths = []
     for seed in (1, 2):
         values = measured(conditions, truth, 5, 0.02)
-        found = calibrate(true, values, ("seek_average", "write_settle"), seed, "compiled")
+        found = calibrate(true, values, ("seek_average", "write_settle"), seed, "compiled", leaving_out=False)
         settle = found.parameters[1]
         assert settle.low < 0.5e-3 < settle.high
         widths.append(np.log(settle.high / settle.low))

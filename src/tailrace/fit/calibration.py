@@ -77,8 +77,9 @@ def calibrate(
     names: Sequence[str] | None = None,
     seed: int = 1,
     engine: Engine | None = "reference",
+    leaving_out: bool = True,
 ) -> Calibration:
-    """Fit parameters of a drive, beginning at those of ``media``.
+    """Fit parameters of a drive, beginning at those of ``media``; ``leaving_out``: each condition in turn as well.
 
     By closed forms first; then by these as the simulation corrects them (`fit.correction`). Intervals are those of
     the sum of squares along each parameter (`measure.fit`). Without ``engine`` closed forms only.
@@ -113,7 +114,7 @@ def calibrate(
                 "trust values and intervals less."
             )
     by = "closed form" if engine is None else "simulation"
-    others = left_out(points, _refitted(points, model, found))
+    others = left_out(points, _refitted(points, model, found)) if leaving_out else ()
     return replace(
         _answer(media, points, told, start, model, found, by, warnings),
         left_out=others,
