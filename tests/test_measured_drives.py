@@ -446,7 +446,7 @@ def test_the_program_of_the_manual_takes_points_that_calibrate_reads(
 
 def test_a_sweep_says_where_it_goes_beyond_what_was_measured() -> None:
     text = drive(
-        curve_of([1, 4], [1000, 2000]), "", "queue_depth = 4\n[run]\nrequests = 500\nreplications = 2"
+        curve_of([1, 4], [1000, 2000]), "", "queue_depth = 4\n[run]\nrequests = 1000\nreplications = 2"
     )
     found_ = sweep(parse(text), ["workload.booking.queue_depth=1,4,8"], seed=1, engine="reference")
     assert [each for each in found_.notes if "At 1 of 3 values measured drives are used beyond" in each]
