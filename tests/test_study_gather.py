@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from same import assert_equal
 from tailrace.engine.loop.layout import FINISHED, Records
 from tailrace.engine.observations import Marks
 from tailrace.engine.reference import ReferenceRun, run_reference
@@ -57,8 +58,8 @@ def test_the_figures_do_not_depend_on_where_blocks_end(
             for pick in ("stages", "slowest", "middle"):
                 one, other = (getattr(each, pick)(number, kind) for each in (whole, parts))
                 assert one.requests == other.requests
-                assert one.wait_s.tobytes() == other.wait_s.tobytes()
-                assert one.service_s.tobytes() == other.service_s.tobytes()
+                assert_equal(one.wait_s, other.wait_s, "wait_s")
+                assert_equal(one.service_s, other.service_s, "service_s")
 
 
 @pytest.mark.parametrize("latencies", [1, 3, 10_000], ids=["all tie", "many tie", "none ties"])
