@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
@@ -183,7 +184,7 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
         class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals, of the target and of closed rates, hold together.
         figures = 1 + sum(not each.is_open for each in scenario.workload)
-        level = bonferroni_level(0.95, max(len(every) // 2, 1) * figures)
+        level = bonferroni_level(LEVEL, max(len(every) // 2, 1) * figures)
         seen = iter(then)
         found = [
             _relieved(
