@@ -59,7 +59,9 @@ def test_a_wheel_holds_pages_templates_units_and_parts_and_runs(tmp_path: Path) 
     assert len(told.stdout) > 2000
     # The scenario takes up parts of the catalogue, which a wheel has inside of the package, and its units.
     scenario = ROOT / "shared" / "scenarios" / "booking-flash.toml"
-    shown = run(command, "run", scenario, "--set", "run.requests=1000", "--set", "run.replications=2", **there)
+    shown = run(
+        command, "run", scenario, "--set", "run.requests=1000", "--set", "run.replications=2", **there
+    )
     assert "Seat booking on twelve flash drives" in shown.stdout, shown.stderr
 
 

@@ -104,7 +104,14 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
             first = found.get(workload.name) if client == 0 else None
             closed.append(
                 ClosedSource(
-                    planned(number, workload, client), client, depth, spread_s, rows, first, share, steps_a_row
+                    planned(number, workload, client),
+                    client,
+                    depth,
+                    spread_s,
+                    rows,
+                    first,
+                    share,
+                    steps_a_row,
                 )
             )
     return Plan(
