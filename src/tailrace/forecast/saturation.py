@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import cycle
 
 import numpy as np
 from scipy.stats import t
@@ -40,6 +41,9 @@ BATCHES = 24
 
 FOLLOWING = 0.001
 """Share of accesses that may begin by chance where the one before them did, or ended."""
+
+REPEATED_ROWS = 2048
+"""Rows in a block of what is put to a station by itself."""
 
 PLACES = 1024
 """Places, of equally many accesses each, between which the mean seek is summed."""
@@ -237,7 +241,7 @@ def idle_positioning_s(scenario: Scenario, seed: int, first: int) -> float | Non
     """
     bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
     assert bank.arm is not None
-    access = _accesses(scenario, seed, first, ACCESSES, with_rebuilds=True).steps.access
+    access = _accesses(scenario, seed, first, ACCESSES, True).steps.access
     assert access is not None
     start, end = access.start[::2], access.end[::2]
     follows = (start[1:] == end[:-1]) | (start[1:] == start[:-1])
@@ -336,7 +340,7 @@ def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_reb
     if not steps:
         steps, drives = _of_bank(orders[1], bank, accesses, classes)
     if not steps:
-        return _accesses(scenario, seed, first, accesses, with_rebuilds=True)
+        return _accesses(scenario, seed, first, accesses, True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
 
@@ -366,12 +370,12 @@ def _of_bank(
 
 
 class _Repeated(Source):
-    """The same block over and over."""
+    """The same rows over and over, in blocks of so few that an engine has room for them from the start."""
 
     def __init__(self, chunk: Chunk) -> None:
         super().__init__(len(chunk), chunk.steps.op.size)
-        self._chunk = chunk
+        self._blocks = cycle(chunk.parts(REPEATED_ROWS))
 
     def _block(self, rows: int) -> Chunk:
         del rows
-        return self._chunk
+        return next(self._blocks)
