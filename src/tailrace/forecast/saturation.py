@@ -329,8 +329,9 @@ def _alone(
 @lru_cache(maxsize=8)
 def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_rebuilds: bool) -> Chunk:
     """Accesses to the arms of a bank, of the open or the closed classes, drive after drive, each a path of its own."""
+    bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
+    scenario = _of_pool(scenario, bank)
     plan = build_plan(scenario, seed, replication=0)
-    bank = plan.stations.bank_of(first)
     opened = [] if plan.open_source is None else [plan.open_source]
     orders = (
         (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
@@ -343,6 +344,18 @@ def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_reb
         return _accesses(scenario, seed, first, accesses, True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
+
+
+def _of_pool(scenario: Scenario, bank: Bank) -> Scenario:
+    """The scenario with those classes only that go to the pool of the bank: others may send a thousand times as much.
+
+    Where classes share a read cache all are needed.
+    """
+    names = [each.name for each in scenario.server.pool if bank.name.startswith(each.station_name(""))]
+    if not names or getattr(scenario.server.controller, "read_cache", None) is not None:
+        return scenario
+    there = tuple(each for each in scenario.workload if any(part.pool in names for part in each.parts))
+    return scenario.model_copy(update={"workload": there}) if there else scenario
 
 
 def _of_bank(
