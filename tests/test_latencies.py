@@ -13,11 +13,11 @@ LENGTH = ["run.requests=2000", "run.replications=4"]
 
 @pytest.fixture(scope="module")
 def table() -> pd.DataFrame:
-    return tailrace.latencies(counter(*LENGTH), requests=2000, replications=4, engine="reference")
+    return tailrace.latencies(counter(*LENGTH), requests=2000, replications=4)
 
 
 def test_latencies_are_those_of_the_answer_of_the_same_length(table: pd.DataFrame) -> None:
-    answer = tailrace.simulate(counter(*LENGTH), engine="reference").class_named("booking")
+    answer = tailrace.simulate(counter(*LENGTH)).class_named("booking")
     assert len(table) == answer.all.requests
     assert table.latency_s.mean() == pytest.approx(answer.all.latency_s["mean"].value, rel=1e-12)
     reads = table[table["kind"] == "read"]

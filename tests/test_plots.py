@@ -47,13 +47,13 @@ request_size = "8 KiB"
 
 @pytest.fixture(scope="module")
 def result() -> Result:
-    return simulate(load(SCENARIOS / "one-station.toml", SHORT), engine="reference")
+    return simulate(load(SCENARIOS / "one-station.toml", SHORT))
 
 
 @pytest.fixture(scope="module")
 def points() -> plots.LoadCurve:
     scenario = load(SCENARIOS / "one-station.toml")
-    return plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, engine="reference")
+    return plots.load_points(scenario, shares=(0.3, 0.6), requests=1500)
 
 
 def texts(figure) -> str:
@@ -105,7 +105,7 @@ def test_every_point_of_the_distribution_is_a_quantile_of_the_answer_in_the_unit
 
 def test_targets_and_closed_forms_stand_in_the_distribution() -> None:
     settings = [*SHORT, 'workload.booking.target.p99="5 ms"', 'workload.booking.target.mean="3 ms"']
-    answer = simulate(load(SCENARIOS / "one-station.toml", settings), engine="reference")
+    answer = simulate(load(SCENARIOS / "one-station.toml", settings))
     said = texts(plots.latency_distribution(answer, theory={"booking": {0.5: 1e-3, 0.99: 6.9e-3}}))
     assert "target: p99 at most 5 ms" in said
     assert "target: mean at most 3 ms" in said
@@ -116,7 +116,7 @@ def test_targets_and_closed_forms_stand_in_the_distribution() -> None:
 
 
 def test_reads_and_writes_are_drawn_apart_where_a_class_stands_alone() -> None:
-    answer = simulate(load(SCENARIOS / "booking-flash.toml", SHORT), engine="reference")
+    answer = simulate(load(SCENARIOS / "booking-flash.toml", SHORT))
     said = texts(plots.latency_distribution(answer))
     assert "booking: all requests" in said
     assert "booking: reads" in said
@@ -173,9 +173,7 @@ def test_one_class_alone_has_a_colour_for_each_figure_and_a_short_axis_has_label
 def test_a_curve_is_the_same_by_a_crew_that_is_at_work_already(points) -> None:
     scenario = load(SCENARIOS / "one-station.toml")
     with Crew(1) as crew:
-        again = plots.load_points(
-            scenario, shares=(0.3, 0.6), requests=1500, engine="reference", workers=crew
-        )
+        again = plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, workers=crew)
         assert crew.tally.performed == sum(point.result.replications for point in again.points)
     assert again == points
     assert [point.value for point in again.points] == sorted(point.value for point in again.points)
@@ -414,7 +412,7 @@ def test_sizes_are_written_short() -> None:
 def test_an_answer_kept_as_files_has_its_pictures_of_the_kinds_asked_for(tmp_path) -> None:
     scenario = str(SCENARIOS / "one-station.toml")
     settings = [part for each in SHORT for part in ("--set", each)]
-    command = ["run", scenario, *settings, "--engine", "reference", "--workers", "1", "--out", str(tmp_path)]
+    command = ["run", scenario, *settings, "--workers", "1", "--out", str(tmp_path)]
     done = CliRunner().invoke(app, [*command, "--pictures", "svg,png"])
     assert done.exit_code == 0, done.stderr
     drawn = {file.name for file in tmp_path.iterdir() if file.suffix in (".png", ".svg", ".pdf")}

@@ -72,9 +72,7 @@ class Page(HTMLParser):
 def told() -> Account:
     file = SCENARIOS / "one-station.toml"
     scenario = load(file, [*SHORT, 'workload.booking.target.p95="9 ms"'])
-    return account(
-        "one-station", scenario, file.read_text(), tuple(SHORT), engine="reference", curve_requests=1000
-    )
+    return account("one-station", scenario, file.read_text(), tuple(SHORT), curve_requests=1000)
 
 
 @pytest.fixture(scope="module")
@@ -211,7 +209,7 @@ def test_names_from_a_scenario_are_shown_and_never_run(told) -> None:
 
 def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
     scenario = parse(CLOSED, overrides=['workload.booking.target.p99="50 ms"'])
-    told = account("closed", scenario, CLOSED, engine="reference", curve_requests=1000)
+    told = account("closed", scenario, CLOSED, curve_requests=1000)
     assert [point.value for point in told.depth.points] == [1, 2, 4, 8, 16, 32]
     text = " ".join(Page(report_page([told])).text.split())
     assert "One client keeps 4 requests under way: 8 KiB, reads, at random addresses." in text
@@ -221,7 +219,7 @@ def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
 
 def test_an_overloaded_scenario_is_told_without_any_latency() -> None:
     scenario = load(SCENARIOS / "one-station.toml", [*SHORT, "load=2"])
-    told = account("over", scenario, "", engine="reference", curve_requests=1000)
+    told = account("over", scenario, "", curve_requests=1000)
     text = " ".join(Page(report_page([told])).text.split())
     assert "Overloaded: the server cannot carry this load." in text
     assert "cannot keep up" in text
@@ -260,7 +258,7 @@ def test_every_input_has_a_value_and_a_meaning(file) -> None:
 
 @pytest.mark.whole
 def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
-    fuller = with_studies(told, ["headroom", "relief"], engine="reference")
+    fuller = with_studies(told, ["headroom", "relief"])
     text = " ".join(Page(report_page([fuller], ["one-station.toml"], ["headroom", "relief"])).text.split())
     assert "load (now 1" in text
     assert "Each resource doubled by itself" in text

@@ -30,7 +30,7 @@ VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
 
 @pytest.fixture(scope="module")
 def found() -> Sweep:
-    return sweep(counter(), VARY, names=["counter"], engine="reference")
+    return sweep(counter(), VARY, names=["counter"])
 
 
 def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
@@ -38,7 +38,7 @@ def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
     assert len(frame) == 6
     assert list(frame["workload.booking.clients"]) == [5, 5, 10, 10, 15, 15]
     point = frame[(frame["workload.booking.clients"] == 10) & (frame["server.media.servers"] == 2)].iloc[0]
-    alone = simulate(counter(), engine="reference").classes[0]
+    alone = simulate(counter()).classes[0]
     for name, estimate in (("rate_per_s", alone.all.rate_per_s), ("mean_s", alone.all.latency_s["mean"])):
         assert (point[name], point[f"{name}_low"], point[f"{name}_high"]) == pytest.approx(
             (estimate.value, estimate.low, estimate.high), rel=1e-9
@@ -63,7 +63,7 @@ def test_any_quantile_that_a_target_names_is_swept_and_holds_the_exact_one() -> 
         counter("run.requests=6000", "run.replications=12", *target)
         for target in (["workload.booking.target.p985=14 ms"], [])
     ]
-    frame = sweep(both, ["server.media.servers=2"], names=["one", "two"], engine="reference").table
+    frame = sweep(both, ["server.media.servers=2"], names=["one", "two"]).table
     exact = float(mmc_response_quantile(0.985, 1000.0, 1e3, 2))  # Erlang C; see `theory.mmc`
     asked, other = frame.p985_s
     assert abs(asked - exact) < 2 * (frame.p985_s_high[0] - asked)
@@ -82,7 +82,7 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
         if len(done) == 9:
             raise KeyboardInterrupt
 
-    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    how = {"store": tmp_path / "a.store", "names": ["counter"]}
     with pytest.raises(Interrupted):
         sweep(counter(), VARY, progress=stop, **how)
     again = sweep(counter(), VARY, **how)
@@ -90,7 +90,7 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
 
 
 def test_what_cannot_be_carried_is_overloaded_and_has_no_figures() -> None:
-    frame = sweep(counter(), {"load": [1, 3]}, engine="reference").table
+    frame = sweep(counter(), {"load": [1, 3]}).table
     assert list(frame.verdict) == [frame.verdict.iloc[0], "overloaded"]
     assert frame.overloaded_station.iloc[1] == "drive"
     assert frame.iloc[1][["mean_s", "p99_s", "rate_per_s"]].isna().all()
@@ -102,7 +102,6 @@ def test_several_scenarios_are_compared_in_one_table() -> None:
     frame = tailrace.sweep(
         [counter("title=Two"), counter("title=Three", "server.media.servers=3")],
         {"load": [0.5]},
-        engine="reference",
     ).table
     assert list(frame.scenario) == ["Two", "Three"]
     # common random numbers: the same arrivals in both
@@ -123,7 +122,7 @@ def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
 
 def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
     scenario = counter("run.requests=100000")
-    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    how = {"store": tmp_path / "a.store", "names": ["counter"]}
     first = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
     requests = first.table.requests
     assert (requests < 4 * 90_000).all()
@@ -134,7 +133,7 @@ def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
 def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) -> None:
     scenario = counter("run.precision=0.001")  # pilots and answers as long as they are allowed to be
     told: list[Progress] = []
-    how = {"engine": "reference", "store": tmp_path / "a.store", "progress": told.append}
+    how = {"store": tmp_path / "a.store", "progress": told.append}
     found = sweep(scenario, {"load": [0.5]}, budget=1e-3, **how)
     assert not [each for each in told if each.step == "Pilot"]
     assert found.requests == (4 + 1) * 1000  # the fewest replications of the shortest length, and the trial
@@ -147,7 +146,7 @@ def test_a_queue_that_grows_where_no_time_is_left_to_confirm_it_leaves_no_interv
     grown = Overload("drive", "media", 1, 0.9, 900.0, "during the run")
     monkeypatch.setattr(Bench, "overload_seen", lambda *_: grown)
     scenario = counter("run.precision=0.001", 'workload.booking.target={mean = "1 h"}')
-    point = sweep(scenario, {"load": [0.5]}, budget=1e-3, engine="reference").points[0].evidence
+    point = sweep(scenario, {"load": [0.5]}, budget=1e-3).points[0].evidence
     assert point.overload is None
     assert point.estimate("booking", "mean").low is None
     assert point.verdict == "undecided"
@@ -199,7 +198,6 @@ def test_a_closed_class_bends_at_its_servers() -> None:
         closed("run.requests=4000"),
         ["workload.scan.queue_depth=1..64 by *2"],
         names=["scan"],
-        engine="reference",
     )
     ((_, bend),) = knees(found.points, "scan")
     assert bend.value is not None
@@ -233,7 +231,6 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
         [counter(f"title={'x' * 150}"), counter("server.media.servers=4")],
         ["workload.booking.rate=10%..105% of saturation by 95"],
         names=["a" * 60, "b" * 60],
-        engine="reference",
     )
     for each in (found, long):
         text = as_text(each, Console(file=StringIO(), width=width, color_system=None))
@@ -257,7 +254,7 @@ def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Pat
 
 def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_that_suit() -> None:
     vary = ["workload.scan.request_size=4 KiB..1 MiB by *16"]
-    found = sweep(closed("run.requests=1000"), vary, engine="reference")
+    found = sweep(closed("run.requests=1000"), vary)
     assert [each.settings[0].value for each in found.points] == [4096, 65536, 1048576]
     text = as_text(found)
     assert "throughput, MB/s" in text
