@@ -385,7 +385,7 @@ def test_a_name_is_drawn_as_it_stands_and_never_read_as_a_formula(result, points
         assert "<script>" not in svg
         if name == "$x^2$":
             assert "$x^2$" in svg
-        picture_bytes(figure, "png")
+    picture_bytes(figure, "png")  # which draws the letters themselves
 
 
 def test_a_picture_for_a_page_keeps_its_text_and_takes_the_pages_colours_and_own_ids(result) -> None:

@@ -173,14 +173,11 @@ def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, t
     assert f"{1e3 * p95.value:.1f}" in Page(page).text
 
 
-def test_no_two_elements_share_an_id(told) -> None:
+def test_several_scenarios_are_compared_and_told_one_by_one_and_no_two_elements_share_an_id(told) -> None:
     found = Page(report_page([told, replace(told, name="again")]))
     ids = [a["id"] for _, a in found.elements if "id" in a]
     assert len(ids) == len(set(ids))
-
-
-def test_several_scenarios_are_compared_and_told_one_by_one(told) -> None:
-    text = Page(report_page([told, replace(told, name="again")])).text
+    text = found.text
     assert "Side by side" in text
     assert "one-station: One station" in text
     assert "again: One station" in text

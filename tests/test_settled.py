@@ -73,7 +73,8 @@ def rate_of(result: Result) -> tuple[float, float]:
 
 @needs_speed
 @pytest.mark.parametrize(
-    ("settings", "width"), [(("run.requests=100000",), 0.05), (("run.requests=40000",), 0.15)]
+    ("settings", "width"),
+    [pytest.param(("run.requests=100000",), 0.05, marks=pytest.mark.whole), (("run.requests=40000",), 0.15)],
 )
 def test_the_rate_of_closed_clients_holds_the_truth_however_short_the_run(
     settings: tuple[str, ...], width: float
@@ -179,6 +180,7 @@ def test_a_server_that_drains_after_each_surge_is_slow_and_not_overloaded() -> N
     assert result.verdict == "undecided"
 
 
+@pytest.mark.whole
 @needs_speed
 def test_halved_drives_of_a_stable_server_are_called_missed_and_not_overloaded() -> None:
     # By runs of their own: p99 285 ms at 69 % of saturation with twelve drives, 137 ms with slow seeks.
