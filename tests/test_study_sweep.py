@@ -19,7 +19,7 @@ from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
 from tailrace.report.terminal.results import as_text
-from tailrace.study.budget import _cut, _said
+from tailrace.study.budget import _cut, _said, spread_out
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
@@ -140,6 +140,14 @@ def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) ->
     assert "no time to find how long runs have to be" in found.notes[0]
     assert "4 replications of 1,000 requests, the fewest there are" in found.notes[0]
     assert sweep(scenario, {"load": [0.5]}, budget=1e-3, **how).notes == found.notes
+
+
+def test_where_a_budget_is_too_short_for_trials_of_all_points_few_stand_for_the_others() -> None:
+    assert all(sorted(spread_out(count)) == list(range(count)) for count in range(40))
+    assert spread_out(17)[:5] == [0, 16, 8, 4, 12]
+    loads = [0.1 + 0.01 * place for place in range(12)]
+    found = sweep(counter(), {"load": loads}, budget=1e-3)
+    assert found.requests == (4 * len(loads) + 1) * 1000  # the fewest of the shortest, and a single trial
 
 
 def test_a_queue_that_grows_where_no_time_is_left_to_confirm_it_leaves_no_interval(monkeypatch) -> None:
