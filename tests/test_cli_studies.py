@@ -58,14 +58,27 @@ def test_json_is_one_document(scenario: Path) -> None:
     assert document["rows"][0]["load"] == 0.5
 
 
-def test_headroom_and_relief_answer_with_the_verdict_of_the_scenario(scenario: Path) -> None:
-    code, text, _ = run("headroom", scenario, "--grow", "load", "--rule", "plain")
+def test_headroom_and_relief_answer_with_the_verdict_of_the_scenario(scenario: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    code, text, _ = run("headroom", scenario, "--grow", "load", "--rule", "plain", "--out", out)
     assert code == 0
+    # Plain division runs nothing.
+    assert (out / "headroom.csv").read_text().startswith("value,verdict,requests,")
     assert "by plain division of what the drives can do, 2." in " ".join(text.split())
-    options = ["--workers", 1, "--set", 'workload.booking.target.p99="1 ms"']
+    options = ["--workers", 1, "--set", 'workload.booking.target.p99="1 ms"', "--out", out]
     code, text, _ = run("relief", scenario, *options)
     assert code == 1
     assert "media speed" in text
+    assert_every_row_says_what_gave_it(out / "relief.csv")
+
+
+def assert_every_row_says_what_gave_it(file: Path) -> None:
+    frame = pd.read_csv(file)
+    assert len(frame) > 0
+    assert frame[["seed", "version"]].notna().all(axis=None)
+    accepted = frame["reason"].isna() if "reason" in frame else frame["verdict"].notna()
+    assert frame["digest"][accepted].str.fullmatch("[0-9a-f]{64}").all()
+    assert frame["digest"][accepted].nunique() == accepted.sum()
 
 
 @pytest.mark.parametrize(

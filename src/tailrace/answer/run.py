@@ -65,9 +65,7 @@ def simulate(
         Interrupted: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
     scenario = given(scenario)
-    run = scenario.run
-    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
-    with bench_for(scenario, seed, engine, workers, progress, least * run.replications) as bench:
+    with bench_for(scenario, seed, engine, workers, progress, least_requests(scenario)) as bench:
         length = lengths(bench, [scenario], ANSWER)[0]
         looks = LOOKS if until_decided and any(each.limits for each in scenario.workload) else 1
         level = target_level(scenario, looks)
@@ -81,6 +79,13 @@ def simulate(
                 stopped.result = result_of(bench, kept, looks)
             raise
         return with_steps(result_of(bench, evidence, looks), scenario, bench.engine, PILOT_REPLICATIONS)
+
+
+def least_requests(scenario: Scenario) -> int:
+    """Requests of the shortest answer, over all replications."""
+    run = scenario.run
+    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
+    return least * run.replications
 
 
 def result_of(bench: Bench, evidence: Evidence, looks: int = 1) -> Result:

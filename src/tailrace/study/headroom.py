@@ -20,7 +20,8 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
-from tailrace.study.tried import Tried, deciding, in_order
+from tailrace.study.sweep import IDENTITY
+from tailrace.study.tried import COLUMNS, Tried, deciding, in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,15 +71,16 @@ class Headroom(Shown):
         return own[0] if own else "none"
 
     def rows(self) -> list[dict[str, object]]:
-        """Every value that was tried, ready for JSON."""
-        return [each.row() for each in self.tried]
+        """Every value that was tried, ready for JSON; with what gave it."""
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [{**each.row(), **made, "digest": each.digest} for each in self.tried]
 
     @property
     def table(self) -> pd.DataFrame:
         """Every value that was tried, in SI units."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows())
+        return pd.DataFrame(self.rows(), columns=[*COLUMNS, *IDENTITY])
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
@@ -204,7 +206,8 @@ class _Search:
         binding = self._bench.load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
-        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, deciding(seen))
+        requests = self._judge.requests - before
+        self.tried[value] = Tried(value, seen.verdict, requests, share, deciding(seen), scenario.digest)
         self._note(value, seen.verdict)
         return seen.verdict
 

@@ -41,7 +41,8 @@ class Relieved:
     figure then against now, over the same random numbers, None where one of the two is overloaded or the change is
     not accepted (``reason``); ``rates`` the same for the rate of each closed class, by name, which no target may
     guard. ``carries`` is how many times this load the server carries then, as far as anybody knows. ``price`` and
-    ``power_w`` are what it costs more (less, if negative).
+    ``power_w`` are what it costs more (less, if negative). ``digest`` is that of the changed scenario, None where that
+    is not accepted.
     """
 
     resource: str
@@ -56,6 +57,7 @@ class Relieved:
     price: float | None = None
     power_w: float | None = None
     reason: str = ""
+    digest: str | None = None
 
     @property
     def change(self) -> float | None:
@@ -126,6 +128,9 @@ class Relief(Shown):
                     "price": each.price,
                     "power_w": each.power_w,
                     "reason": each.reason or None,
+                    "seed": self.seed,
+                    "version": version("tailrace"),
+                    "digest": each.digest,
                 }
             )
         return rows
@@ -254,6 +259,7 @@ def _relieved(
         price=_difference(before.price, after.price),
         power_w=_difference(before.power_w, after.power_w),
         reason=f"{then.overloaded} cannot keep up" if then.overloaded else "",
+        digest=then.scenario.digest,
     )
 
 
