@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import tailrace
+from drives import generic
 from studies import closed, counter
 from tailrace.answer.bench import Bench
 from tailrace.answer.pilot import Length
@@ -15,11 +16,15 @@ from tailrace.crew.crew import Interrupted
 from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
+from tailrace.report.figures import key_text
 from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
+from tailrace.report.sentences import headroom_sentence
 from tailrace.report.terminal.results import as_text
+from tailrace.scenario import parse
 from tailrace.study.budget import _cut, _said, spread_out
+from tailrace.study.headroom import headroom
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
@@ -273,3 +278,41 @@ def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_
     # The service takes as long whatever the size: rates lie together, what is moved 256 times apart.
     assert (rates.get_yscale(), moved.get_yscale()) == ("linear", "log")
     assert [each.get_text() for each in latency.get_xticklabels()] == ["4 KiB", "64 KiB", "1 MiB"]
+
+
+def test_a_link_swept_in_bits_is_told_in_bits_in_table_and_picture_and_kept_in_bytes() -> None:
+    scenario = parse(
+        f"""
+{generic("constant", "10 us")}
+[server.network]
+rate = "10 Gbit/s"
+[[workload]]
+name = "booking"
+rate = "100 /s"
+request_size = "64 KiB"
+[run]
+seed = 3
+requests = 1000
+replications = 2
+"""
+    )
+    found = sweep(scenario, ["server.network.rate=2.5 Gbit/s,25 Gbit/s"])
+    text = as_text(found)
+    assert "2.5 Gbit/s" in text
+    assert "25 Gbit/s" in text
+    assert "GB/s" not in text
+    assert found.as_dict()["keys"] == [{"key": "server.network.rate", "unit": "B/s"}]
+    assert [row["server.network.rate"] for row in found.rows()] == [312.5e6, 3.125e9]
+    assert "rate, Gbit/s" in sweep_picture(found, "booking").axes[-1].get_xlabel()
+    room = headroom(scenario, "server.network.rate", rule="plain")
+    assert (room.unit, room.told) == ("B/s", "bit/s")
+    assert "now 10 Gbit/s" in headroom_sentence(room)
+
+
+def test_bits_a_second_are_told_with_the_prefix_that_suits_them() -> None:
+    assert [key_text(value, "bit/s") for value in (0.125, 125.0, 3.125e9, 12.5e9)] == [
+        "1 bit/s",
+        "1 kbit/s",
+        "25 Gbit/s",
+        "100 Gbit/s",
+    ]

@@ -284,7 +284,7 @@ def headroom_sentence(found: Headroom) -> str:
     """How far the key can go, in words."""
 
     def show(value: float) -> str:
-        return key_text(value, found.unit)
+        return key_text(value, found.told or found.unit)
 
     where = f"{found.key} (now {show(found.start)})"
     if found.rule == "plain":

@@ -45,7 +45,8 @@ class Headroom(Shown):
     the nearest at which one is surely missed; None where there is none within reach.
 
     ``plain`` is what plain division of the drives' own rate gives, ``saturating`` where the first of all stations
-    saturates, both by closed form; None where nothing does.
+    saturates, both by closed form; None where nothing does. ``unit`` is that of the values in SI, ``told`` the one in
+    which they are told.
     """
 
     title: str
@@ -63,6 +64,7 @@ class Headroom(Shown):
     requests: int
     seed: int
     notes: tuple[str, ...] = ()
+    told: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -350,6 +352,7 @@ class _Search:
             self._judge.requests,
             seed,
             tuple(self.notes),
+            self._dial.told_in,
         )
 
     def _reachable(self, value: float | None) -> float | None:

@@ -13,7 +13,6 @@ from tailrace.answer.result import TargetResult
 from tailrace.measure.verdict import Verdict
 from tailrace.study.judge import Judged
 
-
 COLUMNS = (
     "value",
     "verdict",
