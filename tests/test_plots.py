@@ -30,6 +30,7 @@ from tailrace.quantity import QUANTILES, Quantity
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
 from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
+from tailrace.report.pictures.lines import Panel, Series, lines
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of
 from tailrace.scenario.reading.read import parse
@@ -449,3 +450,21 @@ def test_the_distribution_of_an_answer_rises_and_holds_its_quantiles(result) -> 
             assert figures.distribution_s[p].low == pytest.approx(figures.latency_s[name].low)
         else:
             assert p not in figures.distribution_s
+
+
+def test_no_name_of_an_axis_or_a_line_is_cut_off_on_a_telephone() -> None:
+    known = tuple(IntervalEstimate(value, 0.9 * value, 1.1 * value, 9, "t") for value in (1e-3, 2e-3))
+    series = tuple(
+        Series(label, (1.0, 2.0), known, exact=(1e-3, 2e-3))
+        for label in ("mean, eight queues", "p99, eight queues")
+    )
+    label = "queue depth: requests that each client keeps under way"
+    for width in ("wide", "narrow"):
+        figure = lines([Panel("latency, ms", series)], label)(width)
+        figure.draw_without_rendering()
+        ink = figure.get_window_extent()
+        names = [name for axes in figure.axes for name in (axes.xaxis.label, axes.yaxis.label)]
+        for text in [*names, *figure.legends[0].get_texts()]:
+            extent = text.get_window_extent()
+            assert ink.x0 - 1 <= extent.x0, text
+            assert extent.x1 <= ink.x1 + 1, text
