@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence, bench_for
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
@@ -248,19 +249,38 @@ def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
 
 
 def _meets(bench: Bench, scenario: Scenario) -> bool:
-    """Whether every target is met, by the values of a short run."""
+    """Whether every target is met, by the values of a short run.
+
+    Of one that is shorter still only where its interval leaves no doubt: over a load at which a quantile hardly rises,
+    it would be chance where the search ends.
+    """
     if bench.asked_too_much(scenario) is not None:
         return False
-    requests = min(SEARCH_REQUESTS, scenario.run.budget)
+    shortest = min(SEARCH_REQUESTS, scenario.run.budget)
+    longest = shortest if any(each.is_recorded for each in scenario.workload) else SEARCH_REQUESTS
+    if shortest < longest:
+        clear = _kept(bench, scenario, shortest, by_value=False)
+        if clear is not None:
+            return clear
+    return _kept(bench, scenario, longest, by_value=True) or False
+
+
+def _kept(bench: Bench, scenario: Scenario, requests: int, by_value: bool) -> bool | None:
+    """Whether a run of so many requests keeps every target, by its values, or else by intervals: None where one holds
+    a limit.
+    """
     numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
     sample = bench.samples([(scenario, numbers, requests)], "Search for the largest load")[0]
     if not sample.complete:
         return False
+    kept = []
     for workload in scenario.workload:
         for quantity, limit in workload.limits:
-            value = sample.section(workload.name, quantity, None).value
+            estimate = sample.section(workload.name, quantity, None).estimate(LEVEL)
             # A promise of a rate grows with the load that is to be carried.
             wanted = limit if quantity.is_latency else limit * scenario.load
-            if value is None or not quantity.keeps(value, wanted):
-                return False
-    return True
+            ends = (estimate.value,) if by_value else (estimate.low, estimate.high)
+            kept.append({None if end is None else quantity.keeps(end, wanted) for end in ends})
+    if any(each == {False} or (by_value and each == {None}) for each in kept):
+        return False
+    return True if all(each == {True} for each in kept) else None

@@ -21,7 +21,8 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
-from tailrace.study.tried import Tried, deciding, in_order
+from tailrace.study.sweep import IDENTITY
+from tailrace.study.tried import COLUMNS, Tried, deciding, in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,7 +46,8 @@ class Headroom(Shown):
     the nearest at which one is surely missed; None where there is none within reach.
 
     ``plain`` is what plain division of the drives' own rate gives, ``saturating`` where the first of all stations
-    saturates, both by closed form; None where nothing does.
+    saturates, both by closed form; None where nothing does. ``unit`` is that of the values in SI, ``told`` the one in
+    which they are told.
     """
 
     title: str
@@ -63,6 +65,7 @@ class Headroom(Shown):
     requests: int
     seed: int
     notes: tuple[str, ...] = ()
+    told: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -71,15 +74,16 @@ class Headroom(Shown):
         return own[0] if own else "none"
 
     def rows(self) -> list[dict[str, object]]:
-        """Every value that was tried, ready for JSON."""
-        return [each.row() for each in self.tried]
+        """Every value that was tried, ready for JSON; with what gave it."""
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [{**each.row(), **made, "digest": each.digest} for each in self.tried]
 
     @property
     def table(self) -> pd.DataFrame:
         """Every value that was tried, in SI units."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows())
+        return pd.DataFrame(self.rows(), columns=[*COLUMNS, *IDENTITY])
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
@@ -205,7 +209,8 @@ class _Search:
         binding = self._bench.load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
-        self.tried[value] = Tried(value, seen.verdict, self._judge.requests - before, share, deciding(seen))
+        requests = self._judge.requests - before
+        self.tried[value] = Tried(value, seen.verdict, requests, share, deciding(seen), scenario.digest)
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -348,6 +353,7 @@ class _Search:
             self._judge.requests,
             seed,
             (*self.notes, *self._beyond_depths()),
+            self._dial.told_in,
         )
 
     def _beyond_depths(self) -> tuple[str, ...]:

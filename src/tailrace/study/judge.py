@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
@@ -64,7 +65,7 @@ class Judge:
         self._bench, self._most = bench, most
         self._length = min(PILOT_START, most.requests)
         self._kept: dict[tuple[str, int], Sample] = {}
-        self._level = bonferroni_level(0.95, LOOKS)
+        self._level = bonferroni_level(LEVEL, LOOKS)
         self.looks = 0
         self.requests = 0
 

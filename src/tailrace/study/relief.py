@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
@@ -40,7 +41,8 @@ class Relieved:
     figure then against now, over the same random numbers, None where one of the two is overloaded or the change is
     not accepted (``reason``); ``rates`` the same for the rate of each closed class, by name, which no target may
     guard. ``carries`` is how many times this load the server carries then, as far as anybody knows. ``price`` and
-    ``power_w`` are what it costs more (less, if negative).
+    ``power_w`` are what it costs more (less, if negative). ``digest`` is that of the changed scenario, None where that
+    is not accepted.
     """
 
     resource: str
@@ -55,6 +57,7 @@ class Relieved:
     price: float | None = None
     power_w: float | None = None
     reason: str = ""
+    digest: str | None = None
 
     @property
     def change(self) -> float | None:
@@ -125,6 +128,9 @@ class Relief(Shown):
                     "price": each.price,
                     "power_w": each.power_w,
                     "reason": each.reason or None,
+                    "seed": self.seed,
+                    "version": version("tailrace"),
+                    "digest": each.digest,
                 }
             )
         return rows
@@ -183,7 +189,7 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
         class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals, of the target and of closed rates, hold together.
         figures = 1 + sum(not each.is_open for each in scenario.workload)
-        level = bonferroni_level(0.95, max(len(every) // 2, 1) * figures)
+        level = bonferroni_level(LEVEL, max(len(every) // 2, 1) * figures)
         seen = iter(then)
         found = [
             _relieved(
@@ -253,6 +259,7 @@ def _relieved(
         price=_difference(before.price, after.price),
         power_w=_difference(before.power_w, after.power_w),
         reason=f"{then.overloaded} cannot keep up" if then.overloaded else "",
+        digest=then.scenario.digest,
     )
 
 

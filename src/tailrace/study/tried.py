@@ -13,32 +13,52 @@ from tailrace.answer.result import TargetResult
 from tailrace.measure.verdict import Verdict
 from tailrace.study.judge import Judged
 
+COLUMNS = (
+    "value",
+    "verdict",
+    "requests",
+    "share_of_saturation",
+    "class",
+    "quantity",
+    "limit",
+    "found",
+    "found_low",
+    "found_high",
+)
+"""Of the row of a value."""
+
 
 @dataclass(frozen=True)
 class Tried:
-    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure."""
+    """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure.
+
+    ``digest`` is that of the scenario with the value.
+    """
 
     value: float
     verdict: Verdict
     requests: int
     share_of_saturation: float | None
     target: TargetResult | None
+    digest: str = ""
 
     def row(self) -> dict[str, object]:
         """The same, ready for JSON."""
         target = self.target
-        return {
-            "value": self.value,
-            "verdict": self.verdict,
-            "requests": self.requests,
-            "share_of_saturation": self.share_of_saturation,
-            "class": target and target.class_name,
-            "quantity": target and target.quantity,
-            "limit": target and target.limit,
-            "found": target and target.judged.value,
-            "found_low": target and target.judged.low,
-            "found_high": target and target.judged.high,
-        }
+        decided = (
+            (None,) * 6
+            if target is None
+            else (
+                target.class_name,
+                target.quantity,
+                target.limit,
+                target.judged.value,
+                target.judged.low,
+                target.judged.high,
+            )
+        )
+        figures = (self.value, self.verdict, self.requests, self.share_of_saturation, *decided)
+        return dict(zip(COLUMNS, figures, strict=True))
 
 
 def deciding(seen: Judged) -> TargetResult | None:
