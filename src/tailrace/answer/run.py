@@ -135,8 +135,14 @@ def _of_arms(load: Load) -> Iterator[str]:
         ]
         yield (
             "What the arms can carry was found by a run with all queue slots taken, to within "
-            f"{100 * float(load.error[arms].max()):.1g} %: it depends on how many requests they can choose from."
+            f"{_one_digit(100 * float(load.error[arms].max()))} %: it depends on how many requests they can choose "
+            "from."
         )
+
+
+def _one_digit(percentage: float) -> str:
+    """A percentage to one digit, written out."""
+    return f"{float(f'{percentage:.1g}'):g}"
 
 
 def _unsettled(evidence: Evidence) -> Iterator[str]:
