@@ -8,12 +8,10 @@ from tailrace.plan.filled import Filling, put_before
 
 HOST, BUFFER, DIE = range(3)
 
-FETCH = [take_ranked(DIE, 2), visit(HOST, 4.0), give(DIE)]
-STORE = [take_ranked(DIE, 2), visit(HOST, 5.0), take_ranked(DIE, 1), give(DIE), give(DIE)]
-BEHIND = [take_ranked(DIE, 2), visit(HOST, 3.0), give(DIE), give(BUFFER, 2), detach([*FETCH, *STORE])]
+COPY = [take_ranked(DIE, 2), visit(HOST, 4.0), give(DIE)]
+BEHIND = [take_ranked(DIE, 2), visit(HOST, 3.0), give(DIE), give(BUFFER, 2), detach(COPY)]
 WRITE = [visit(HOST, 1.0), split([take(BUFFER, 3), visit(HOST, 2.0), give(BUFFER), detach(BEHIND)])]
-# Of a write: what copies behind it still have to do that begin, and that wait for their second turn; then its own.
-LEFT = [detach([*FETCH, *STORE]), detach(STORE), take(BUFFER, 3), give(BUFFER), detach(BEHIND)]
+LEFT = [take(BUFFER, 3), give(BUFFER), detach(BEHIND)]
 
 
 def steps_of(path: Path) -> Steps:

@@ -9,6 +9,7 @@ from drives import generic
 from tailrace.answer.result import Result
 from tailrace.engine.compiled import available
 from tailrace.quantity import Quantity
+from tailrace.replicate.gather import start_of
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -106,6 +107,21 @@ def test_a_buffer_that_surely_fills_begins_full_and_a_short_run_is_of_its_steady
 
 
 @needs_speed
+def test_a_run_whose_buffers_are_not_replaced_often_enough_before_it_measures_promises_nothing() -> None:
+    # 8,192 writes of 4 KiB in 32 MiB, every third to fourth request one of them: replaced six times in 164,000
+    # requests, and measuring begins behind the 20,000th.
+    mixed = BUFFERED.replace("queue_depth = 6", "queue_depth = 256").replace(
+        "read_share = 0.0", "read_share = 0.7"
+    )
+    scenario = parse(mixed.replace(', buffer = "8 MiB"', ""), overrides=["run.requests=40000"])
+    assert start_of(scenario) == pytest.approx(2 * 256 + 6 * 8192 / 0.3, rel=0.03)
+    result = tailrace.simulate(scenario)
+    assert result.verdict == "undecided"
+    assert result.classes[0].all.rate_per_s.low is None
+    assert any("comes to its level within 170,000 requests" in note for note in result.notes), result.notes
+
+
+@needs_speed
 def test_a_run_that_ends_before_a_buffer_is_full_promises_nothing() -> None:
     # Writes come at the rate of the command processor as long as there is room, and at half of it for good.
     result = tailrace.simulate(parse(BUFFERED.replace("seed = 11", "seed = 11\nrequests = 20000")))
@@ -129,7 +145,7 @@ def test_closed_writers_into_protected_memory_are_never_overloaded() -> None:
     text = (SCENARIOS / "write-back.toml").read_text("utf-8")
     lines = [line for line in text.splitlines() if not line.startswith("surge")]
     closed = "\n".join("queue_depth = 4" if line.startswith('rate = "') else line for line in lines)
-    settings = ["run.requests=3000", "run.replications=4", 'server.controller.write_back.size="8 MiB"']
+    settings = ["run.requests=3600", "run.replications=4", 'server.controller.write_back.size="8 MiB"']
     result = tailrace.simulate(parse(closed, overrides=settings), engine="reference")
     assert result.overload is None
     assert result.verdict != "met"

@@ -14,7 +14,7 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
 from tailrace.replicate import gather
 from tailrace.replicate.boiled import boil_down
-from tailrace.replicate.gather import Gathering, measured_from
+from tailrace.replicate.gather import Gathering, measured_from, start_of
 from tailrace.replicate.replication import Replication, warming_means
 from through import shared_scenario
 
@@ -120,11 +120,11 @@ def sampled(scenario_name: str) -> tuple[Replication, Replication]:
     run = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
     plan = build_plan(scenario, 3, 8)
     is_open = np.array([scenario.workload_named(name).is_open for name in plan.classes])
-    closed = scenario.closed_requests
-    kept = boil_down(run, 12_000, plan, is_open, closed)
+    start = start_of(scenario)
+    kept = boil_down(run, 12_000, plan, is_open, start)
     again = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
     block = np.concatenate(list(again.blocks()))
-    return kept, boil_down(Whole(block, again.marks()), 12_000, plan, is_open, closed)
+    return kept, boil_down(Whole(block, again.marks()), 12_000, plan, is_open, start)
 
 
 @pytest.mark.parametrize("name", ["mixed", "booking-flash-busy"])
@@ -132,7 +132,7 @@ def test_a_sample_is_what_the_columns_of_the_run_say(name: str) -> None:
     kept, whole = sampled(name)
     scenario = shared_scenario(name)
     observed = run_reference(build_plan(scenario, 3, 8), 12_000, marks=21)
-    begin = measured_from(12_000, scenario.closed_requests)
+    begin = measured_from(12_000, start_of(scenario))
     assert kept.window_s == whole.window_s
     # whole bins, so wide that a thousand of them are hardly enough for the run, between the arrivals measured
     width = 2.0 ** np.ceil(np.log2(observed.completion_s.max() / 2048) + 1e-9)

@@ -10,7 +10,9 @@ from tailrace.answer.laws import broken_law
 from tailrace.answer.sample import Doubt, Sample
 from tailrace.forecast.saturation import Load
 from tailrace.measure.warmup import agreed, drift, settled
+from tailrace.plan.build import start_of_buffers
 from tailrace.plan.stations import Discipline
+from tailrace.replicate.gather import OVER_START, measured_from, start_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -26,7 +28,7 @@ GRAIN = 4.0
 
 def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
     """Why the figures of classes may be off whatever their width, by the name of the class; empty where nothing is."""
-    filling = _filling(load, sample)
+    filling = _not_replaced(scenario, sample) or _filling(load, sample)
     found = {}
     for workload in scenario.workload:
         doubt = filling or _too_few_surges(workload, sample) or _unsettled(workload, sample)
@@ -34,6 +36,20 @@ def doubts(scenario: Scenario, load: Load, sample: Sample) -> dict[str, Doubt]:
         if doubt is not None:
             found[workload.name] = doubt
     return found
+
+
+def _not_replaced(scenario: Scenario, sample: Sample) -> Doubt | None:
+    """Full buffers behind which copies still gather when measuring begins."""
+    if not start_of_buffers(scenario):
+        return None
+    start, fewest = start_of(scenario), min(sum(each.issued.values()) for each in sample)
+    if measured_from(fewest, start) >= start:
+        return None
+    return Doubt(
+        f"what goes on behind full buffers comes to its level within {_rounded_up(start):,} requests; a replication of "
+        f"{_rounded_up(OVER_START * start):,} has {OVER_START} times as many, and these have {fewest:,}",
+        math.inf,
+    )
 
 
 def _filling(load: Load, sample: Sample) -> Doubt | None:

@@ -26,6 +26,7 @@ from tailrace.measure.length import (
     planned_excursions,
 )
 from tailrace.measure.section import MINIMUM_EXCURSIONS
+from tailrace.replicate.gather import OVER_START, start_of
 from tailrace.scenario.tables.scenario import Scenario
 
 CONFIRMING = 4
@@ -148,7 +149,8 @@ def _decided(bench: Bench, pilot: _Piloted, sample: Sample, aim: Aim) -> Length 
     good_enough = max(PILOT_PRECISION, *wanted)
     if pilot_done(*estimates, precision=good_enough) or requests >= pilot.budget:
         ratio = max(width_of(each) / width for each, width in zip(estimates, wanted, strict=True))
-        length = answer_length(requests, ratio, pilot.budget, aim.least, run.replications)
+        least = max(aim.least, OVER_START * start_of(scenario))
+        length = answer_length(requests, ratio, pilot.budget, least, run.replications)
         return Length(length, run.replications, bars_of_pilot(scenario, sample))
     bars = pooled_bars(scenario, sample)
     by_sample = (sample.section(each.name, quantity, bars) for each, quantity, _ in steering)

@@ -17,7 +17,7 @@ from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import STAGES
 from tailrace.quantity import QUANTILES
-from tailrace.replicate.gather import SLOWEST_SHARE, measured_from
+from tailrace.replicate.gather import SLOWEST_SHARE, measured_from, start_of
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -68,7 +68,7 @@ def step_samples(
         number[block["order"]], arrival_s[block["order"]] = block["class_index"], block["arrival_s"]
     laps = run.laps()
     laps = laps[np.lexsort((laps["step"], laps["order"]))]
-    laps = laps[laps["order"] >= measured_from(requests, scenario.closed_requests)]
+    laps = laps[laps["order"] >= measured_from(requests, start_of(scenario))]
     found = {}
     for workload in scenario.workload:
         mine = laps[number[laps["order"]] == plan.classes.index(workload.name)]

@@ -188,6 +188,11 @@ def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mappi
     return server.stations, chunks
 
 
+def start_of_buffers(scenario: Scenario) -> int:
+    """How many requests closed classes make until it is as if their full buffers had been so for ever."""
+    return sum(each.start for each in _cached_fillings(scenario).values())
+
+
 @lru_cache(maxsize=16)
 def _cached_fillings(scenario: Scenario) -> Mapping[str, Filling]:
     """What closed classes find in the buffers, whatever the seed."""

@@ -3,8 +3,9 @@
 Such a buffer is full for good, but a run that starts with an empty one first shows how fast the server is without it,
 and room for many writes fills slowly. So the first request of such a class finds there what writes before it left: the
 detached part of further requests of the class, which takes room and goes on behind, as theirs does. What goes on behind
-that again, as the copies behind a program do, is there besides: those before have left it. Where less is known buffers
-begin empty, and whether they fill is for the answer to find out.
+that again, as the copies behind a program do, gathers while all of it is replaced a few times, and measuring waits for
+that. (Copies that lie there from the beginning, of the same writes, are an echo that takes five times as long to die
+away: own trial.) Where less is known buffers begin empty, and whether they fill is for the answer to find out.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
-from tailrace.plan.columns import DETACH, GIVE, TAKE_RANKED, VISIT, Chunk, Steps
+from tailrace.plan.columns import GIVE, VISIT, Chunk, Steps
 from tailrace.plan.demand import chunk_visits, depth_behind, detached, positioning_s
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.tables.scenario import Scenario
@@ -28,6 +29,10 @@ MOSTLY_BEHIND = 0.5
 """Share of that load, at least, for which nobody waits: else who waits for the rest holds the writes back."""
 MORE_ROWS = 1.2
 """Rows that are planned to fill buffers, over those that would do if they fell evenly on all of them."""
+SETTLED, SETTLED_BEHIND = 2, 6
+"""How often all that buffers hold is replaced until it is as if they had been full for ever; and where work behind a
+write has work behind it (own trial, a drive at depth 256: after five times neither the mean of latency nor the share of
+the slowest changes any more)."""
 MOST_STEPS = 2**21
 """Steps of what begins in the buffers of a class, at most: beyond, they begin as full as that makes them."""
 
@@ -38,6 +43,12 @@ class Filling:
 
     room: FloatArray
     rows: int
+    rounds: int = SETTLED
+
+    @property
+    def start(self) -> int:
+        """Requests of the class that pass until what goes on behind it has come to its level: ``rounds`` fillings."""
+        return int(self.rounds * self.rows / MORE_ROWS)
 
     def steps(self, chunk: Chunk) -> Steps:
         """What the rows of a block leave in the buffers, as far as there is room: the takes, and the ways behind."""
@@ -54,15 +65,7 @@ class Filling:
         fits[row[order[level > self.room[pool]]]] = False
         kept = behind.copy()
         kept[moves] = True
-        own = np.flatnonzero(kept & fits[row])
-        earlier, lengths = _behind_that(chunk)
-        some = fits[row[earlier]]
-        places = np.concatenate([earlier[some], own])
-        lengths = np.concatenate([lengths[some], steps.arg[own]])
-        order = np.argsort(row[places], kind="stable")
-        found = steps.at(places[order])
-        found.arg[:] = lengths[order]
-        return found
+        return steps.at(np.flatnonzero(kept & fits[row]))
 
 
 def put_before(before: Steps, chunk: Chunk) -> Chunk:
@@ -111,45 +114,14 @@ def fillings(scenario: Scenario, stations: Stations, chunks: Mapping[str, Chunk]
             a_row = _left(chunks[name], stations)[buffers].sum()
             steps_a_row = chunks[name].steps.op.size / len(chunks[name])
             rows = min(MORE_ROWS * room.sum() / a_row, MOST_STEPS / steps_a_row)
-            found[name] = Filling(room, int(rows) + 1)
+            rounds = SETTLED_BEHIND if (depth_behind(chunks[name]) > 1).any() else SETTLED
+            found[name] = Filling(room, int(rows) + 1, rounds)
     return found
 
 
 def _rows(chunk: Chunk) -> IntArray:
     """The row of each step."""
     return np.repeat(np.arange(len(chunk)), np.diff(chunk.first, append=chunk.steps.op.size))
-
-
-def _behind_that(chunk: Chunk) -> tuple[IntArray, IntArray]:
-    """Ways behind those behind a request that give back what they take: from their beginning, and from later on.
-
-    Such a way waits as often as it takes a pool's permit at the rank of its first take, so it is there once for each of
-    these waits, with what is left of it. Places of the steps, way after way, and what ``arg`` they shall have.
-    """
-    steps, depth = chunk.steps, depth_behind(chunk)
-    begins = np.flatnonzero((depth == 2) & (steps.op == DETACH))
-    ends = begins + 1 + steps.arg[begins]
-    change = np.append(0.0, np.cumsum(_change(steps)))
-    balanced = change[ends] == change[begins]
-    begins, ends = begins[balanced], ends[balanced]
-    way = np.searchsorted(begins, np.arange(steps.op.size), side="right") - 1
-    inside = (way >= 0) & (depth == 2)
-    inside[inside] = np.flatnonzero(inside) < ends[way[inside]]
-    waits = inside & (steps.op == TAKE_RANKED)
-    first = begins[way[waits]] + 1
-    waits[waits] = (steps.op[first] == TAKE_RANKED) & (steps.work[first] == steps.work[waits])
-    later = np.setdiff1d(np.flatnonzero(waits), begins + 1)
-    head = np.concatenate([begins, begins[way[later]]])
-    start = np.concatenate([begins + 1, later])
-    end = np.concatenate([ends, ends[way[later]]])
-    order = np.argsort(head, kind="stable")
-    head, start, size = head[order], start[order], (end - start)[order]
-    heads = np.cumsum(size + 1) - size - 1
-    places = np.repeat(start - 1 - heads, size + 1) + np.arange(int((size + 1).sum()))
-    places[heads] = head
-    args = steps.arg[places].astype(np.int64)
-    args[heads] = size
-    return places, args
 
 
 def _held(chunk: Chunk) -> FloatArray:

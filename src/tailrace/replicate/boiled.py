@@ -13,7 +13,7 @@ from tailrace.engine.observations import Marks
 from tailrace.plan.build import Plan, build_plan
 from tailrace.quantity import KINDS, Kind
 from tailrace.replicate.flow import Throughflow
-from tailrace.replicate.gather import Gathering, groups_of, measured_from
+from tailrace.replicate.gather import Gathering, groups_of, measured_from, start_of
 from tailrace.replicate.replication import Latencies, Replication, StationSample, Totals, warming_means
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -62,21 +62,21 @@ def replicate(
         most_present = most_under_way(scenario, plan, requests)
     run = started(engine)(plan, requests, MARKS, most_present)
     is_open = np.array([name not in closed for name in plan.classes])
-    return boil_down(run, requests, plan, is_open, scenario.closed_requests)
+    return boil_down(run, requests, plan, is_open, start_of(scenario))
 
 
-def boil_down(run: EngineRun, requests: int, plan: Plan, is_open: BoolArray, closed: int = 0) -> Replication:
+def boil_down(run: EngineRun, requests: int, plan: Plan, is_open: BoolArray, start: int = 0) -> Replication:
     """Carry out a run of so many requests and keep of it what the answer needs.
 
-    ``is_open`` is that of the classes by number; ``closed`` requests are kept going by those that are not.
+    ``is_open`` is that of the classes by number; ``start`` requests are too early to be measured.
     """
-    gathering = Gathering(requests, is_open, closed)
+    gathering = Gathering(requests, is_open, start)
     for block in run.blocks():
         gathering.add(block, run.marks().time_s)
     marks = run.marks()
     last = marks.time_s.size - 1
     # Of the marks, evenly spread over the arrivals, the one at which the measured window begins.
-    warm = min(math.ceil((MARKS - 1) * measured_from(requests, closed) / requests), last - 1)
+    warm = min(math.ceil((MARKS - 1) * measured_from(requests, start) / requests), last - 1)
     under_way = gathering.open_present(last + 1) if run.complete else marks.present
     if is_open.all():
         under_way = under_way + marks.detached
@@ -89,7 +89,7 @@ def boil_down(run: EngineRun, requests: int, plan: Plan, is_open: BoolArray, clo
         flow = gathering.throughflow()
         window_s = flow.window_s
         for number, name in enumerate(plan.classes):
-            latencies = _latencies(gathering, number, measured_from(requests, closed))
+            latencies = _latencies(gathering, number, measured_from(requests, start))
             warming[name], issued[name] = warming_means(latencies.every_s), latencies.every_s.size
             kinds[name] = _kinds(gathering, number, latencies, flow)
             pace[name] = flow.pace_per_s[groups_of(number, "all")].sum(axis=0)

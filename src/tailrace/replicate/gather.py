@@ -12,9 +12,11 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.engine.loop.layout import Records
+from tailrace.plan.build import start_of_buffers
 from tailrace.plan.columns import READ
 from tailrace.quantity import KINDS, Kind
 from tailrace.replicate.flow import Flow, Throughflow
+from tailrace.scenario.tables.scenario import Scenario
 
 WARMUP_SHARE = 0.1
 SLOWEST_SHARE = 0.01
@@ -25,6 +27,9 @@ MIDDLE_ROWS = 2**16
 FEW_ROWS = 2**16
 """Rows that are kept before it is worth asking which of them can be among the slowest."""
 
+
+OVER_START = 4
+"""How many times as long as that start a replication shall be, if it may."""
 
 STAGES = 4
 KEPT = np.dtype([("order", "i8"), ("latency_s", "f8"), ("group", "i8"), ("times_s", "f8", (2 * STAGES,))])
@@ -46,13 +51,21 @@ class StageSums:
         return cls(len(rows), times[:STAGES], times[STAGES:])
 
 
-def measured_from(requests: int, closed: int = 0) -> int:
+def start_of(scenario: Scenario) -> int:
+    """How many requests it takes until the way in which closed clients begin is forgotten.
+
+    They all begin at once, so the first two of each that they keep going still show it; and so does what lies in full
+    buffers, until it has been replaced often enough.
+    """
+    return 2 * scenario.closed_requests + start_of_buffers(scenario)
+
+
+def measured_from(requests: int, start: int = 0) -> int:
     """The first request, by order of arrival, that is measured: the first tenth is not.
 
-    Nor are the first two of each of the ``closed`` that closed clients keep going, which all begin at once, as long as
-    that leaves half of the run.
+    Nor are those of the ``start``, as long as that leaves half of the run.
     """
-    return max(int(np.ceil(WARMUP_SHARE * requests)), min(2 * closed, requests // 2))
+    return max(int(np.ceil(WARMUP_SHARE * requests)), min(start, requests // 2))
 
 
 class Gathering:
@@ -63,13 +76,13 @@ class Gathering:
         window_s: the instants of the last arrival that is not measured, and of the last that is.
     """
 
-    def __init__(self, requests: int, is_open: BoolArray, closed: int = 0) -> None:
-        """``is_open`` says of each class, by number, whether it is open; ``closed`` requests are kept going."""
+    def __init__(self, requests: int, is_open: BoolArray, start: int = 0) -> None:
+        """``is_open`` says of each class, by number, whether it is open; ``start`` is that of `measured_from`."""
         self.latency_s = np.empty(requests)
         self.class_index = np.empty(requests, dtype=np.uint16)
         self.is_read = np.empty(requests, dtype=np.bool_)
         self.window_s = [0.0, 0.0]
-        self._begin = measured_from(requests, closed)
+        self._begin = measured_from(requests, start)
         self._is_open = is_open
         groups = 2 * is_open.size  # reads and writes of each class
         self._count = np.zeros(groups, dtype=np.int64)

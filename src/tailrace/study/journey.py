@@ -16,7 +16,7 @@ from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
 from tailrace.replicate.boiled import most_under_way
-from tailrace.replicate.gather import measured_from
+from tailrace.replicate.gather import measured_from, start_of
 from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.reading.read import Given, given
 from tailrace.shown import Shown
@@ -136,7 +136,7 @@ def journey(
         raise SettingError(
             "the requests pile up without end: the server is overloaded (tailrace run says where)"
         )
-    begin = measured_from(requests, scenario.closed_requests)
+    begin = measured_from(requests, start_of(scenario))
     mine = np.arange(begin, requests)
     if workload is not None:
         mine = mine[observed.class_index[begin:] == plan.classes.index(workload)]
