@@ -223,6 +223,7 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
     other = {
         "contents",
         "covered",
+        "day_trace",
         "drawn",
         "parallel",
         "record",

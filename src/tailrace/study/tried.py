@@ -55,7 +55,9 @@ def deciding(seen: Judged) -> tuple[str, TargetResult | None]:
         return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
     return min(
-        seen.promised, key=lambda each: (order.index(each[1].verdict), beyond(each[1])), default=("", None)
+        seen.promised,
+        key=lambda each: (order.index(each[1].verdict), beyond(each[1])),
+        default=(seen.overloaded_in, None),
     )
 
 
