@@ -388,7 +388,17 @@ def kept_by_closed_form(scenario: Scenario) -> bool:
     return True
 
 
-@pytest.mark.parametrize(("text", "key"), [TWO[0], pytest.param(*TWO[1], marks=pytest.mark.whole)])
+def test_headroom_tells_in_which_condition_a_value_is_decided() -> None:
+    found = headroom(parse(TWO[0][0], overrides=["run.requests=3000", "run.replications=4"]), "load")
+    assert found.tried
+    # Noon is the hardest: by day a sixth less comes.
+    assert {each.condition for each in found.tried if each.verdict in ("missed", "overloaded")} == {"noon"}
+    assert any("in condition night: it changes in proportion there" in note for note in found.notes)
+    assert all(each.row()["condition"] == each.condition for each in found.tried)
+
+
+@pytest.mark.whole
+@pytest.mark.parametrize(("text", "key"), TWO)
 def test_headroom_holds_in_the_hardest_condition_as_brute_force_has_it(text: str, key: str) -> None:
     pytest.importorskip("numba")
     scenario = parse(text, overrides=["run.requests=40000", "run.replications=16"])
