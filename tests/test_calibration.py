@@ -242,7 +242,7 @@ def test_the_simulated_latencies_lie_near_measured_ones_of_the_same_law_and_far_
     scenario = parse(
         f'{generic("exponential")}\n[[workload]]\nname = "booking"\nrate = "500 /s"\nrequest_size = "8 KiB"\n'
     )
-    samples = latencies(scenario, 3, 4000, engine="reference")
+    samples = latencies(scenario, 3, 4000)
     rng = np.random.default_rng(2)
     near = distance(
         samples, rng.exponential(2e-3, 20_000)

@@ -35,6 +35,7 @@ from plans import (
 from plans import (
     Path as Walk,
 )
+from same import assert_same
 from tailrace.engine.compiled import available, run_compiled
 from tailrace.engine.observations import Observations
 from tailrace.engine.reference import run_reference
@@ -53,29 +54,6 @@ pytestmark = pytest.mark.skipif(
 
 Engine = Callable[..., Observations]
 ENGINES = pytest.mark.parametrize("engine", [run_reference, run_compiled])
-
-COLUMNS = (
-    "class_index",
-    "client",
-    "kind",
-    "size_bytes",
-    "arrival_s",
-    "completion_s",
-    "wait_s",
-    "service_s",
-)
-MARK_COLUMNS = ("time_s", "arrived", "present", "detached", "busy_s", "waiting_s")
-
-
-def assert_same(one: Observations, other: Observations) -> None:
-    """Both runs ended alike, and every column and mark is the same to the last bit (NaN is the same as NaN)."""
-    assert one.complete == other.complete
-    for name in COLUMNS:
-        mine, theirs = getattr(one, name), getattr(other, name)
-        assert mine.dtype == theirs.dtype, name
-        np.testing.assert_array_equal(mine, theirs, err_msg=name, strict=True)
-    for name in MARK_COLUMNS:
-        np.testing.assert_array_equal(getattr(one.marks, name), getattr(other.marks, name), err_msg=name)
 
 
 def assert_engines_agree(

@@ -99,6 +99,7 @@ def test_the_compiled_engine_outruns_plain_simpy(quick: Quick, tmp_path: Path) -
     assert (tmp_path / "speed_growth.csv").exists()
 
 
+@pytest.mark.whole
 def test_intervals_hold_as_often_as_they_say(quick: Quick) -> None:
     whole = quick("interval_coverage")
     frame, over_all = (whole[(whole.rule == "over all conditions") == which] for which in (False, True))
@@ -253,6 +254,7 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
         assert pictures == contents.row(name, ROOT / "results")[3]
 
 
+@pytest.mark.whole
 def test_every_picture_can_be_drawn_again_from_its_table_in_the_sizes_and_colours_of_the_house(
     script,
 ) -> None:

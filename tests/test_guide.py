@@ -198,7 +198,11 @@ def test_the_programs_of_the_manual_run(folder: Path, capsys: pytest.CaptureFixt
     first, exact = capsys.readouterr().out.splitlines()
     assert re.fullmatch(r"booking: \d\.\d\d ms, \d\.\d\d to \d\.\d\d", first)
     assert float(exact) == pytest.approx(1.746e-3, rel=1e-3)
-    assert {each.name for each in folder.glob("*.*")} == {"latency.svg", "time_per_stage.png"}
+    assert {each.name for each in folder.glob("*.*")} == {
+        "deviations.csv",
+        "latency.svg",
+        "time_per_stage.png",
+    }
 
 
 # Scenarios in parts

@@ -65,9 +65,7 @@ def simulate(
         Interrupted: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
     scenario = given(scenario)
-    run = scenario.run
-    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
-    with bench_for(scenario, seed, engine, workers, progress, least * run.replications) as bench:
+    with bench_for(scenario, seed, engine, workers, progress, least_requests(scenario)) as bench:
         length = lengths(bench, [scenario], ANSWER)[0]
         looks = LOOKS if until_decided and any(each.limits for each in scenario.workload) else 1
         level = target_level(scenario, looks)
@@ -78,19 +76,27 @@ def simulate(
         except Interrupted as stopped:
             if len(stopped.finished) > 1 and all(each.complete for each in stopped.finished):
                 kept = Evidence(scenario, Sample(stopped.finished), length.requests, notes=(str(stopped),))
-                stopped.result = result_of(bench, kept, level)
+                stopped.result = result_of(bench, kept, looks)
             raise
-        return with_steps(result_of(bench, evidence, level), scenario, bench.engine, PILOT_REPLICATIONS)
+        return with_steps(result_of(bench, evidence, looks), scenario, bench.engine, PILOT_REPLICATIONS)
 
 
-def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> Result:
+def least_requests(scenario: Scenario) -> int:
+    """Requests of the shortest answer, over all replications."""
+    run = scenario.run
+    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
+    return least * run.replications
+
+
+def result_of(bench: Bench, evidence: Evidence, looks: int = 1, level: float | None = None) -> Result:
     """The answer that evidence gives, or that the server is overloaded.
 
-    ``level`` is that of the intervals by which targets are judged, by default such that all hold together.
+    ``looks`` is how often targets may have been looked at: the intervals by which they are judged hold together at all.
+    ``level`` is that of each, where more than these have to hold together.
     """
     scenario, load, overload = evidence.scenario, bench.load(evidence.scenario), evidence.overload
     sample = Sample([]) if overload is not None else evidence.sample
-    level = target_level(scenario) if level is None else level
+    level = target_level(scenario, looks) if level is None else level
     classes = (
         tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
         if len(sample)
@@ -125,6 +131,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
             *_of_datasheets(scenario),
         ),
         rebuilds=rebuilds,
+        looks=looks,
     )
 
 

@@ -91,7 +91,7 @@ class Steps:
             np.full(count, END, dtype=np.uint8), np.zeros(count, dtype=np.int32), np.zeros(count), access
         )
 
-    def at(self, places: IntArray) -> Steps:
+    def at(self, places: IntArray | slice) -> Steps:
         """The steps at the given places."""
         access = self.access and Access(*(column[places] for column in self.access.columns()))
         return Steps(self.op[places], self.arg[places], self.work[places], access)
@@ -134,6 +134,25 @@ class Chunk:
 
     def __len__(self) -> int:
         return self.first.size
+
+    def parts(self, rows: int) -> list[Chunk]:
+        """The same rows in blocks of so many, the last of what is left."""
+        ends = np.append(self.first, self.steps.op.size)
+        cut = []
+        for begin in range(0, len(self), rows):
+            mine = slice(begin, min(begin + rows, len(self)))
+            cut.append(
+                Chunk(
+                    self.first[mine] - ends[mine.start],
+                    self.gap_s[mine],
+                    self.class_index[mine],
+                    self.client[mine],
+                    self.size_bytes[mine],
+                    self.kind[mine],
+                    self.steps.at(slice(int(ends[mine.start]), int(ends[mine.stop]))),
+                )
+            )
+        return cut
 
 
 def one_visit_each(visits: Steps) -> Chunk:

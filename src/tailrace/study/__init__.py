@@ -1,4 +1,4 @@
-"""What do many scenarios say? Conditions, sweeps, headroom, relief, comparisons, curves, and the journey of slow requests.
+"""What do many scenarios say? Conditions, sweeps, headroom, relief, comparisons, curves, journeys of slow requests.
 
 Each question has a function that takes a scenario or its file and returns an object with a table (``table``) and
 plain values (``as_dict``): `sweep`, `headroom`, `relief`, `compare`, `journey`. All open a `session.Session` (seed,

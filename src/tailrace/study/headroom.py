@@ -23,7 +23,8 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
-from tailrace.study.tried import Tried, deciding, in_order
+from tailrace.study.sweep import IDENTITY
+from tailrace.study.tried import COLUMNS, Tried, deciding, in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,7 +48,8 @@ class Headroom(Shown):
     the nearest at which one is surely missed; None where there is none within reach.
 
     ``plain`` is what plain division of the drives' own rate gives, ``saturating`` where the first of all stations
-    saturates, both by closed form; None where nothing does.
+    saturates, both by closed form; None where nothing does. ``unit`` is that of the values in SI, ``told`` the one in
+    which they are told.
     """
 
     title: str
@@ -65,6 +67,7 @@ class Headroom(Shown):
     requests: int
     seed: int
     notes: tuple[str, ...] = ()
+    told: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -73,15 +76,17 @@ class Headroom(Shown):
         return own[0] if own else "none"
 
     def rows(self) -> list[dict[str, object]]:
-        """Every value that was tried, ready for JSON."""
-        return [each.row() for each in self.tried]
+        """Every value that was tried, ready for JSON; with what gave it."""
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [{**each.row(), **made, "digest": each.digest} for each in self.tried]
 
     @property
     def table(self) -> pd.DataFrame:
         """Every value that was tried, in SI units."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows())
+        where = ["condition"] if any(each.condition for each in self.tried) else []
+        return pd.DataFrame(self.rows(), columns=[*where, *COLUMNS, *IDENTITY])
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
@@ -219,7 +224,7 @@ class _Search:
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
         requests = self._judge.requests - before
         where, target = deciding(seen)
-        self.tried[value] = Tried(value, seen.verdict, requests, share, target, where)
+        self.tried[value] = Tried(value, seen.verdict, requests, share, target, scenario.digest, where)
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -369,6 +374,7 @@ class _Search:
             self._judge.requests,
             seed,
             tuple(self.notes),
+            self._dial.told_in,
         )
 
     def _reachable(self, value: float | None) -> float | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
@@ -80,7 +81,7 @@ class Judge:
         self._bench, self._most = bench, most
         self._length = min(PILOT_START, most.requests)
         self._kept: dict[tuple[str, int], Sample] = {}
-        self._level = bonferroni_level(0.95, LOOKS)
+        self._level = bonferroni_level(LEVEL, LOOKS)
         self.looks = 0
         self.requests = 0
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
@@ -38,7 +38,10 @@ SIZES = ".request_size"
 
 @dataclass(frozen=True, repr=False)
 class Sweep(Shown):
-    """The whole: keys in the order in which they were given, with units, and every point."""
+    """The whole: keys in the order in which they were given, with SI units, and every point.
+
+    ``told`` are the units in which values of keys are told, where these are not SI.
+    """
 
     title: str
     keys: tuple[str, ...]
@@ -47,6 +50,7 @@ class Sweep(Shown):
     points: tuple[Point, ...]
     requests: int
     notes: tuple[str, ...]
+    told: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def several(self) -> bool:
@@ -201,14 +205,16 @@ def sweep(
         )  # for whoever looks before it is finished
         wanted, cost = _lengths(session, scenarios, seconds)
         seen = answered(session.bench, scenarios, wanted)
+        dials = {axis.key: Dial(Variants(first), axis.key) for axis in axes}
         found = Sweep(
             first.title if len(whole) == 1 else ", ".join(whole),
             tuple(axis.key for axis in axes),
-            {axis.key: Dial(Variants(first), axis.key).unit for axis in axes},
+            {key: dial.unit for key, dial in dials.items()},
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
             (*_set_over(whole, axes), *([cost] if cost else []), *_uncertain(places, seen)),
+            {key: dial.told_in for key, dial in dials.items()},
         )
         session.finish(found.rows())
     return found
