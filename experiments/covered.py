@@ -22,7 +22,7 @@ DOUBT = 0.999
 LEAST, MOST = 0.93, 0.97
 """What no cell may lie beyond."""
 
-QUANTITIES = ("rate", "mean", "p50", "p95", "p99")
+QUANTITIES = ("rate", "mean", "p50", "p95", "p99", "p999")
 
 Hits = dict[str, tuple[int, int]]
 """By quantity: intervals given, and how many of them held the truth."""
@@ -120,7 +120,7 @@ def picture(frame: pd.DataFrame) -> Figure:
         at = [lines.index(line) for line in zip(part.cell, part.rule, strict=True)]
         axis.errorbar(
             100 * part.coverage,
-            np.array(at) + 0.16 * (place - 2),
+            np.array(at) + 0.14 * (place - 2.5),
             xerr=[100 * (part.coverage - part.low), 100 * (part.high - part.coverage)],
             fmt=look.marker,
             markersize=4,

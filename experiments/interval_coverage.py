@@ -2,7 +2,8 @@
 
 Independent runs of stations whose mean, p50, p95 and p99 are known exactly, each run with its intervals as an answer
 gives them. Lengths are fixed, and the requests come from exact recursions (Lindley's and its kin), which are ten times
-as fast as the engine. Whole answers, which find their own lengths, are tried by `answer_coverage`.
+as fast as the engine. Of three conditions together, whose exact figures follow by their weights, the intervals are
+those of an answer over all of them. Whole answers, which find their own lengths, are tried by `answer_coverage`.
 """
 
 from __future__ import annotations
@@ -15,14 +16,19 @@ import pandas as pd
 from numba import njit
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.optimize import brentq
 
 from covered import Hits, Task, counted, picture, summed_up, table
 from parallel import Parallel
 from record import recorded
+from tailrace.answer.mixture import Mixture, Part
+from tailrace.answer.sample import Sample
 from tailrace.measure.section import sectioned_mean, sectioned_quantiles
 from tailrace.physics.hyperexponential import two_phase_from_uniform
-from tailrace.replicate.gather import measured_from
-from tailrace.theory import mg1_response_mean, mmc_response_mean, mmc_response_quantile
+from tailrace.quantity import Quantity
+from tailrace.replicate.gather import StageSums, measured_from
+from tailrace.replicate.replication import Latencies, Replication, StationSample, Totals
+from tailrace.theory import mg1_response_mean, mmc_response_mean, mmc_response_quantile, mmc_response_tail
 from tailrace.theory.laws import hyperexponential
 from tailrace.theory.mg1 import mg1_response_quantile
 
@@ -31,6 +37,8 @@ Floats = NDArray[np.float64]
 REPLICATIONS = 16
 QUANTILES = {"p50": 0.50, "p95": 0.95, "p99": 0.99}
 QUANTITIES = ("mean", *QUANTILES)
+OVER_ALL = {"p50": 0.50, "p99": 0.99, "p999": 0.999}
+"""What is asked of three conditions together, besides the mean."""
 SCV = 4.0
 STAGES, CLOSED_STATIONS, CUSTOMERS = 4, 2, 8
 RUNS_A_TASK = 10
@@ -159,6 +167,88 @@ def cells(quick: bool) -> list[Cell]:
     return [each for each in found if each.requests < 20_000] if quick else found
 
 
+@dataclass(frozen=True)
+class Day:
+    """A station in three conditions, loads of 10 : 1 and more between them: hours, load and requests of each."""
+
+    name: str
+    servers: int
+    conditions: tuple[tuple[float, float, int], ...]
+
+    @property
+    def requests(self) -> int:
+        """Requests of all conditions in one replication."""
+        return sum(requests for *_, requests in self.conditions)
+
+    @property
+    def exact(self) -> dict[str, float]:
+        """The figures of a request drawn by rate and hours: of each condition the law of M/M/c is known."""
+        mass = [hours * load for hours, load, _ in self.conditions]
+        rates = [load * self.servers for _, load, _ in self.conditions]
+
+        def beyond(level: float) -> float:
+            tails = (float(mmc_response_tail(level, rate, 1.0, self.servers)) for rate in rates)
+            return sum(each * tail for each, tail in zip(mass, tails, strict=True)) / sum(mass)
+
+        means = (float(mmc_response_mean(rate, 1.0, self.servers)) for rate in rates)
+        mean = sum(each * one for each, one in zip(mass, means, strict=True)) / sum(mass)
+        return {"mean": mean} | {
+            name: brentq(lambda level, p=p: beyond(level) - (1 - p), 0.0, 1000.0, xtol=1e-12)
+            for name, p in OVER_ALL.items()
+        }
+
+    def mixture(self, rng: np.random.Generator) -> Mixture:
+        """All conditions as an answer has them, from replications of each."""
+        parts = []
+        for hours, load, requests in self.conditions:
+            replications = [self._replication(load, requests, rng) for _ in range(REPLICATIONS)]
+            parts.append(Part(f"{load}", hours, Sample(replications)))
+        return Mixture(parts)
+
+    def _replication(self, load: float, requests: int, rng: np.random.Generator) -> Replication:
+        gaps = rng.standard_exponential(requests) / (load * self.servers)
+        services = rng.standard_exponential(requests)
+        found = (
+            one_server(gaps, services) if self.servers == 1 else several_servers(gaps, services, self.servers)
+        )
+        begin = measured_from(requests)
+        window, count = float(gaps[begin:].sum()), requests - begin
+        whole = Latencies(found, np.ones(requests, dtype=np.bool_), begin)
+        none = StageSums(0, np.zeros(4), np.zeros(4))
+        total = Totals("all", count, count, 0, 0.0, float(found[begin:].sum()), none, none, none, whole)
+        nothing = np.zeros(1)
+        stations = StationSample(window, nothing, nothing, nothing, nothing)
+        return Replication(window, {"": {"all": total}}, {}, {}, {}, stations, nothing, nothing, True)
+
+
+def days(quick: bool) -> list[Day]:
+    """What is rare over all of them has to be supported, too, so that the busiest condition is longest."""
+    if quick:
+        return [
+            Day("three M/M/1, 10 : 1, short", 1, ((8.0, 0.08, 2_000), (12.0, 0.4, 4_000), (4.0, 0.8, 12_000)))
+        ]
+    return [
+        Day("three M/M/1, 10 : 1", 1, ((8.0, 0.08, 15_000), (12.0, 0.4, 30_000), (4.0, 0.8, 200_000))),
+        Day("three M/M/8, 10 : 1", 8, ((8.0, 0.08, 15_000), (12.0, 0.4, 30_000), (4.0, 0.8, 200_000))),
+        Day(
+            "three M/M/1, half an hour busy",
+            1,
+            ((16.0, 0.08, 15_000), (7.5, 0.5, 60_000), (0.5, 0.8, 120_000)),
+        ),
+    ]
+
+
+def over_all(day: Day, seed: int, first: int, runs: int) -> Hits:
+    """Runs of three conditions, and their figures over all."""
+    hits = dict.fromkeys(("mean", *OVER_ALL), (0, 0))
+    known = day.exact
+    for number in range(first, first + runs):
+        mixture = day.mixture(np.random.default_rng([seed, number, *day.name.encode()]))
+        estimates = {name: mixture.section("", Quantity(name)).estimate() for name in hits}
+        hits = counted(hits, estimates, known)
+    return hits
+
+
 def fixed(cell: Cell, seed: int, first: int, runs: int) -> Hits:
     """Runs of a cell at its fixed length."""
     hits = dict.fromkeys(QUANTITIES, (0, 0))
@@ -178,6 +268,11 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
     tasks = [
         Task(cell.name, "fixed length", RUNS_A_TASK, fixed, (cell, seed, first, RUNS_A_TASK))
         for cell in sorted(cells(quick), key=lambda each: -each.requests)
+        for first in range(0, runs, RUNS_A_TASK)
+    ]
+    tasks += [
+        Task(day.name, "over all conditions", RUNS_A_TASK, over_all, (day, seed, first, RUNS_A_TASK))
+        for day in days(quick)
         for first in range(0, runs, RUNS_A_TASK)
     ]
     with Parallel(quick) as crew:

@@ -407,7 +407,14 @@ def test_new_writes_a_scenario_that_loads_and_never_overwrites(tmp_path: Path) -
 def test_schema_is_one_json_document(tmp_path: Path) -> None:
     done = invoke("schema")
     assert done.exit_code == 0
-    assert set(json.loads(done.stdout)["properties"]) == {"title", "load", "server", "workload", "run"}
+    assert set(json.loads(done.stdout)["properties"]) == {
+        "title",
+        "load",
+        "server",
+        "workload",
+        "condition",
+        "run",
+    }
 
 
 def test_keys_lists_units_defaults_and_ranges() -> None:

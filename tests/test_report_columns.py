@@ -7,13 +7,18 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from io import StringIO
 
+import numpy as np
 import pytest
 from rich.console import Console
 
 from tailrace.answer.result import Figures, Overload, Result
+from tailrace.answer.work import Work
+from tailrace.forecast.conditions import ConditionEstimates, EstimatedCondition
 from tailrace.forecast.result import ClassTheory, Theory
+from tailrace.forecast.spells import Spell
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.paired import Paired
+from tailrace.measure.section import Sectioned
 from tailrace.quantity import Quantity
 from tailrace.report import notebook
 from tailrace.report.columns.answer import class_figures, station_columns, stations, targets
@@ -26,6 +31,8 @@ from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
 from tailrace.study.compare import Comparison, Design, Difference
+from tailrace.study.compare_conditions import ConditionsComparison
+from tailrace.study.conditions import ConditionResult, Conditions
 from tailrace.study.headroom import Headroom
 from tailrace.study.journey import Journey, Stop, Trip
 from tailrace.study.relief import Relief
@@ -241,11 +248,35 @@ class Calm(HTMLParser):
         self.text += data
 
 
+SPELL = Spell("noon", "arm", 1e6, 540.0, None, None, {("booking", Quantity("p99")): 2880.0})
+DAY = Conditions(
+    "0.1",
+    "A day",
+    "0" * 64,
+    7,
+    "compiled",
+    (ConditionResult("night", 8.0, 1 / 3, answer(MISSED), 0.1),),
+    (replace(BOOKING, targets=(MISSED,)),),
+    (Work("booking", 2 * 10**13, "night", 0.0, "night", Sectioned(22200.0, np.array([300.0, -300.0]), 9)),),
+    (MISSED,),
+    (SPELL,),
+    2,
+    "missed",
+    ("a note",),
+    "22:00",
+)
 STOP = Stop("network in", "network", 1, 0.0, 1e-4, 2e-4, 3)
 SHOWN: tuple[Shown, ...] = (
     answer(MISSED),
     Theory(None, {"cores": 0.5}, {"booking": ClassTheory(1e-4, 2e-4, "product form")}),
     compared(answer(THROUGHPUT), answer(MISSED)),
+    DAY,
+    ConditionsComparison(
+        {"night": compared(answer(MISSED), answer(MISSED))}, {"design-1": DAY, "design-2": DAY}
+    ),
+    ConditionEstimates(
+        "A day", "0" * 64, (EstimatedCondition("night", 8.0, 1.0, Theory(None, {}, {}), 0.1),), (SPELL,)
+    ),
     Journey("0.1", "A day", "0" * 64, 7, 100, (Trip(0, "booking", "read", 1, 8192, 0.5, 3e-4, (STOP,)),)),
     Headroom("A day", "load", "", False, True, "plain", 1.0, None, None, 3.0, 2.0, (), 0, 7),
     Relief(

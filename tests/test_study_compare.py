@@ -18,7 +18,7 @@ from tailrace.answer.bench import bench_for
 from tailrace.cli import app
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
-from tailrace.study.compare import Comparison, _carries, compare
+from tailrace.study.compare import Comparison, carries, compare
 
 ONE = f"""
 title = "TITLE"
@@ -83,9 +83,9 @@ def test_what_a_design_carries_does_not_depend_on_how_short_its_runs_are(seed: i
     pytest.importorskip("numba", reason="the search takes the reference engine too long")
     scenario = parse(text("1 ms"), overrides=["run.requests=1000", "run.replications=4"])
     with bench_for(scenario, seed, "auto", None, None, 0) as bench:
-        carries, _ = _carries(bench, scenario)
+        factor, _ = carries(bench, scenario)
     # By the values of such runs alone it came out 5.8 % too large, and 8.1 % too small.
-    assert carries == pytest.approx((1000 - log(100) / 0.02) / 500, rel=0.03)
+    assert factor == pytest.approx((1000 - log(100) / 0.02) / 500, rel=0.03)
 
 
 def test_a_design_compared_with_itself_shows_no_difference() -> None:

@@ -26,10 +26,14 @@ from tailrace.errors import StoreError as StoreError
 from tailrace.errors import TailraceError as TailraceError
 from tailrace.errors import TraceError as TraceError
 from tailrace.errors import UnitError as UnitError
+from tailrace.forecast.conditions import ConditionEstimates as ConditionEstimates
+from tailrace.forecast.conditions import EstimatedCondition as EstimatedCondition
+from tailrace.forecast.conditions import estimate_conditions as estimate_conditions
 from tailrace.forecast.estimate import estimate as estimate
 from tailrace.forecast.result import ClassTheory as ClassTheory
 from tailrace.forecast.result import Saturation as Saturation
 from tailrace.forecast.result import Theory as Theory
+from tailrace.forecast.spells import Spell as Spell
 from tailrace.measure.interval import IntervalEstimate as IntervalEstimate
 from tailrace.measure.paired import Paired as Paired
 from tailrace.quantity import Quantity as Quantity
@@ -40,6 +44,11 @@ from tailrace.study.compare import Comparison as Comparison
 from tailrace.study.compare import Design as Design
 from tailrace.study.compare import Difference as Difference
 from tailrace.study.compare import compare as compare
+from tailrace.study.compare_conditions import ConditionsComparison as ConditionsComparison
+from tailrace.study.compare_conditions import compare_conditions as compare_conditions
+from tailrace.study.conditions import ConditionResult as ConditionResult
+from tailrace.study.conditions import Conditions as Conditions
+from tailrace.study.conditions import conditions as conditions
 from tailrace.study.curve import Curve as Curve
 from tailrace.study.curve import LoadCurve as LoadCurve
 from tailrace.study.headroom import Headroom as Headroom

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from tailrace.forecast.distribution import closed_tail as closed_tail
 from tailrace.report.pictures.comparison import comparison as comparison
+from tailrace.report.pictures.conditions import conditions_picture as conditions_picture
 from tailrace.report.pictures.curves import block_size_curve as block_size_curve
 from tailrace.report.pictures.curves import queue_depth_curve as queue_depth_curve
 from tailrace.report.pictures.distribution import latency_distribution as latency_distribution

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from tailrace.answer.doubts import doubts
-from tailrace.answer.figures import LEVEL, target_results
+from tailrace.answer.figures import LEVEL, section_of, target_results
 from tailrace.answer.laws import gaps_of_closed
 from tailrace.answer.result import Found, Overload, TargetResult
 from tailrace.answer.sample import Bars, Sample
@@ -29,6 +29,7 @@ from tailrace.plan.stations import Bank
 from tailrace.quantity import Quantity
 from tailrace.replicate.replication import Replication
 from tailrace.replicate.task import Task, quantiles_of
+from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 
@@ -62,7 +63,7 @@ class Evidence:
 
     def section(self, name: str, quantity: str) -> Sectioned:
         """The same, with how the replications lie about it."""
-        return self.sample.section(name, Quantity(quantity), self.bars)
+        return section_of(self.scenario.workload_named(name), self.sample, Quantity(quantity), self.bars)
 
     def judged(self, level: float) -> tuple[TargetResult, ...]:
         """What was promised, each judged by an interval of that level; nothing of an overloaded server."""
@@ -94,7 +95,7 @@ def target_level(scenario: Scenario, looks: int = 1) -> float:
 def steered(scenario: Scenario) -> list[tuple[Workload, Quantity, float | None]]:
     """What decides the length of a run, with its limit: every target or, without any, the p99 of each class."""
     promised: list[tuple[Workload, Quantity, float | None]] = [
-        (each, quantity, limit) for each in scenario.workload for quantity, limit in each.limits
+        (each, quantity, limit) for each in scenario.workload for quantity, limit in each.steering
     ]
     return promised or [(each, Quantity("p99"), None) for each in scenario.workload]
 
@@ -111,7 +112,7 @@ class Bench:
 
     def load(self, scenario: Scenario) -> Load:
         """What the open classes ask of each bank."""
-        digest = scenario.simulated_digest
+        digest = alone(scenario).simulated_digest
         if digest not in self._loads:
             self._loads[digest] = offered_load(scenario, self.seed)
         return self._loads[digest]

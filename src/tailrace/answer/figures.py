@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Protocol
 
 from tailrace.answer.result import (
     DISTRIBUTION,
@@ -13,10 +15,10 @@ from tailrace.answer.result import (
 )
 from tailrace.answer.sample import STRICT, Bars, Sample
 from tailrace.measure.interval import IntervalEstimate
-from tailrace.measure.section import sectioned_ratio
+from tailrace.measure.section import Sectioned, sectioned_ratio
 from tailrace.measure.verdict import verdict
 from tailrace.plan.columns import STAGES
-from tailrace.quantity import Kind, Quantity
+from tailrace.quantity import FINISHED, Kind, Quantity
 from tailrace.replicate.gather import StageSums
 from tailrace.scenario.tables.workload import Workload
 
@@ -42,9 +44,36 @@ def class_result(
     )
 
 
+class Sections(Protocol):
+    """What figures can be asked of: a sample, or several as one."""
+
+    def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
+        """A figure of a class, and how the replications lie about it."""
+        ...
+
+
+def section_of(
+    workload: Workload, sample: Sections, quantity: Quantity, bars: Bars | None = STRICT
+) -> Sectioned:
+    """A figure of a class; of an amount of work the time that it takes at the throughput that is found."""
+    if quantity.statistic != FINISHED:
+        return sample.section(workload.name, quantity, bars)
+    return finished(sample.section(workload.name, Quantity("throughput"), bars), workload.amount)
+
+
+def finished(throughput: Sectioned, amount: int | None) -> Sectioned:
+    """The time that an amount takes: over the throughput, of which it has the relative errors."""
+    if throughput.value is None or amount is None:
+        return throughput
+    if throughput.value <= 0:
+        return replace(throughput, value=None, reason="nothing is moved")
+    value = amount / throughput.value
+    return replace(throughput, value=value, deviations=-value / throughput.value * throughput.deviations)
+
+
 def target_results(
     workloads: Sequence[Workload],
-    sample: Sample,
+    sample: Sections,
     level: float = LEVEL,
     bars: Bars = STRICT,
 ) -> tuple[TargetResult, ...]:
@@ -52,7 +81,7 @@ def target_results(
     found = []
     for workload in workloads:
         for quantity, limit in workload.limits:
-            section = sample.section(workload.name, quantity, bars)
+            section = section_of(workload, sample, quantity, bars)
             judged = section.estimate(level)
             kept = verdict(judged, limit, quantity.is_upper)
             found.append(

@@ -71,6 +71,16 @@ class TargetResult:
     level: float
     verdict: Verdict
 
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return {
+            "quantity": self.quantity,
+            "limit": self.limit,
+            "estimate": self.estimate.as_dict(),
+            "judged": {"level": self.level, **self.judged.as_dict()},
+            "verdict": self.verdict,
+        }
+
     @property
     def is_upper(self) -> bool:
         """Whether the quantity must stay below the limit: a latency; rate and throughput must reach it."""
@@ -116,6 +126,10 @@ class ClassResult:
     targets: tuple[TargetResult, ...]
     requests_per_transaction: int | None = None
     steps: tuple[StepResult, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return _class_dict(self)
 
 
 @dataclass(frozen=True)
@@ -195,16 +209,7 @@ def _class_dict(result: ClassResult) -> dict[str, Any]:
         "name": result.name,
         **_figures_dict(result.all),
         "kinds": {kind: _figures_dict(figures) for kind, figures in result.kinds.items()},
-        "targets": [
-            {
-                "quantity": target.quantity,
-                "limit": target.limit,
-                "estimate": target.estimate.as_dict(),
-                "judged": {"level": target.level, **target.judged.as_dict()},
-                "verdict": target.verdict,
-            }
-            for target in result.targets
-        ],
+        "targets": [target.as_dict() for target in result.targets],
         "requests_per_transaction": result.requests_per_transaction,
         "steps": [each.as_dict() for each in result.steps],
     }

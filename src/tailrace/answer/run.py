@@ -89,14 +89,15 @@ def least_requests(scenario: Scenario) -> int:
     return least * run.replications
 
 
-def result_of(bench: Bench, evidence: Evidence, looks: int = 1) -> Result:
+def result_of(bench: Bench, evidence: Evidence, looks: int = 1, level: float | None = None) -> Result:
     """The answer that evidence gives, or that the server is overloaded.
 
     ``looks`` is how often targets may have been looked at: the intervals by which they are judged hold together at all.
+    ``level`` is that of each, where more than these have to hold together.
     """
     scenario, load, overload = evidence.scenario, bench.load(evidence.scenario), evidence.overload
     sample = Sample([]) if overload is not None else evidence.sample
-    level = target_level(scenario, looks)
+    level = target_level(scenario, looks) if level is None else level
     classes = (
         tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
         if len(sample)
@@ -146,8 +147,14 @@ def _of_arms(load: Load) -> Iterator[str]:
         ]
         yield (
             "What the arms can carry was found by a run with all queue slots taken, to within "
-            f"{100 * float(load.error[arms].max()):.1g} %: it depends on how many requests they can choose from."
+            f"{_one_digit(100 * float(load.error[arms].max()))} %: it depends on how many requests they can choose "
+            "from."
         )
+
+
+def _one_digit(percentage: float) -> str:
+    """A percentage to one digit, written out."""
+    return f"{float(f'{percentage:.1g}'):g}"
 
 
 def _unsettled(evidence: Evidence) -> Iterator[str]:

@@ -48,6 +48,19 @@ class Doubt:
     off_by: float
 
 
+def within_sections(within: Sequence[float], counts: Sequence[int]) -> Sectioned:
+    """The share of requests that is answered within a time.
+
+    Of what is rarer than a dozen requests in all a sample says no more than that: the share may be off by so many.
+    """
+    found = ratio_sections(within, counts, n=sum(counts))
+    if not found.value:
+        return found
+    return found.doubted(
+        "a dozen requests more or less", min(MINIMUM_EXCURSIONS / (found.n * found.value), 1.0)
+    )
+
+
 class _EachLatencies(Sequence[FloatArray]):
     """The latencies of each replication, picked when they are asked for, so that one at a time is in memory."""
 
@@ -116,7 +129,22 @@ class Sample:
     def section(self, name: str, quantity: Quantity, bars: Bars | None = STRICT) -> Sectioned:
         """A figure of a class, and how the replications lie about it; without bars whatever supports it."""
         plain, doubt = self._section(name, quantity, bars), self.doubts.get(name)
-        return plain if doubt is None else plain.doubted(doubt.reason, doubt.off_by)
+        if doubt is None:
+            return plain
+        off_by = doubt.off_by if quantity.seconds is None else self._off_by(name, quantity, doubt.off_by)
+        return plain.doubted(doubt.reason, off_by)
+
+    def _off_by(self, name: str, quantity: Quantity, off_by: float) -> float:
+        """By what share a share within a time is off where latencies are off by so much."""
+        if quantity.seconds is None or off_by > 1.0:
+            return off_by
+        parts = self.totals(name, quantity.kind)
+        seconds = quantity.seconds
+        beyond = [
+            sum(part.beyond(seconds * by) for part in parts) for by in (1 / (1 + off_by), 1.0, 1 + off_by)
+        ]
+        within = sum(part.requests for part in parts) - beyond[1]
+        return max(beyond[0] - beyond[1], beyond[1] - beyond[2]) / max(within, 1)
 
     def _section(self, name: str, quantity: Quantity, bars: Bars | None) -> Sectioned:
         parts = self.totals(name, quantity.kind)
@@ -128,6 +156,9 @@ class Sample:
             return self.spreads(name, quantity.kind)[quantity.probability].section(bar)
         if quantity.statistic == "mean":
             return ratio_sections([part.total_s for part in parts], counts, n=sum(counts))
+        if quantity.seconds is not None:
+            seconds = quantity.seconds
+            return within_sections([part.requests - part.beyond(seconds) for part in parts], counts)
         completed = [part.completed for part in parts]
         done = completed if quantity.statistic == "rate" else [part.bytes_moved for part in parts]
         found = ratio_sections(done, self.windows_s, n=sum(completed))

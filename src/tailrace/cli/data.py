@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from tailrace.arrays import FloatArray
+    from tailrace.trace.segments import Segment
 
 COLUMN = typer.Option(
     "--column",
@@ -52,6 +53,15 @@ def profile(
     write: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a class that resembles the trace, as TOML.")
     ] = None,
+    conditions: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            max=100,
+            metavar="N",
+            help="Divide the trace into so many spells, and write a condition for each.",
+        ),
+    ] = None,
     on: Annotated[
         Path | None,
         typer.Option(
@@ -76,6 +86,15 @@ def profile(
         workload, table = trace_class(file, columns, column or (), bad_rows)
         found = described(workload.recording, reach)
         resembling = None
+        spells: tuple[Segment, ...] = ()
+        if conditions is not None:
+            from tailrace.fit.resemblance import resembling_day
+            from tailrace.trace.segments import segments
+
+            try:
+                spells = segments(workload.recording, conditions)
+            except ValueError as error:
+                stop(BAD_INPUT, f"{file}: {error}")
         if write is not None or on is not None:
             from tailrace.fit.resemblance import resembling as resembles
 
@@ -87,7 +106,10 @@ def profile(
             from tailrace.scenario.reading.toml import toml_text
 
             comment = f"Resembles {file.name}: {found.facts.rows} requests."
-            _write_new(write, toml_text({"workload": [resembling]}, comment))
+            written = {"workload": [resembling]}
+            if spells:
+                written = resembling_day(found, spells, "trace")
+            _write_new(write, toml_text(written, comment))
         likeness = None
         if on is not None and resembling is not None:
             from tailrace.fit.resemblance import likeness as simulated
@@ -97,13 +119,13 @@ def profile(
         if json:
             from tailrace.report.files.documents import as_json, profile_document
 
-            put(as_json(profile_document(file.name, found, likeness)))
+            put(as_json(profile_document(file.name, found, likeness, spells)))
         else:
             from rich.console import Console
 
             from tailrace.report.terminal.profile import profile_text
 
-            put(profile_text(file.name, found, likeness, Console(highlight=False)))
+            put(profile_text(file.name, found, likeness, Console(highlight=False), spells))
         if write is not None:
             _wrote(write)
 

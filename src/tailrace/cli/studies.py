@@ -37,6 +37,10 @@ Settings = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="KEY=VALUE", help="Set a key over the file's; may be given several times."),
 ]
+Condition = Annotated[
+    str | None,
+    typer.Option("--condition", metavar="NAME", help="One of the scenario's conditions alone."),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 Seed = Annotated[
     int | None, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed, over the scenario's.")
@@ -102,9 +106,10 @@ class _Found(Protocol):
 
 @dataclass(frozen=True)
 class _Options:
-    """What the options of all studies say: keys to set, and how to carry a study out."""
+    """What the options of all studies say: keys to set, a condition alone, and how to carry a study out."""
 
     settings: Sequence[str]
+    condition: str | None
     how: How
 
 
@@ -119,6 +124,7 @@ def _study(
 
     def carry_out(
         settings: Settings = None,
+        condition: Condition = None,
         store: StoreFile = None,
         json: Json = False,
         seed: Seed = None,
@@ -146,7 +152,7 @@ def _study(
                     "engine": engine.value,
                     "progress": watch,
                 }
-                found = verb(**own, options=_Options(settings or (), how))
+                found = verb(**own, options=_Options(settings or (), condition, how))
             put(shown(found, json))
             if out is not None:
                 from tailrace.report.terminal.results import as_text
@@ -191,7 +197,7 @@ def sweep(
     from tailrace.scenario.reading.read import load
     from tailrace.study.sweep import sweep as swept
 
-    scenarios = [load(file, options.settings) for file in files]
+    scenarios = [load(file, options.settings, options.condition) for file in files]
     names = [file.stem for file in files]
     return swept(scenarios, vary, together=together, budget=budget, names=names, **options.how)
 
@@ -215,7 +221,7 @@ def headroom(
     from tailrace.scenario.reading.read import load
     from tailrace.study.headroom import headroom as found
 
-    return found(load(file, options.settings), grow, rule=rule.value, **options.how)
+    return found(load(file, options.settings, options.condition), grow, rule=rule.value, **options.how)
 
 
 def relief(file: ScenarioFile, *, options: _Options) -> _Found:
@@ -223,7 +229,7 @@ def relief(file: ScenarioFile, *, options: _Options) -> _Found:
     from tailrace.scenario.reading.read import load
     from tailrace.study.relief import relief as found
 
-    return found(load(file, options.settings), **options.how)
+    return found(load(file, options.settings, options.condition), **options.how)
 
 
 def compare(
@@ -232,6 +238,7 @@ def compare(
         typer.Argument(metavar="FILE FILE...", help="Two scenarios or more; the first is the measure."),
     ],
     settings: Settings = None,
+    condition: Condition = None,
     json: Json = False,
     seed: Seed = None,
     engine: EngineChoice = Engine.AUTO,
@@ -252,9 +259,11 @@ def compare(
         from tailrace.crew.executors import available_cores
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
-        from tailrace.study.compare import compare as compared
+        from tailrace.study.compare import compare
+        from tailrace.study.compare_conditions import compare_conditions
 
-        scenarios = [load(file, settings or ()) for file in files]
+        scenarios = [load(file, settings or (), condition) for file in files]
+        compared = compare_conditions if any(each.condition for each in scenarios) else compare
         values = None if measured is None else measured_latencies(measured, unit)
         with Watch(not quiet) as watch:
             found = compared(

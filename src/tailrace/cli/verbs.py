@@ -26,6 +26,7 @@ from tailrace.cli.guide import add_to as add_guide_to
 from tailrace.cli.lesson import add_to as add_lesson_to
 from tailrace.cli.report import add_to as add_report_to
 from tailrace.cli.studies import (
+    Condition,
     EngineChoice,
     Json,
     Quiet,
@@ -40,6 +41,7 @@ from tailrace.cli.studies import (
 if TYPE_CHECKING:
     from tailrace.answer.result import Result
     from tailrace.scenario.tables.scenario import Scenario
+    from tailrace.study.conditions import Conditions
 
 app = typer.Typer(
     help="Predict what a storage server will do to the latency of the requests sent to it.",
@@ -73,6 +75,7 @@ def _root(
 def run(
     file: ScenarioFile,
     settings: Settings = None,
+    condition: Condition = None,
     json: Json = False,
     seed: Seed = None,
     out: Annotated[
@@ -98,11 +101,12 @@ def run(
     with failures(debug):
         from tailrace.scenario.reading.read import load
 
-        scenario = load(file, settings or ())
+        scenario = load(file, settings or (), condition)
         kinds = picture_kinds(pictures)
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
             make_directory(out, "answer.json")
+        result: Result | Conditions
         try:
             result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
         except KeyboardInterrupt as interrupt:
@@ -112,12 +116,19 @@ def run(
             stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
         put(shown(result, json))
         if out is not None:
+            from tailrace.answer.result import Result
             from tailrace.report.files.answer import scenario_copy, write_result
+            from tailrace.report.files.conditions import write_conditions
             from tailrace.scenario.reading.read import parts_of
             from tailrace.scenario.reading.variant import file_settings
 
-            copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)])
-            write_result(result, out, copy, parts_of(file, settings or ()), kinds)
+            chosen = [] if condition is None else ["--condition", condition]
+            copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)], chosen)
+            taken = parts_of(file, settings or ())
+            if isinstance(result, Result):
+                write_result(result, out, copy, taken, kinds)
+            else:
+                write_conditions(result, out, copy, taken, kinds)
         raise typer.Exit(EXIT_CODES[result.verdict])
 
 
@@ -125,6 +136,7 @@ def run(
 def estimate(
     file: ScenarioFile,
     settings: Settings = None,
+    condition: Condition = None,
     json: Json = False,
     debug: Debug = False,
 ) -> None:
@@ -133,7 +145,13 @@ def estimate(
         from tailrace.forecast.estimate import estimate as closed_forms
         from tailrace.scenario.reading.read import load
 
-        scenario = load(file, settings or ())
+        scenario = load(file, settings or (), condition)
+        if scenario.condition:
+            from tailrace.forecast.conditions import estimate_conditions
+
+            found = estimate_conditions(scenario)
+            put(shown(found, json))
+            raise typer.Exit(EXIT_CODES["overloaded" if found.is_overloaded else "none"])
         theory = closed_forms(scenario)
         if json:
             from tailrace.report.files.documents import as_json, theory_document
@@ -160,6 +178,7 @@ def journey(
         str | None, typer.Option("--class", metavar="NAME", help="Only requests of this class.")
     ] = None,
     settings: Settings = None,
+    condition: Condition = None,
     json: Json = False,
     seed: Seed = None,
     debug: Debug = False,
@@ -169,7 +188,7 @@ def journey(
         from tailrace.scenario.reading.read import load
         from tailrace.study.journey import journey as followed
 
-        put(shown(followed(load(file, settings or ()), slowest, seed, workload), json))
+        put(shown(followed(load(file, settings or (), condition), slowest, seed, workload), json))
 
 
 @app.command()
@@ -259,11 +278,13 @@ def _simulate(
     workers: int | None,
     watched: bool,
     until_decided: bool = False,
-) -> Result:
+) -> Result | Conditions:
     from tailrace.answer.run import simulate
     from tailrace.crew.executors import available_cores
     from tailrace.report.terminal.watch import Watch
+    from tailrace.study.conditions import conditions
 
+    answer = conditions if scenario.condition else simulate
     with Watch(watched) as watch:
         seen = watch if watched else None
-        return simulate(scenario, seed, engine.value, workers or available_cores(), seen, until_decided)
+        return answer(scenario, seed, engine.value, workers or available_cores(), seen, until_decided)

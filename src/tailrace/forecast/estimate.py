@@ -18,6 +18,7 @@ from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
+from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.arrivals import IN_BURSTS
 from tailrace.scenario.tables.scenario import Scenario
@@ -52,8 +53,11 @@ def estimate(scenario: Given, seed: int | None = None) -> Theory:
 
     Returns:
         The theory. Without classes where the load is more than the server can carry.
+
+    Raises:
+        SettingError: a ValueError: a scenario with conditions, each of which has an estimate of its own.
     """
-    scenario = given(scenario)
+    scenario = alone(given(scenario))
     if seed is None:
         seed = scenario.run.seed or 0
     return theory_of(scenario, seed, offered_load(scenario, seed))

@@ -89,6 +89,11 @@ class Load:
         error = widest / least - 1.0 if least > 0.0 else 0.0
         return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key)
 
+    def factor_at(self, bank: str) -> float:
+        """How far the load of the classes can grow until a bank, by its name, saturates; infinite if never."""
+        factors = zip(self.banks, self._factors(1.0), strict=True)
+        return next((float(factor) for each, factor in factors if each.name == bank), math.inf)
+
     def _factors(self, scale: float | FloatArray) -> FloatArray:
         """How far the load of the classes can grow at each bank if all shares were so many times what they are."""
         grows = (self.share - self.background) * scale

@@ -12,7 +12,8 @@ from tailrace.errors import ScenarioError
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.reading.toml import comment, toml_text
-from tailrace.scenario.reading.variant import Variants, tables
+from tailrace.scenario.reading.variant import Variants
+from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import Curve, key_curve
 

@@ -49,7 +49,7 @@ def perform(task: Task) -> Replication:
 
 def quantiles_of(scenario: Scenario) -> dict[str, float]:
     """Quantiles that are wanted of a scenario, by name: those of every answer, and those of its targets."""
-    return with_quantiles([each for workload in scenario.workload for each, _ in workload.limits])
+    return with_quantiles([each for workload in scenario.workload for each, _ in workload.steering])
 
 
 def digest_of(scenario: Scenario) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from tailrace.measure.interval import IntervalEstimate
 
 if TYPE_CHECKING:
-    from tailrace.units import Dimension
+    from tailrace import quantity, units
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 """Seconds in each unit of time, the largest first."""
@@ -62,8 +62,19 @@ class Unit:
 MEGABYTES = Unit("MB/s", 1e6)
 
 
-def unit_of(dimension: Dimension | None, values: Iterable[float | None] = ()) -> Unit:
-    """The unit in which times, data rates or request rates are told: of times, that which suits the values in SI."""
+DURATIONS = {"h": 3600.0, "min": 60.0}
+"""Seconds in what durations are told in, where they take several of them."""
+
+
+def unit_of(
+    dimension: quantity.Dimension | units.Dimension | None, values: Iterable[float | None] = ()
+) -> Unit:
+    """The unit in which figures are told: of times and durations that which suits the values in SI."""
+    if dimension == "share":
+        return Unit("%", 0.01)
+    if dimension == "duration":
+        longest = max((value for value in values if value is not None), default=0.0)
+        return next((Unit(name, size) for name, size in DURATIONS.items() if longest >= 2 * size), Unit("s"))
     if dimension != "time":
         return MEGABYTES if dimension == "data rate" else Unit("/s")
     name = time_unit(value for value in values if value is not None)
@@ -73,6 +84,13 @@ def unit_of(dimension: Dimension | None, values: Iterable[float | None] = ()) ->
 def time_text(seconds: float, digits: int = FEW_DIGITS) -> str:
     """A time in the unit that suits it."""
     return unit_of("time", [seconds]).text(seconds, digits)
+
+
+def duration_text(seconds: float, digits: int = FEW_DIGITS) -> str:
+    """How long something lasts: in hours or minutes where it takes several of them."""
+    if seconds >= 2 * DURATIONS["min"]:
+        return unit_of("duration", [seconds]).text(seconds, digits)
+    return time_text(seconds, digits) if seconds else "0 s"
 
 
 def key_unit(unit: str, values: Sequence[float]) -> Unit:

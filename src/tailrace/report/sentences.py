@@ -15,6 +15,7 @@ from tailrace.answer.result import (
     TargetResult,
 )
 from tailrace.answer.stations import StationResult
+from tailrace.answer.together import OVER_ALL
 from tailrace.forecast.result import Theory
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
@@ -322,7 +323,7 @@ def relief_sentence(found: Relief) -> str:
         limit = ""
         if found.limit is not None:
             limit = f", promised {quantity.bound} {unit.text(found.limit, 6)}: {found.verdict}"
-        now = f"Now {quantity.shown} of class {found.class_name} is {value}{limit}."
+        now = f"Now {quantity.shown} of class {found.class_name}{_where(found.condition)} is {value}{limit}."
     met = [each.resource for each in found.doubled if each.verdict == "met"]
     if found.limit is None or found.verdict == "met":
         spare = [each.resource for each in found.halved if each.would_do]
@@ -337,6 +338,11 @@ def relief_sentence(found: Relief) -> str:
             f" Most can be carried with twice the {farthest.resource}: {_times(farthest.carries)} this load."
         )
     return f"{now} Doubling no single resource meets every target.{reached}"
+
+
+def _where(condition: str) -> str:
+    """In which condition, as part of a sentence."""
+    return f" over {condition}" * (condition == OVER_ALL) or f" in condition {condition}" * bool(condition)
 
 
 def _times(factor: float) -> str:

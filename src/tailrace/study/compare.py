@@ -18,6 +18,7 @@ from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
+from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
@@ -26,6 +27,7 @@ from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import Kind, Quantity
+from tailrace.scenario.reading.conditions import State, alone, states
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
@@ -55,7 +57,7 @@ class Difference:
     @property
     def column(self) -> str:
         """The name of the difference in tables and documents, with its unit."""
-        return "difference_s" if Quantity(self.quantity).is_latency else "difference_per_s"
+        return "difference_per_s" if Quantity(self.quantity).is_rate else "difference_s"
 
 
 @dataclass(frozen=True)
@@ -163,35 +165,43 @@ def compare(
         progress: called as replications finish.
 
     Raises:
-        SettingError: a ValueError: fewer than two scenarios, names that do not fit, or as `simulate`.
+        SettingError: a ValueError: fewer than two scenarios, names that do not fit, one with conditions (see
+            `compare_conditions`), or as `simulate`.
     """
     if len(given) < 2:
         raise SettingError(f"{len(given)} scenario is compared; accepted: 2 or more")
     called, scenarios = zip(*named(given, names).items(), strict=True)
+    for each in scenarios:
+        alone(each)
     requests = min(ANSWER_START, scenarios[0].run.budget) * 16 * len(scenarios)
     with bench_for(scenarios[0], seed, engine, workers, progress, requests) as bench:
-        wanted = lengths(bench, scenarios, ANSWER)
-        known = [each for each in wanted if each.overload is None]
-        longest = max((each.requests for each in known), default=0)
-        most = max((each.replications for each in known), default=0)
-        wanted = [
-            replace(each, requests=longest, replications=most) if each.overload is None else each
-            for each in wanted
-        ]
-        seen = answered(bench, scenarios, wanted, alike=True)
+        seen = seen_alike(bench, scenarios)
         results = [result_of(bench, each) for each in seen]
-        carried = [_carries(bench, each) for each in scenarios]
+        carried = [carries(bench, each) for each in scenarios]
     designs = tuple(
-        Design(name, result, cost(scenario.server), factor, unknown, _boxes(carried[0][0], factor))
+        Design(name, result, cost(scenario.server), factor, unknown, boxes(carried[0][0], factor))
         for name, result, scenario, (factor, unknown) in zip(called, results, scenarios, carried, strict=True)
     )
-    differences: list[Difference] = []
+    found: list[Difference] = []
     for name, evidence in zip(called[1:], seen[1:], strict=True):
-        differences += _differences(name, seen[0], evidence)
-    return Comparison(designs, tuple(differences))
+        found += differences(name, seen[0], evidence)
+    return Comparison(designs, tuple(found))
 
 
-def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
+def seen_alike(bench: Bench, scenarios: Sequence[Scenario]) -> list[Evidence]:
+    """Evidence of every scenario, with as many requests and replications as the one that needs most."""
+    wanted = lengths(bench, scenarios, ANSWER)
+    known = [each for each in wanted if each.overload is None]
+    longest = max((each.requests for each in known), default=0)
+    most = max((each.replications for each in known), default=0)
+    alike = [
+        replace(each, requests=longest, replications=most) if each.overload is None else each
+        for each in wanted
+    ]
+    return answered(bench, scenarios, alike, alike=True)
+
+
+def differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]:
     """Every latency of the classes that both have, and of closed ones, which follow the server, the rate."""
     if ours.overload is not None or theirs.overload is not None:
         return []
@@ -219,21 +229,23 @@ def _differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference
     ]
 
 
-def _boxes(first: float | None, own: float | None) -> int | None:
+def boxes(first: float | None, own: float | None) -> int | None:
     """How many boxes of a load factor do what one of the first does; a hair less than a whole number is that."""
     return None if first is None or own is None else math.ceil(first / own * (1 - 1e-9))
 
 
-def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
-    """The largest factor of the open load at which every target is met, or why none is known."""
-    if not any(each.limits for each in scenario.workload):
+def carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
+    """The largest factor of the open load at which every target is met, in all conditions, or why none is known."""
+    parts = states(scenario)
+    classes = [each for part in parts for each in part.scenario.workload]
+    if not any(each.limits for each in classes):
         return None, "no target is set"
-    if not any(each.is_open for each in scenario.workload):
+    if not any(each.is_open for each in classes):
         return None, "no class is open: its load follows the server"
     meets, misses = 0.0, math.inf
     factor = 1.0
     while misses / max(meets, SMALLEST_LOAD / 2) > CLOSE:
-        if _meets(bench, scenario.model_copy(update={"load": scenario.load * factor})):
+        if _meets(bench, scenario, parts, factor):
             meets = factor
         else:
             misses = factor
@@ -248,39 +260,54 @@ def _carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
     return meets, ""
 
 
-def _meets(bench: Bench, scenario: Scenario) -> bool:
-    """Whether every target is met, by the values of a short run.
+def _meets(bench: Bench, scenario: Scenario, parts: Sequence[State], factor: float) -> bool:
+    """Whether every target is met at a factor of the load, by the values of short runs.
 
-    Of one that is shorter still only where its interval leaves no doubt: over a load at which a quantile hardly rises,
-    it would be chance where the search ends.
+    Of ones that are shorter still only where their intervals leave no doubt: over a load at which a quantile hardly
+    rises, it would be chance where the search ends.
     """
-    if bench.asked_too_much(scenario) is not None:
+    there = tuple(
+        replace(part, scenario=part.scenario.model_copy(update={"load": part.scenario.load * factor}))
+        for part in parts
+    )
+    if any(bench.asked_too_much(each.scenario) is not None for each in there):
         return False
     shortest = min(SEARCH_REQUESTS, scenario.run.budget)
-    longest = shortest if any(each.is_recorded for each in scenario.workload) else SEARCH_REQUESTS
+    recorded = any(each.is_recorded for part in there for each in part.scenario.workload)
+    longest = shortest if recorded else SEARCH_REQUESTS
     if shortest < longest:
-        clear = _kept(bench, scenario, shortest, by_value=False)
+        clear = _kept(bench, scenario, there, shortest, by_value=False)
         if clear is not None:
             return clear
-    return _kept(bench, scenario, longest, by_value=True) or False
+    return _kept(bench, scenario, there, longest, by_value=True) or False
 
 
-def _kept(bench: Bench, scenario: Scenario, requests: int, by_value: bool) -> bool | None:
-    """Whether a run of so many requests keeps every target, by its values, or else by intervals: None where one holds
+def _kept(
+    bench: Bench, scenario: Scenario, parts: tuple[State, ...], requests: int, by_value: bool
+) -> bool | None:
+    """Whether runs of so many requests keep every target, by its values, or else by intervals: None where one holds
     a limit.
     """
     numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-    sample = bench.samples([(scenario, numbers, requests)], "Search for the largest load")[0]
-    if not sample.complete:
-        return False
+    found = []
+    for part in parts:
+        sample = bench.samples([(part.scenario, numbers, requests)], "Search for the largest load")[0]
+        if not sample.complete:
+            return False
+        found.append(Evidence(part.scenario, sample, requests))
+    together = Together(scenario, parts, tuple(found))
+    promised = [(part.name, part.scenario.load, *each) for part in parts for each in own_limits(part)]
+    promised += [(OVER_ALL, parts[0].scenario.load, *each) for each in joint_limits(parts)]
     kept = []
-    for workload in scenario.workload:
-        for quantity, limit in workload.limits:
-            estimate = sample.section(workload.name, quantity, None).estimate(LEVEL)
-            # A promise of a rate grows with the load that is to be carried.
-            wanted = limit if quantity.is_latency else limit * scenario.load
-            ends = (estimate.value,) if by_value else (estimate.low, estimate.high)
-            kept.append({None if end is None else quantity.keeps(end, wanted) for end in ends})
+    for where, load, workload, quantity, limit in promised:
+        section = together.whatever(where, workload.name, quantity)
+        estimate = None if section is None else section.estimate(LEVEL)
+        # A promise of a rate grows with the load that is to be carried.
+        wanted = limit * load if quantity.is_rate else limit
+        ends = (
+            (None,) if estimate is None else (estimate.value,) if by_value else (estimate.low, estimate.high)
+        )
+        kept.append({None if end is None else quantity.keeps(end, wanted) for end in ends})
     if any(each == {False} or (by_value and each == {None}) for each in kept):
         return False
     return True if all(each == {True} for each in kept) else None

@@ -9,11 +9,14 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal, Unpack
 
 from tailrace.answer.bench import Bench
+from tailrace.answer.together import hardest, joint_limits
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.flow import depth_notes
+from tailrace.forecast.saturation import Load
 from tailrace.measure.verdict import Verdict
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
@@ -83,7 +86,8 @@ class Headroom(Shown):
         """Every value that was tried, in SI units."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows(), columns=[*COLUMNS, *IDENTITY])
+        where = ["condition"] if any(each.condition for each in self.tried) else []
+        return pd.DataFrame(self.rows(), columns=[*where, *COLUMNS, *IDENTITY])
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
@@ -143,14 +147,23 @@ class _Search:
         self._scenario = dial.variants.scenario
         self._is_whole, self._up = dial.is_whole, dial.worse_upwards
         self._judge = Judge(bench, Lengths.of(self._scenario))
-        self.saturating = saturating_value(dial, load_of=bench.load)
-        self.plain = saturating_value(dial, drives_share, load_of=bench.load)
+        self.saturating = saturating_value(dial, load_of=self._load)
+        self.plain = saturating_value(dial, drives_share, load_of=self._load)
         self.tried: dict[float, Tried] = {}
         self._widths: dict[float, float] = {}
         self.scenarios: list[Scenario] = []
         self.met: float | None = None
         self.missed: float | None = None
         self.notes: list[str] = []
+        if dial.set_by_conditions:
+            named = ", ".join(dial.set_by_conditions)
+            self.notes.append(
+                f"{dial.key} has a value of its own in condition {named}: it changes in proportion there."
+            )
+
+    def _load(self, scenario: Scenario) -> Load:
+        """The load of a scenario; in the hardest of its conditions, where it has some."""
+        return self._bench.load(hardest(self._bench, scenario))
 
     # Order
 
@@ -173,7 +186,8 @@ class _Search:
 
     def go(self) -> None:
         """Bracket the edge from both sides, then close in."""
-        if not any(each.limits for each in self._scenario.workload):
+        parts = states(self._scenario)
+        if not any(each.limits for part in parts for each in part.scenario.workload):
             self._without_targets()
             return
         self._try(self._start)
@@ -206,11 +220,12 @@ class _Search:
         self.scenarios.append(scenario)
         before = self._judge.requests
         seen = self._judge.judged(scenario)
-        binding = self._bench.load(scenario).binding
+        binding = self._load(scenario).binding
         share = None if binding is None else 1 / binding.load_factor
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
         requests = self._judge.requests - before
-        self.tried[value] = Tried(value, seen.verdict, requests, share, deciding(seen), scenario.digest)
+        where, target = deciding(seen)
+        self.tried[value] = Tried(value, seen.verdict, requests, share, target, scenario.digest, where)
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -263,6 +278,13 @@ class _Search:
         scenario = self._dial.at(value)
         if scenario is None:
             return None
+        parts = states(scenario)
+        if joint_limits(parts):
+            return None
+        kept = [self._kept_in(each.scenario) for each in parts]
+        return False if False in kept else None if None in kept else True
+
+    def _kept_in(self, scenario: Scenario) -> bool | None:
         load = self._bench.load(scenario)
         if load.binding is not None and load.binding.is_exceeded:
             return False
@@ -275,7 +297,7 @@ class _Search:
                 if said is None:
                     return None
                 ratios.append(said / limit)
-        return max(ratios) <= 1
+        return max(ratios, default=0.0) <= 1
 
     def _widen(self) -> None:
         """Walk towards the easy side until something is met, and towards the hard one until something is missed."""

@@ -17,6 +17,7 @@ from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ, STAGES
 from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from, start_of
+from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.reading.read import Given, given
 from tailrace.shown import Shown
 
@@ -120,7 +121,7 @@ def journey(
         ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: fewer than one request, a class that is not there, or a load that piles up.
     """
-    scenario = given(scenario)
+    scenario = alone(given(scenario))
     if slowest < 1:
         raise SettingError(f"slowest is {slowest}; accepted: 1 or more")
     names = sorted(each.name for each in scenario.workload)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
+from tailrace.answer.together import OVER_ALL, Together, is_own, joint_limits, saturates_at, statements
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
 from tailrace.quantity import Quantity
 from tailrace.replicate.task import digest_of
+from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
 
 LOOKS = 40
@@ -42,17 +46,29 @@ class Lengths:
 
 @dataclass(frozen=True)
 class Judged:
-    """What was seen of a scenario, and its targets with verdicts that hold together over all looks."""
+    """What was seen of a scenario, in each condition that was looked at, and its targets with verdicts that hold
+    together over all looks, each with the condition in which it is judged. ``overloaded_in`` is that which it cannot
+    carry; empty where there is none.
+    """
 
-    evidence: Evidence
-    targets: tuple[TargetResult, ...]
+    seen: tuple[Evidence, ...]
+    promised: tuple[tuple[str, TargetResult], ...]
+    overloaded_in: str = ""
+
+    @property
+    def targets(self) -> tuple[TargetResult, ...]:
+        """The targets alone."""
+        return tuple(target for _, target in self.promised)
+
+    @property
+    def is_overloaded(self) -> bool:
+        """Whether it cannot carry the load, in one condition at least."""
+        return any(each.overload is not None for each in self.seen)
 
     @property
     def verdict(self) -> Verdict:
         """The verdict of all targets together."""
-        if self.evidence.overload is not None:
-            return "overloaded"
-        return combined(each.verdict for each in self.targets)
+        return "overloaded" if self.is_overloaded else combined(each.verdict for each in self.targets)
 
 
 class Judge:
@@ -70,21 +86,39 @@ class Judge:
         self.requests = 0
 
     def judged(self, scenario: Scenario) -> Judged:
-        """The last look at a scenario."""
-        asked = self._bench.asked_too_much(scenario)
-        if asked is not None:
-            return Judged(Evidence(scenario, Sample([]), 0, asked), ())
+        """The last look at a scenario; of one with conditions the hardest first, up to one in which it fails."""
+        parts = states(scenario)
+        level = bonferroni_level(self._level, statements(parts))
+        ordered = sorted(parts, key=lambda each: saturates_at(self._bench, each.scenario))
+        for part in ordered:
+            asked = self._bench.asked_too_much(part.scenario)
+            if asked is not None:
+                return Judged((Evidence(part.scenario, Sample([]), 0, asked),), (), part.name)
+        found = Judged((), ())
+        for part in ordered:
+            last = self._decided(partial(self._look, part, level))
+            overloaded = part.name if last.is_overloaded else ""
+            found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised), overloaded)
+            if found.verdict in ("missed", "overloaded"):
+                return found
+        if joint_limits(parts):
+            last = self._decided(partial(self._look_over_all, scenario, parts, level))
+            found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised))
+        return found
+
+    def _decided(self, look: Callable[[int, int], Judged]) -> Judged:
+        """The last of looks at replications of a length, and so many of them."""
         length, replications = self._length, min(FIRST, self._most.replications)
         while True:
-            seen = self._look(scenario, length, replications)
-            if seen.evidence.overload is not None and length < self._most.requests:
+            seen = look(length, replications)
+            if seen.is_overloaded and length < self._most.requests:
                 # In a short run the first requests still fill the server, and what piles up may be no more than that.
                 length = min(CONFIRMING * length, self._most.requests)
                 continue
             if seen.verdict != "undecided":
                 return seen
             open_ = [each.judged for each in seen.targets if each.verdict == "undecided"]
-            is_short = any(each.value is None for each in open_) or bool(seen.evidence.sample.doubts)
+            is_short = any(each.value is None for each in open_) or any(e.sample.doubts for e in seen.seen)
             if is_short and length < self._most.requests:
                 length = min(2 * length, self._most.requests)
                 # What one value needs its neighbours will need too.
@@ -99,7 +133,25 @@ class Judge:
                 continue
             replications = min(2 * replications, self._most.replications)
 
-    def _look(self, scenario: Scenario, length: int, replications: int) -> Judged:
+    def _look(self, part: State, level: float, length: int, replications: int) -> Judged:
+        """A look at a scenario in one condition, or by itself."""
+        evidence = self._evidence(part.scenario, length, replications)
+        targets = (
+            _clear(each, evidence.sample)
+            for each in evidence.judged(level)
+            if not part.name or is_own(part.scenario, each)
+        )
+        return Judged((evidence,), tuple((part.name, each) for each in targets))
+
+    def _look_over_all(
+        self, scenario: Scenario, parts: Sequence[State], level: float, length: int, replications: int
+    ) -> Judged:
+        """A look at what is promised over all conditions."""
+        seen = tuple(self._evidence(each.scenario, length, replications) for each in parts)
+        targets = Together(scenario, tuple(parts), seen).over_all(level)
+        return Judged(seen, tuple((OVER_ALL, each) for each in targets))
+
+    def _evidence(self, scenario: Scenario, length: int, replications: int) -> Evidence:
         key = (digest_of(scenario), length)
         sample = self._kept.get(key, Sample([]))
         if len(sample) < replications:
@@ -112,10 +164,7 @@ class Judge:
         overload = self._bench.overload_seen(scenario, sample)
         if overload is None:
             sample = self._bench.doubted(scenario, sample)
-        evidence = Evidence(scenario, sample, length, overload)
-        promised = sum(len(each.limits) for each in scenario.workload)
-        level = bonferroni_level(self._level, max(promised, 1))
-        return Judged(evidence, tuple(_clear(each, sample) for each in evidence.judged(level)))
+        return Evidence(scenario, sample, length, overload)
 
 
 def _clear(target: TargetResult, sample: Sample) -> TargetResult:

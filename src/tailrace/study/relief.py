@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
@@ -11,14 +12,17 @@ from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import POINT, Length, lengths
+from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level
 from tailrace.quantity import Quantity
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import How, Session
@@ -80,7 +84,10 @@ class Relieved:
 
 @dataclass(frozen=True, repr=False)
 class Relief(Shown):
-    """The answer: the target by which everything is ranked, and the resources, the best first."""
+    """The answer: the target by which everything is ranked, and the resources, the best first.
+
+    ``condition`` is the one in which that target is judged; empty where the scenario has none.
+    """
 
     title: str
     seed: int
@@ -95,6 +102,7 @@ class Relief(Shown):
     halved: tuple[Relieved, ...]
     replications: int
     requests: int
+    condition: str = ""
 
     @property
     def is_upper(self) -> bool:
@@ -148,6 +156,7 @@ class Relief(Shown):
             "tailrace": version("tailrace"),
             "title": self.title,
             "seed": self.seed,
+            **({"condition": self.condition} if self.condition else {}),
             "class": self.class_name,
             "quantity": self.quantity,
             "limit": self.limit,
@@ -178,22 +187,20 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
     with Session("relief", scenario, {"digest": scenario.digest}, **how) as session:
         session.part([scenario, *possible])
         bench = session.bench
-        length = lengths(bench, [scenario], POINT)[0]
-        if length.overload is not None:
-            run = scenario.run
-            size = run.budget if run.fixed_length else min(OVERLOADED_LENGTH, run.budget)
-            length = Length(size, max(run.replications, PILOT_REPLICATIONS))
-        designs = [scenario, *possible]
-        wanted = [replace(length, overload=bench.asked_too_much(each)) for each in designs]
-        now, *then = answered(bench, designs, wanted)
-        class_name, quantity, limit = _worst(now)
+        (now, *then), known = _seen(bench, scenario, possible)
+        where, class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals, of the target and of closed rates, hold together.
-        figures = 1 + sum(not each.is_open for each in scenario.workload)
-        level = bonferroni_level(LEVEL, max(len(every) // 2, 1) * figures)
+        closed = [each for part in now.states for each in part.scenario.workload if not each.is_open]
+        level = bonferroni_level(LEVEL, max(len(every) // 2, 1) * (1 + len(closed)))
         seen = iter(then)
         found = [
             _relieved(
-                bench, now, each, None if each.scenario is None else next(seen), class_name, quantity, level
+                bench,
+                now,
+                each,
+                None if each.scenario is None else next(seen),
+                (where, class_name, quantity),
+                level,
             )
             for each in every
         ]
@@ -203,28 +210,63 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
             class_name,
             quantity,
             limit,
-            now.estimate(class_name, quantity),
+            now.estimate(where, class_name, quantity),
             now.verdict,
-            now.overloaded,
+            now.overloaded_station,
             _carried(bench, now),
             _ranked([each for each in found if each.factor > 1], quantity.is_upper),
             _ranked([each for each in found if each.factor < 1], quantity.is_upper),
-            length.replications,
+            max(each.replications for each in known),
             session.crew.tally.requests,
+            where,
         )
         session.finish(answer.rows())
     return answer
 
 
-def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:
-    """The target that is missed by most; the p99 of the first class where none is set."""
-    promised = [(each.name, *limit) for each in now.scenario.workload for limit in each.limits]
-    if not promised:
-        return now.scenario.workload[0].name, Quantity("p99"), None
+def _seen(
+    bench: Bench, scenario: Scenario, possible: Sequence[Scenario]
+) -> tuple[list[Together], Sequence[Length]]:
+    """What is seen of the scenario and of each change in every condition, and the length of the runs in each."""
+    parts = states(scenario)
+    known = [
+        length if length.overload is None else _where_nothing_tells(part.scenario)
+        for length, part in zip(lengths(bench, [each.scenario for each in parts], POINT), parts, strict=True)
+    ]
+    designs, wanted = list[Scenario](), list[Length]()
+    for each in (scenario, *possible):
+        for length, part in zip(known, states(each), strict=True):
+            designs.append(part.scenario)
+            wanted.append(replace(length, overload=bench.asked_too_much(part.scenario)))
+    seen = iter(answered(bench, designs, wanted))
+    found = [Together.of(each, [next(seen) for _ in parts]) for each in (scenario, *possible)]
+    return found, known
 
-    def need(target: tuple[str, Quantity, float]) -> float:
-        name, quantity, limit = target
-        value = now.estimate(name, quantity).value
+
+def _where_nothing_tells(scenario: Scenario) -> Length:
+    """A length where the server as it is carries nothing."""
+    run = scenario.run
+    size = run.budget if run.fixed_length else min(OVERLOADED_LENGTH, run.budget)
+    return Length(size, max(run.replications, PILOT_REPLICATIONS))
+
+
+def _worst(now: Together) -> tuple[str, str, Quantity, float | None]:
+    """The target that is missed by most, with its condition; the p99 of the first class where none is set."""
+    promised = [
+        (part.name, each.name, quantity, limit)
+        for part in now.states
+        for each, quantity, limit in own_limits(part)
+    ]
+    promised += [(OVER_ALL, each.name, quantity, limit) for each, quantity, limit in joint_limits(now.states)]
+    if not promised:
+        first = now.states[0]
+        return first.name, first.scenario.workload[0].name, Quantity("p99"), None
+
+    def need(target: tuple[str, str, Quantity, float]) -> float:
+        where, name, quantity, limit = target
+        if where in now.overloaded and now.has_conditions:
+            return math.inf
+        value = now.estimate(where, name, quantity).value
         return quantity.strain(value, limit) if value else 0.0
 
     return max(promised, key=need)
@@ -232,39 +274,55 @@ def _worst(now: Evidence) -> tuple[str, Quantity, float | None]:
 
 def _relieved(
     bench: Bench,
-    now: Evidence,
+    now: Together,
     change: Change,
-    then: Evidence | None,
-    class_name: str,
-    quantity: Quantity,
+    then: Together | None,
+    target: tuple[str, str, Quantity],
     level: float,
 ) -> Relieved:
     found = Relieved(change.resource.name, change.factor, change.described, change.settings)
     if then is None:
         return replace(found, reason=f"not accepted: {change.reason}")
     before, after = cost(now.scenario.server), cost(then.scenario.server)
-
-    def paired(name: str, quantity: Quantity) -> Paired:
-        return paired_sections(now.section(name, quantity), then.section(name, quantity), level)
-
-    both_run = now.overload is None and then.overload is None
-    closed = [each.name for each in now.scenario.workload if not each.is_open] if both_run else []
+    where, class_name, quantity = target
+    ours, theirs = now.section(where, class_name, quantity), then.section(where, class_name, quantity)
     return replace(
         found,
         verdict=then.verdict,
-        value=None if then.overload is not None else then.estimate(class_name, quantity),
-        paired=paired(class_name, quantity) if both_run else None,
-        rates={name: paired(name, Quantity("rate")) for name in closed},
+        value=None if theirs is None else then.estimate(where, class_name, quantity),
+        paired=None if ours is None or theirs is None else paired_sections(ours, theirs, level),
+        rates=_rates(now, then, level),
         carries=_carried(bench, then),
         price=_difference(before.price, after.price),
         power_w=_difference(before.power_w, after.power_w),
-        reason=f"{then.overloaded} cannot keep up" if then.overloaded else "",
+        reason=f"{then.overloaded_station} cannot keep up" if then.overloaded_station else "",
         digest=then.scenario.digest,
     )
 
 
-def _carried(bench: Bench, evidence: Evidence) -> float | None:
-    """How many times the load a server carries: what a run showed, or where the first station saturates."""
+def _rates(now: Together, then: Together, level: float) -> dict[str, Paired]:
+    """The rate of each closed class, in each condition in which the server carries the load before and after."""
+    rate, found = Quantity("rate"), {}
+    for part, before, after in zip(now.states, now.evidence, then.evidence, strict=True):
+        if before.overload is None and after.overload is None:
+            for each in part.scenario.workload:
+                if not each.is_open:
+                    name = f"{each.name} ({part.name})" if part.name else each.name
+                    sections = before.section(each.name, rate), after.section(each.name, rate)
+                    found[name] = paired_sections(*sections, level)
+    return found
+
+
+def _carried(bench: Bench, together: Together) -> float | None:
+    """How many times the load a server carries: what a run showed, or where the first station saturates.
+
+    In the condition in which that is the least.
+    """
+    found = [_carried_in(bench, each) for each in together.evidence]
+    return min((each for each in found if each is not None), default=None)
+
+
+def _carried_in(bench: Bench, evidence: Evidence) -> float | None:
     if evidence.overload is not None:
         return evidence.overload.largest_load_factor
     binding = bench.load(evidence.scenario).binding

@@ -17,6 +17,7 @@ from tailrace.crew.store import Store
 from tailrace.engine.choice import choose_engine
 from tailrace.replicate.mark import code_version
 from tailrace.replicate.task import digest_of
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.tables.scenario import Scenario
 
 MANY = 10**9
@@ -93,9 +94,10 @@ class Session:
             self._store.close()
 
     def part(self, scenarios: Sequence[Scenario]) -> None:
-        """Note which scenarios belong to the study."""
+        """Note which scenarios belong to the study, in all their conditions."""
         if self._store is not None:
-            self._store.part(self.name, [(digest_of(each), self.seed) for each in scenarios])
+            every = [part.scenario for each in scenarios for part in states(each)]
+            self._store.part(self.name, [(digest_of(each), self.seed) for each in every])
 
     def decided(self, decision: str) -> Any:
         """A decision that the study made earlier, or None."""

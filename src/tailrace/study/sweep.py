@@ -18,6 +18,7 @@ from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
 from tailrace.replicate.task import digest_of
+from tailrace.scenario.reading.conditions import setting_too, states
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
@@ -27,7 +28,7 @@ from tailrace.study.budget import within_budget
 from tailrace.study.knee import METHOD
 from tailrace.study.lines import Point, knees
 from tailrace.study.session import How, Session
-from tailrace.study.vary import Setting, axes_of, combinations
+from tailrace.study.vary import Axis, Setting, axes_of, combinations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,10 +79,12 @@ class Sweep(Shown):
     def statistics(self) -> tuple[str, ...]:
         """Those of every answer, and quantiles that some target limits."""
         classes = [each for point in self.points for each in point.evidence.scenario.workload]
+        promised = [quantity for each in classes for quantity, _ in each.limits]
         return (
             *RATES,
             "mean",
-            *with_quantiles([quantity for each in classes for quantity, _ in each.limits]),
+            *with_quantiles([quantity for each in classes for quantity, _ in each.steering]),
+            *dict.fromkeys(each.statistic for each in promised if each.seconds is not None),
         )
 
     def rows(self) -> list[dict[str, Any]]:
@@ -164,7 +167,7 @@ def sweep(
     """Simulate a scenario, or several, for all values of some keys.
 
     Args:
-        scenario: what to vary; a scenario, a file, or several of them.
+        scenario: what to vary; a scenario, a file, or several of them. One with conditions is taken in each of them.
         vary: keys with their values, {"workload.booking.queue_depth": [1, 2, 4]}, or KEY=LIST texts with ranges.
         together: take the lists in step instead of all combinations.
         budget: seconds, or a text such as "2 min", that the sweep should not exceed.
@@ -175,7 +178,8 @@ def sweep(
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
-    seconds, designs = budget_seconds(budget), named(scenario, names)
+    seconds, whole = budget_seconds(budget), named(scenario, names)
+    designs = _in_conditions(whole)
     axes = axes_of(vary)
     scenarios, places = [], []
     for name, each in designs.items():
@@ -204,13 +208,18 @@ def sweep(
         seen = answered(session.bench, scenarios, wanted)
         dials = {axis.key: Dial(Variants(first), axis.key) for axis in axes}
         found = Sweep(
-            first.title if len(designs) == 1 else ", ".join(designs),
+            first.title if len(whole) == 1 else ", ".join(whole),
             tuple(axis.key for axis in axes),
             {key: dial.unit for key, dial in dials.items()},
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
-            (*([cost] if cost else []), *_uncertain(places, seen), *_deep(session, scenarios)),
+            (
+                *_set_over(whole, axes),
+                *([cost] if cost else []),
+                *_uncertain(places, seen),
+                *_deep(session, scenarios),
+            ),
             {key: dial.told_in for key, dial in dials.items()},
         )
         session.finish(found.rows())
@@ -222,6 +231,24 @@ def _deep(session: Session, scenarios: Sequence[Scenario]) -> tuple[str, ...]:
         return ()
     loads = map(session.bench.load, scenarios)
     return deep_points([(each, load.banks, load.share) for each, load in zip(scenarios, loads, strict=True)])
+
+
+def _in_conditions(whole: Mapping[str, Scenario]) -> dict[str, Scenario]:
+    """Every scenario in each of its conditions, by their names: a sweep shows them as it does several scenarios."""
+    found = {}
+    for name, each in whole.items():
+        for part in states(each):
+            called = part.name if len(whole) == 1 else f"{name}: {part.name}"
+            found[called if part.name else name] = part.scenario
+    return found
+
+
+def _set_over(whole: Mapping[str, Scenario], axes: Sequence[Axis]) -> Iterable[str]:
+    """Which keys that vary have values of their own in conditions: these give way."""
+    for axis in axes:
+        own = {name: None for each in whole.values() for name in setting_too(each, axis.key)}
+        if own:
+            yield f"{axis.key} varies in condition {', '.join(own)}, too, which has a value of its own otherwise."
 
 
 def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> dict[str, Any]:

@@ -32,7 +32,8 @@ COLUMNS = (
 class Tried:
     """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure.
 
-    ``digest`` is that of the scenario with the value.
+    ``condition`` is the one in which it is judged, or that is overloaded; empty where there are none. ``digest`` is
+    that of the scenario with the value.
     """
 
     value: float
@@ -41,6 +42,7 @@ class Tried:
     share_of_saturation: float | None
     target: TargetResult | None
     digest: str = ""
+    condition: str = ""
 
     def row(self) -> dict[str, object]:
         """The same, ready for JSON."""
@@ -58,18 +60,23 @@ class Tried:
             )
         )
         figures = (self.value, self.verdict, self.requests, self.share_of_saturation, *decided)
-        return dict(zip(COLUMNS, figures, strict=True))
+        where = {"condition": self.condition} if self.condition else {}
+        return where | dict(zip(COLUMNS, figures, strict=True))
 
 
-def deciding(seen: Judged) -> TargetResult | None:
-    """The target with the gravest verdict; of these the one that lies farthest beyond its limit."""
+def deciding(seen: Judged) -> tuple[str, TargetResult | None]:
+    """The target with the gravest verdict; of these the one that lies farthest beyond its limit, with its condition."""
     order = ("missed", "undecided", "met")
 
     def beyond(target: TargetResult) -> float:
         value = target.judged.value
         return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
-    return min(seen.targets, key=lambda each: (order.index(each.verdict), beyond(each)), default=None)
+    return min(
+        seen.promised,
+        key=lambda each: (order.index(each[1].verdict), beyond(each[1])),
+        default=(seen.overloaded_in, None),
+    )
 
 
 def in_order(tried: Iterable[Tried], widths: Mapping[float, float], rises: bool) -> tuple[Tried, ...]:

@@ -31,6 +31,10 @@ How long do requests wait, and how long do they stay? In order of arrival:
 - `gg1_wait_bound`: what the mean wait at one server never exceeds
 - `finite_population`: M/M/c//N, clients that think between requests, as a `FinitePopulation`
 
+And where more is asked than can be carried, for a while?
+
+- `fluid_cycle`: backlog, waits and time to drain over spells of different load, as a `FluidCycle`
+
 And in another order?
 
 - `priority_wait_means`, `priority_wait_means_mmc`: the mean wait of each class, the first served first
@@ -71,6 +75,8 @@ from tailrace.theory.erlang import erlang_b as erlang_b
 from tailrace.theory.erlang import erlang_c as erlang_c
 from tailrace.theory.finite import FinitePopulation as FinitePopulation
 from tailrace.theory.finite import finite_population as finite_population
+from tailrace.theory.fluid import FluidCycle as FluidCycle
+from tailrace.theory.fluid import fluid_cycle as fluid_cycle
 from tailrace.theory.fork_join import fork_join_response_mean as fork_join_response_mean
 from tailrace.theory.fork_join import fork_join_response_quantile_bound as fork_join_response_quantile_bound
 from tailrace.theory.fork_join import maximum_level as maximum_level

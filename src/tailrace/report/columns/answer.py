@@ -38,8 +38,8 @@ STEP_FIGURES = ("mean", "p50", "p99")
 """What is shown of a step of a transaction."""
 
 
-def targets(answers: Sequence[tuple[str, Result]]) -> Table:
-    """Each promise beside what was found, in the unit of its limit; of several answers, by their names.
+def targets(answers: Sequence[tuple[str, Result]], of: str = "design") -> Table:
+    """Each promise beside what was found, in the unit of its limit; of several answers, by their names (``of`` what).
 
     Of several, one that is overloaded, or has no target, has a row that says so.
     """
@@ -62,9 +62,7 @@ def targets(answers: Sequence[tuple[str, Result]]) -> Table:
     for name, result in answers:
         said = "no target" if result.overload is None else "overloaded"
         rows[name] = rows[name] or [[*[""] * (len(heads) - 1), said]]
-    return Table.of(
-        [Head("design", "name"), *heads], [[name, *row] for name, mine in rows.items() for row in mine]
-    )
+    return Table.of([Head(of, "name"), *heads], [[name, *row] for name, mine in rows.items() for row in mine])
 
 
 def _targets(answers: Sequence[tuple[str, Result]]) -> Iterator[tuple[str, ClassResult, TargetResult]]:

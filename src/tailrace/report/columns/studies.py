@@ -107,8 +107,10 @@ def tried(found: Headroom) -> Table:
     def of_target(write: Callable[[TargetResult], str]) -> Callable[[Tried], Cell]:
         return lambda each: "" if each.target is None else write(each.target)
 
+    in_conditions = any(each.condition for each in found.tried)
     columns: list[Column[Tried]] = [
         Column(Head("value", "name"), lambda each: tried_text(each.value, found)),
+        *([Column[Tried](Head("condition", "name"), lambda each: each.condition)] if in_conditions else []),
         Column(Head("load, % of\nsaturation"), lambda each: known(each.share_of_saturation, percent)),
         Column(Head("target", "name"), of_target(_name)),
         Column(Head("limit"), of_target(lambda target: target_unit(target).number(target.limit, 6))),

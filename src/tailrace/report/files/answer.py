@@ -68,10 +68,13 @@ def _pictures(result: Result, kinds: Sequence[PictureKind]) -> dict[str, bytes]:
     return {f"{name}.{kind}": picture_bytes(figure, kind) for name, figure in drawn.items() for kind in kinds}
 
 
-def scenario_copy(text: str, seed: int, overrides: Sequence[str]) -> str:
-    """The scenario's text, headed by a comment that says how to repeat the answer from this copy."""
+def scenario_copy(text: str, seed: int, overrides: Sequence[str], chosen: Sequence[str] = ()) -> str:
+    """The scenario's text, headed by a comment that says how to repeat the answer from this copy.
+
+    ``chosen`` are further options, such as those that choose a condition.
+    """
     settings = [part for each in overrides for part in ("--set", each)]
-    command = shlex.join(["tailrace", "run", "scenario.toml", "--seed", str(seed), *settings])
+    command = shlex.join(["tailrace", "run", "scenario.toml", *chosen, "--seed", str(seed), *settings])
     return comment(command) + text
 
 

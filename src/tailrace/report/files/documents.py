@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tailrace.fit.resemblance import Likeness
     from tailrace.forecast.result import Theory
     from tailrace.trace.profile import Profile
+    from tailrace.trace.segments import Segment
 
 
 class Documented(Protocol):
@@ -36,9 +37,13 @@ def theory_document(title: str, digest: str, theory: Theory) -> dict[str, Any]:
     return {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
 
 
-def profile_document(name: str, profile: Profile, likeness: Likeness | None = None) -> dict[str, Any]:
+def profile_document(
+    name: str, profile: Profile, likeness: Likeness | None = None, spells: Sequence[Segment] = ()
+) -> dict[str, Any]:
     """All that is known of a trace, and how the class that resembles it differs."""
     document: dict[str, Any] = {"tailrace": version("tailrace"), "trace": name, **profile.as_dict()}
+    if spells:
+        document["conditions"] = [each.as_dict() for each in spells]
     if likeness is not None:
         document["simulated"] = {
             "trace": likeness.trace.as_dict(),

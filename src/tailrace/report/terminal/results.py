@@ -9,7 +9,12 @@ from rich.console import Console, RenderableType
 
 from tailrace.report.terminal.layout import text_of
 
-MODULES = {"Result": "answer", "Comparison": "compare"}
+MODULES = {
+    "Result": "answer",
+    "Comparison": "compare",
+    "ConditionEstimates": "condition_estimates",
+    "ConditionsComparison": "compare_conditions",
+}
 """The module of this package whose ``parts`` show a kind of result, where it is not called as the class is."""
 
 

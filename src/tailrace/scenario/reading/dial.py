@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from functools import cached_property
+from typing import Any
 
 from tailrace import units
 from tailrace.errors import ScenarioError, SettingError
+from tailrace.scenario.reading.conditions import setting_too, states, with_own
 from tailrace.scenario.reading.keys import Shape
 from tailrace.scenario.reading.variant import Variants, written_value
 from tailrace.scenario.tables.scenario import Scenario
@@ -98,6 +101,25 @@ class Dial:
     def at(self, value: float) -> Scenario | None:
         """The scenario with another value there; None if it does not accept that."""
         try:
-            return self.variants.with_keys([self.setting(self.accepted(value))])
+            turned = self.variants.with_keys([self.setting(self.accepted(value))])
+            return with_own(turned, self._in_conditions(value)) if self.set_by_conditions else turned
         except ScenarioError:
             return None
+
+    @cached_property
+    def set_by_conditions(self) -> dict[str, str]:
+        """The conditions that set the key for themselves, and how they write it."""
+        return setting_too(self.variants.scenario, self.key)
+
+    def _in_conditions(self, value: float) -> dict[str, dict[str, Any]]:
+        """What those conditions set then: their own values, multiplied as that of the scenario is."""
+        found = {}
+        for state in states(self.variants.scenario):
+            own = Variants(state.scenario).value(self.key) if state.name in self.set_by_conditions else None
+            if isinstance(own, int | float):
+                factor = value / self.number if self.number else 1.0
+                text = written_value(self.accepted(own * factor), self.shape)
+                found[state.name] = {
+                    self.set_by_conditions[state.name]: tomllib.loads(f"value = {text}")["value"]
+                }
+        return found

@@ -14,6 +14,7 @@ from pydantic_core import PydanticUndefined
 
 from tailrace import units
 from tailrace.scenario.reading import parts
+from tailrace.scenario.tables.condition import Condition
 from tailrace.scenario.tables.fields import Dimensioned
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout
@@ -259,6 +260,7 @@ _HEADERS: dict[type[Model], str] = {
     Workload: "[[workload]]",
     Step: "[[workload.step]]",
     Pool: "[[server.pool]]",
+    Condition: "[[condition]]",
 }
 
 
@@ -309,7 +311,7 @@ def default_of(field: FieldInfo, shape: Shape) -> str:
     """The default as a file would write it; "required"; or empty where leaving the key out has a meaning."""
     if field.is_required():
         return "required"
-    if field.default in (None, (), PydanticUndefined) or isinstance(field.default, Model):
+    if field.default in (None, (), {}, PydanticUndefined) or isinstance(field.default, Model):
         return ""
     return written(field.default, shape)
 

@@ -29,10 +29,23 @@ def apply(data: dict[str, Any], override: str) -> tuple[KeyPath | None, Problem 
         wrong = f"{json.dumps(override, ensure_ascii=False)} is not KEY=VALUE"
         return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load=2, run.seed=3 and the like")
     steps, value = split
+    return _put(data, steps, _value(value))
+
+
+def put(data: dict[str, Any], key: str, value: Any) -> tuple[KeyPath | None, Problem | None]:
+    """The same for a dotted key and its value by itself."""
+    steps = _steps(key.strip())
+    if not steps:
+        wrong = f"{json.dumps(key, ensure_ascii=False)} is not a key"
+        return None, Problem(SOURCE, "", None, f"{wrong}; accepted: load, workload.NAME.rate and the like")
+    return _put(data, steps, value)
+
+
+def _put(data: dict[str, Any], steps: list[str | int], value: Any) -> tuple[KeyPath | None, Problem | None]:
     path, made, problem = _walked(data, steps, makes=True)
     if problem is not None:
         return None, problem
-    value_at(data, path[:-1])[path[-1]] = _value(value)
+    value_at(data, path[:-1])[path[-1]] = value
     return made or path, None
 
 

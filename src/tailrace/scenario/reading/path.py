@@ -31,7 +31,7 @@ def shown_path(path: KeyPath, data: dict[str, Any]) -> str:
         if isinstance(part, str):
             text += f".{quoted(part)}" if text else quoted(part)
         else:
-            named = path[:depth] in (("workload",), ("server", "pool"))
+            named = path[:depth] in (("workload",), ("server", "pool"), ("condition",))
             name = _own_name(value_at(data, path[:depth]), part) if named else None
             text += f"[{part}]" if name is None else f".{quoted(name)}"
     return text

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from tailrace.errors import Problem, ScenarioError, SettingError
-from tailrace.scenario.reading import override, parts
+from tailrace.scenario.reading import conditions, override, parts
 from tailrace.scenario.reading.complaint import Complaint, examine
 from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
@@ -44,7 +44,9 @@ def named(scenarios: Given | Sequence[Given], names: Sequence[str] | None = None
     return dict(zip(told, map(given, every), strict=True))
 
 
-def load(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> Scenario:
+def load(
+    path: str | os.PathLike[str], overrides: Sequence[str] = (), condition: str | None = None
+) -> Scenario:
     """Read a scenario file.
 
     Parts that it names are looked for in `hardware` beside the file, in `hardware` one level up, and in the catalogue
@@ -54,13 +56,16 @@ def load(path: str | os.PathLike[str], overrides: Sequence[str] = ()) -> Scenari
         path: a TOML file in UTF-8.
         overrides: KEY=VALUE texts that set keys over the file's, such as `workload.booking.rate="300 /s"`. Those that
             choose a part come first, the others then in their order.
+        condition: the name of one of its conditions: the scenario in that one alone.
 
     Raises:
         ScenarioError: the file cannot be read, or with everything that is wrong in it.
+        SettingError: a ValueError: no condition of that name.
     """
-    return parse(
+    scenario = parse(
         _text(Path(path)), source=str(path), overrides=overrides, beside=Path(path).absolute().parent
     )
+    return scenario if condition is None else conditions.only(scenario, condition)
 
 
 def parse(
@@ -94,11 +99,12 @@ def _parse(text: str, source: str, overrides: Sequence[str], beside: Path | None
     more, set_later = _settle(data, [one for one in overrides if not override.chooses_part(one)])
     problems += taken.problems + more
     overridden += set_later
-    scenario, faults = examine(data, beside)
+    scenario, faults = examine(conditions.switched_on(data), beside)
     for fault in faults:
         if any(fault.path[: len(path)] == path for path in taken.unfilled):
             continue
         problems.append(fault.problem(_origin(fault, source, overridden, taken), data))
+    problems += conditions.problems(data, faults, source)
     if scenario is None or problems:
         raise ScenarioError(problems)
     return scenario

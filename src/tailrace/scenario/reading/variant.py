@@ -11,8 +11,10 @@ from tailrace import units
 from tailrace.errors import Problem, ScenarioError
 from tailrace.scenario.reading import override, parts
 from tailrace.scenario.reading.complaint import examine
-from tailrace.scenario.reading.keys import Shape, field_shape, shape_of
+from tailrace.scenario.reading.conditions import states, switched_on
+from tailrace.scenario.reading.keys import Shape, field_shape
 from tailrace.scenario.reading.path import ABSENT, value_at
+from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.datasheet import fitted
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.scenario import Scenario
@@ -55,7 +57,7 @@ class Variants:
         problems += taken.problems
         others = [one for one in settings if one not in choosing]
         problems += [problem for _, problem in (override.apply(data, one) for one in others) if problem]
-        scenario, faults = examine(data)
+        scenario, faults = examine(switched_on(data))
         problems += [
             fault.problem(override.SOURCE, data)
             for fault in faults
@@ -63,6 +65,7 @@ class Variants:
         ]
         if scenario is None or problems:
             raise ScenarioError(problems)
+        states(scenario)  # what is set has to go with every condition
         return scenario
 
     def fitted(self) -> Variants:
@@ -114,12 +117,6 @@ class Variants:
         return problem is None and place is not None and value_at(self._tables, place) is not ABSENT
 
 
-def tables(scenario: Scenario) -> dict[str, Any]:
-    """The tables of a file from which the scenario could have been read, without what was left out."""
-    found: dict[str, Any] = _written(scenario, shape_of(Scenario))
-    return found
-
-
 def file_settings(scenario: Scenario) -> list[str]:
     """Settings that name every trace by its absolute path, for a copy of the scenario that lies elsewhere."""
     return [f'workload.{each.name}.file="{each.file}"' for each in scenario.workload if each.file is not None]
@@ -132,28 +129,6 @@ def written_value(value: float | int | str, shape: Shape) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return f'"{value}"' if isinstance(value, str) else repr(value)
-
-
-def _written(value: Any, shape: Shape) -> Any:
-    if isinstance(value, Model):
-        return {
-            name: _written(getattr(value, name), field_shape(field))
-            for name, field in value.fields().items()
-            if name in value.model_fields_set and getattr(value, name) is not None
-        }
-    if isinstance(value, tuple):
-        shapes = _item_shapes(shape, len(value))
-        return [_written(item, each) for item, each in zip(value, shapes, strict=True)]
-    if shape.quantity:
-        return units.write(value, shape.quantity)
-    return value
-
-
-def _item_shapes(shape: Shape, count: int) -> list[Shape]:
-    listed = next((each for each in (shape, *shape.choices.values()) if each.items), None)
-    assert listed is not None
-    assert listed.items is not None
-    return [listed.items[0]] * count if listed.is_open_list else list(listed.items)
 
 
 def _no_value(key: str, wrong: str) -> ScenarioError:

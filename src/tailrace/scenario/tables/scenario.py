@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,6 +13,8 @@ from pydantic import Field
 from tailrace.scenario.tables import outside
 from tailrace.scenario.tables.checks import checks
 from tailrace.scenario.tables.checks.addresses import pool_uses
+from tailrace.scenario.tables.condition import Condition
+from tailrace.scenario.tables.condition import findings as findings_of_conditions
 from tailrace.scenario.tables.fields import Number, Text
 from tailrace.scenario.tables.model import Finding, Model
 from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
@@ -20,6 +22,9 @@ from tailrace.scenario.tables.run import Run
 from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import content_digest
+
+ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within")
+"""Keys that came later: a scenario without them is the same as before there were any."""
 
 
 class Scenario(Model):
@@ -35,11 +40,15 @@ class Scenario(Model):
     workload: Annotated[tuple[Workload, ...], Field(min_length=1, max_length=1000)] = Field(
         description="The classes of requests."
     )
+    condition: Annotated[tuple[Condition, ...], Field(max_length=100)] = Field(
+        default=(), description="The states in which the server has to hold, in the order of the day."
+    )
     run: Run = Field(default=Run(), description="How to simulate.")
 
     def findings(self) -> Iterator[Finding]:
-        """What is wrong between the server and the workload."""
-        return checks.findings(self.server, self.workload)
+        """What is wrong between the server and the workload, and between the conditions."""
+        yield from checks.findings(self.server, self.workload)
+        yield from findings_of_conditions(self.condition)
 
     @property
     def closed_requests(self) -> int:
@@ -57,15 +66,18 @@ class Scenario(Model):
 
         Files that it names count by what is in them, wherever they lie.
         """
-        content = _by_content(self.model_dump(mode="json", exclude={"run": {"seed"}}))
+        dumped = self.model_dump(mode="json", exclude={"run": {"seed"}})
+        if not self.condition:  # as before there were any
+            del dumped["condition"]
+        content = _where_given(_by_content(dumped), ADDED)
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
     @property
     def simulated_digest(self) -> str:
         """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
-        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title"}))
-        content = _without(dumped, {"target", "price", "power"})
+        dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title", "condition"}))
+        content = _where_given(_without(dumped, {"target", "price", "power", "amount"}), ADDED)
         text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
@@ -117,6 +129,17 @@ def _without(content: Any, keys: set[str]) -> Any:
     if isinstance(content, dict):
         return {key: _without(value, keys) for key, value in content.items() if key not in keys}
     return [_without(value, keys) for value in content] if isinstance(content, list) else content
+
+
+def _where_given(content: Any, keys: Collection[str]) -> Any:
+    """The same without those keys where nothing stands at them."""
+    if isinstance(content, dict):
+        return {
+            key: _where_given(value, keys)
+            for key, value in content.items()
+            if key not in keys or value not in (None, [], ())
+        }
+    return [_where_given(value, keys) for value in content] if isinstance(content, list) else content
 
 
 def _by_content(value: Any) -> Any:

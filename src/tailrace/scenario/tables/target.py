@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
-from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Quantity
-from tailrace.scenario.tables.fields import DataRate, RequestRate, Time
+from tailrace import units
+from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Kind, Quantity
+from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Time
 from tailrace.scenario.tables.model import Finding, Model, OpenKeys
 
 Limit: Any = Time | None
+_OF_KIND: dict[str, Kind] = {"within": "all", "read_within": "read", "write_within": "write"}
+NO_LIMITS = ("over",)
+"""Keys of a target that say how it is judged."""
 
 
 def _limit(quantity: Quantity) -> Any:
@@ -41,6 +45,19 @@ _OTHER_QUANTILES = OpenKeys(
 )
 
 
+class Within(Model):
+    """A share of the requests that is answered within a time."""
+
+    time: Time = Field(description="The time within which requests are answered.")
+    share: Annotated[Number, Field(gt=0, lt=1)] = Field(
+        description="Share of the requests that are, at least."
+    )
+
+    def quantity(self, kind: Kind) -> Quantity:
+        """The figure that is limited so."""
+        return Quantity.of(kind, f"within_{units.write(self.time, 'time').replace(' ', '_')}")
+
+
 class Target(Model):
     """What was promised to a class. At least one limit; of latency by any quantile."""
 
@@ -60,16 +77,36 @@ class Target(Model):
     )
     throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
 
+    within: Within | None = Field(
+        default=None, description="Lower limit of the share of the requests that is answered within a time."
+    )
+    read_within: Within | None = Field(default=None, description="The same of reads.")
+    write_within: Within | None = Field(default=None, description="The same of writes.")
+    finished_within: Time | None = Field(
+        default=None, description="Upper limit of the time in which the class has done its `amount`."
+    )
+    over: Literal["all conditions"] | None = Field(
+        default=None,
+        description="Judge the limits over all conditions together, each request counted by rate and hours; by "
+        "default they hold in every condition.",
+    )
+
     @property
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """The limits that are set, as (quantity, limit in SI)."""
-        pairs = ((Quantity(name), getattr(self, name)) for name in self.fields())
-        return tuple((name, limit) for name, limit in pairs if limit is not None)
+        found: list[tuple[Quantity, float]] = []
+        for name in self.fields():
+            limit = getattr(self, name)
+            if isinstance(limit, Within):
+                found.append((limit.quantity(_OF_KIND[name]), limit.share))
+            elif limit is not None and name not in NO_LIMITS:
+                found.append((Quantity(name), limit))
+        return tuple(found)
 
     def findings(self) -> Iterator[Finding]:
         """An empty target promises nothing."""
         if not self.limits:
-            names = tuple(type(self).model_fields)
+            names = tuple(name for name in type(self).model_fields if name not in NO_LIMITS)
             yield Finding(
                 (), "no limit in it", f"at least one of {', '.join(names)}", tuple((name,) for name in names)
             )

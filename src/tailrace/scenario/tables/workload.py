@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from tailrace import units
-from tailrace.quantity import Quantity
+from tailrace.quantity import FINISHED, Quantity, quantile_at
 from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalLaw, ArrivalName, Recorded
 from tailrace.scenario.tables.fields import (
     Number,
@@ -138,6 +138,9 @@ class Workload(Model):
         description="Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
         "latency and targets are theirs.",
     )
+    amount: Size | None = Field(
+        default=None, description="How much data the class is to move: the answer says how long that takes."
+    )
     target: Target | None = Field(default=None, description="What was promised to the class.")
 
     @property
@@ -164,6 +167,25 @@ class Workload(Model):
     def limits(self) -> tuple[tuple[Quantity, float], ...]:
         """What was promised to the class, as (quantity, limit in SI)."""
         return () if self.target is None else self.target.limits
+
+    @property
+    def steering(self) -> tuple[tuple[Quantity, float], ...]:
+        """The figures that show whether promises are kept, with limits: of a share the quantile at it, of the time that
+        an amount of work takes the throughput.
+        """
+        return tuple(self._steering(quantity, limit) for quantity, limit in self.limits)
+
+    def _steering(self, quantity: Quantity, limit: float) -> tuple[Quantity, float]:
+        if quantity.seconds is not None:
+            return quantile_at(quantity.kind, limit), quantity.seconds
+        if quantity.statistic == FINISHED:
+            return Quantity("throughput"), (self.amount or 0) / limit
+        return quantity, limit
+
+    @property
+    def is_judged_over_all(self) -> bool:
+        """Whether its promises hold over all conditions together rather than in each."""
+        return self.target is not None and self.target.over is not None
 
     @property
     def sizes(self) -> tuple[SizeShare, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from tailrace.quantity import FINISHED
 from tailrace.scenario.tables.checks import addresses, buffers, machine, replayed, unmeasured
 from tailrace.scenario.tables.checks.addresses import pool_uses
 from tailrace.scenario.tables.layout import findings_of_drives
@@ -139,7 +140,18 @@ def _targets(workloads: Sequence[Workload]) -> Iterator[Finding]:
     for index, workload in enumerate(workloads):
         rests_on: tuple[KeyPath, ...] = (("workload", index, "read_share"),)
         for quantity, _ in workload.limits:
-            key = ("workload", index, "target", quantity)
+            named = "within" if quantity.seconds is not None else quantity.statistic
+            key = (
+                "workload",
+                index,
+                "target",
+                named if quantity.kind == "all" else f"{quantity.kind}_{named}",
+            )
+            if quantity.statistic == FINISHED and workload.amount is None:
+                accepted = 'an amount of the class, such as "20 TB", together with finished_within'
+                yield Finding(
+                    key, "the class has no amount of work", accepted, (("workload", index, "amount"),)
+                )
             if quantity.kind == "read" and workload.reads == 0:
                 yield Finding(
                     key, "the class has no reads", "such a limit with a read_share above 0", rests_on

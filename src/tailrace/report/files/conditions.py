@@ -1,0 +1,81 @@
+"""An answer with conditions as files: the whole, and a table of every class in every condition."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tailrace.answer.result import Result
+from tailrace.answer.together import OVER_ALL
+from tailrace.report.files.answer import classes_table, stations_table, write_whole
+from tailrace.report.files.documents import as_json
+from tailrace.report.terminal.results import as_text
+from tailrace.study.conditions import Conditions
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from tailrace.report.pictures.save import PictureKind
+
+
+def write_conditions(
+    found: Conditions,
+    directory: str | Path,
+    scenario_text: str,
+    parts: Mapping[str, str] | None = None,
+    pictures: Sequence[PictureKind] = (),
+) -> tuple[Path, ...]:
+    """Write answer.json, answer.txt, classes.csv, stations.csv and scenario.toml as of a single answer; returns paths.
+
+    The tables have a column ``condition``, which says "all conditions" for figures over all. `pictures` are the kinds
+    of files in which the conditions are drawn. Otherwise as `write_result`.
+
+    Raises:
+        OSError: the directory cannot be made, or a file cannot be written.
+    """
+    directory = Path(directory)
+    directory.mkdir(parents=True, exist_ok=True)
+    contents: dict[str, str | bytes] = {
+        "answer.json": as_json(found),
+        "answer.txt": as_text(found),
+        "classes.csv": conditions_table(found).to_csv(index=False, lineterminator="\n"),
+        "stations.csv": _stations(found).to_csv(index=False, lineterminator="\n"),
+        "scenario.toml": scenario_text,
+    }
+    if parts:
+        (directory / "hardware").mkdir(exist_ok=True)
+        contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
+    if pictures:
+        # Here, and not at the top: matplotlib is slow to import.
+        from tailrace.report.pictures.conditions import conditions_picture
+        from tailrace.report.pictures.save import picture_bytes
+
+        drawn = conditions_picture(found)
+        contents |= {f"conditions.{kind}": picture_bytes(drawn, kind) for kind in pictures}
+    return tuple(write_whole(directory / name, text) for name, text in contents.items())
+
+
+def conditions_table(found: Conditions) -> pd.DataFrame:
+    """One row a figure of a class in a condition, or over all of them: `classes_table` with a column ``condition``."""
+    import pandas as pd
+
+    first = found.conditions[0].result
+    answers = [(each.name, each.result) for each in found.conditions]
+    answers += [(OVER_ALL, _over_all(found, first))] if found.classes else []
+    frames = [classes_table(result).assign(condition=name) for name, result in answers]
+    table = pd.concat([each for each in frames if len(each)] or frames[:1], ignore_index=True)
+    return table[["condition", *(name for name in table.columns if name != "condition")]]
+
+
+def _over_all(found: Conditions, first: Result) -> Result:
+    return replace(first, classes=found.classes, digest=found.digest, overload=None)
+
+
+def _stations(found: Conditions) -> pd.DataFrame:
+    import pandas as pd
+
+    frames = [stations_table(each.result).assign(condition=each.name) for each in found.conditions]
+    table = pd.concat([each for each in frames if len(each)] or frames[:1], ignore_index=True)
+    return table[["condition", *(name for name in table.columns if name != "condition")]]

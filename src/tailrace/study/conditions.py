@@ -1,0 +1,297 @@
+"""Does the server hold by day, by night, and with a drive down? One answer a condition, and one over all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from typing import Any
+
+from tailrace.answer.answers import answered, decided
+from tailrace.answer.bench import Bench, Evidence, bench_for
+from tailrace.answer.mixture import class_over_all
+from tailrace.answer.pilot import ANSWER, lengths
+from tailrace.answer.result import ClassResult, Result, TargetResult
+from tailrace.answer.run import LOOKS, result_of
+from tailrace.answer.steps import with_steps
+from tailrace.answer.together import Together, is_own, joint_limits, level_together, statements
+from tailrace.answer.work import Work
+from tailrace.crew.crew import Crew
+from tailrace.crew.progress import Watch
+from tailrace.errors import SettingError
+from tailrace.forecast.spells import HOUR_S, SETTLED, Spell, settling_s, spells
+from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
+from tailrace.measure.verdict import Verdict, combined
+from tailrace.quantity import FINISHED
+from tailrace.scenario.reading.conditions import State, states
+from tailrace.scenario.reading.read import Given, given
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.scenario.tables.workload import Workload
+from tailrace.shown import Shown
+
+
+@dataclass(frozen=True)
+class ConditionResult:
+    """The answer in one condition, in its own steady state.
+
+    ``share`` is that of the time, ``hours`` None where nothing says how long it lasts; ``settles_s`` is how long the
+    server takes to settle in it at most, by closed form.
+    """
+
+    name: str
+    hours: float | None
+    share: float
+    result: Result
+    settles_s: float
+
+    @property
+    def is_short(self) -> bool:
+        """Whether it ends before its steady state is what most of its requests see."""
+        return self.hours is not None and self.settles_s > SETTLED * self.hours * HOUR_S
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        return {
+            "name": self.name,
+            "hours": self.hours,
+            "share": self.share,
+            "settles_s": self.settles_s,
+            "verdict": self.result.verdict,
+            "answer": self.result.as_dict(),
+        }
+
+
+@dataclass(frozen=True, repr=False)
+class Conditions(Shown):
+    """The answer in every condition, and over all.
+
+    ``classes`` are the figures over all conditions, each request counted by rate and hours; none where a condition is
+    overloaded. ``targets`` are those judged over all, ``work`` how long amounts of work take. ``spells`` says what
+    overloaded conditions leave behind, and ``drains`` whether the cycle gets rid of it; None where nothing is left or
+    nobody knows how long conditions last. ``begins`` is the time of day of the first condition, if it is known.
+    """
+
+    version: str
+    title: str
+    digest: str
+    seed: int
+    engine: str
+    conditions: tuple[ConditionResult, ...]
+    classes: tuple[ClassResult, ...]
+    work: tuple[Work, ...]
+    targets: tuple[TargetResult, ...]
+    spells: tuple[Spell, ...]
+    statements: int
+    verdict: Verdict
+    notes: tuple[str, ...]
+    begins: str | None = None
+
+    def condition_named(self, name: str) -> ConditionResult:
+        """The condition of that name. Raises KeyError if there is none."""
+        for each in self.conditions:
+            if each.name == name:
+                return each
+        raise KeyError(name)
+
+    def class_named(self, name: str) -> ClassResult:
+        """The class of that name over all conditions. Raises KeyError if there is none."""
+        for each in self.classes:
+            if each.name == name:
+                return each
+        raise KeyError(name)
+
+    @property
+    def drains(self) -> bool | None:
+        """Whether what overloaded conditions leave is gone before they come again; None where there is nothing."""
+        return all(each.drain_s is not None for each in self.spells) if self.spells else None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, in SI units, ready for JSON."""
+        return {
+            "tailrace": self.version,
+            "title": self.title,
+            "digest": self.digest,
+            "seed": self.seed,
+            "engine": self.engine,
+            "conditions": [each.as_dict() for each in self.conditions],
+            "over_all": [each.as_dict() for each in self.classes],
+            "targets": [each.as_dict() for each in self.targets],
+            "work": [each.as_dict() for each in self.work],
+            "overloaded_spells": [each.as_dict() for each in self.spells],
+            "drains": self.drains,
+            "verdict": self.verdict,
+            "notes": list(self.notes),
+        }
+
+
+def conditions(
+    scenario: Given,
+    seed: int | None = None,
+    engine: str = "auto",
+    workers: int | Crew | None = None,
+    progress: Watch | None = None,
+    until_decided: bool = False,
+) -> Conditions:
+    """Predict what the server of a scenario will do in each of its conditions, and over all of them.
+
+    Every condition is answered as a scenario of its own, at the same seed, in its own steady state. The error of
+    verdicts is shared over conditions as over targets.
+
+    Args:
+        scenario: a scenario with conditions, or its file; the rest is as for `simulate`.
+        seed: of all conditions.
+        engine: "auto", "reference" or "compiled".
+        workers: number of processes, or a crew that is at work already.
+        progress: called as replications finish.
+        until_decided: go on while a target is undecided in a condition.
+
+    Raises:
+        ScenarioError: the file of a scenario cannot be read.
+        SettingError: a ValueError: a scenario without conditions, or as `simulate`.
+        Interrupted: on Ctrl-C.
+    """
+    scenario = given(scenario)
+    if not scenario.condition:
+        raise SettingError("the scenario has no conditions; accepted: one with [[condition]] tables")
+    parts = states(scenario)
+    least = min(ANSWER_START, scenario.run.budget) * scenario.run.replications * len(parts)
+    with bench_for(parts[0].scenario, seed, engine, workers, progress, least) as bench:
+        found = evidence_in_each(bench, parts, until_decided)
+        return conditions_of(bench, Together(scenario, parts, tuple(found)), LOOKS if until_decided else 1)
+
+
+def evidence_in_each(bench: Bench, parts: Sequence[State], until_decided: bool = False) -> list[Evidence]:
+    """What replications show of each condition, as of a scenario of its own."""
+    scenarios = [each.scenario for each in parts]
+    found = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
+    if until_decided:
+        level = level_together(parts, LOOKS)
+        found = [decided(bench, each, LOOKS, level) for each in found]
+    return found
+
+
+def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Conditions:
+    """The answer that evidence in every condition gives."""
+    parts, scenario = together.states, together.scenario
+    level = level_together(parts, looks)
+    hours = sum(each.weight for each in parts)
+    found = tuple(
+        ConditionResult(
+            state.name,
+            state.hours,
+            state.weight / hours,
+            _with_own_targets(
+                with_steps(
+                    result_of(bench, each, looks, level), state.scenario, bench.engine, PILOT_REPLICATIONS
+                ),
+                state.scenario,
+            ),
+            settling_s(state.scenario, bench.load(state.scenario)),
+        )
+        for state, each in zip(parts, together.evidence, strict=True)
+    )
+    over_all = together.over_all(level)
+    left = left_behind(bench, parts, [each.result for each in found])
+    verdicts = [*(each.result.verdict for each in found), *(each.verdict for each in over_all)]
+    return Conditions(
+        version("tailrace"),
+        scenario.title,
+        scenario.digest,
+        bench.seed,
+        bench.engine,
+        found,
+        _over_all(together, over_all),
+        tuple(work for name in _names(parts) if (work := together.work(name)) is not None),
+        over_all,
+        left,
+        statements(parts),
+        combined(verdicts),
+        tuple(_notes(found, left, together)),
+        scenario.condition[0].begins if scenario.condition else None,
+    )
+
+
+def left_behind(bench: Bench, parts: Sequence[State], results: Sequence[Result]) -> tuple[Spell, ...]:
+    """What overloaded conditions of given hours leave behind."""
+    loads = [bench.load(each.scenario) for each in parts]
+    overloaded = {
+        place: (each.overload.station, each.overload.largest_load_factor)
+        for place, each in enumerate(results)
+        if each.overload is not None
+    }
+    return spells(parts, loads, overloaded, bench.load)
+
+
+def _with_own_targets(result: Result, scenario: Scenario) -> Result:
+    """The answer of a condition without the targets that are judged over all of them."""
+    classes = tuple(
+        replace(each, targets=tuple(target for target in each.targets if is_own(scenario, target)))
+        for each in result.classes
+    )
+    if result.overload is not None:
+        return result
+    verdicts = (target.verdict for each in classes for target in each.targets)
+    return replace(result, classes=classes, verdict=combined(verdicts))
+
+
+def _over_all(together: Together, targets: Sequence[TargetResult]) -> tuple[ClassResult, ...]:
+    """The figures of every class over all conditions, and the targets judged by them."""
+    mixture = together.mixture
+    if mixture is None:
+        return ()
+    found = []
+    for each in _names(together.states).values():
+        count = sum(step.count for step in each.step) if each.step else None
+        mine = tuple(target for target in targets if target.class_name == each.name)
+        found.append(replace(class_over_all(each.name, mixture, count), targets=mine))
+    return tuple(found)
+
+
+def _names(parts: Sequence[State]) -> dict[str, Workload]:
+    """The classes of any condition, by name."""
+    found: dict[str, Workload] = {}
+    for part in parts:
+        for each in part.scenario.workload:
+            found.setdefault(each.name, each)
+    return found
+
+
+def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: Together) -> Iterator[str]:
+    """What is not as steady states side by side would have it, and what several conditions say."""
+    for each in found:
+        if each.is_short and each.result.overload is None:
+            yield (
+                f"Condition {each.name} lasts {_hours(each.hours or 0.0)}, and the server takes up to "
+                f"{_hours(each.settles_s / HOUR_S)} to settle in it: its figures are those of a condition that lasts "
+                "longer."
+            )
+    for spell in left:
+        if spell.drain_s is None or not math.isfinite(spell.drain_s):
+            yield (
+                f"What waits for {spell.station} at the end of condition {spell.condition} is not gone when it comes "
+                "again: the server is overloaded for good."
+            )
+        elif spell.drain_s > 0:
+            yield (
+                f"Condition {spell.condition} leaves a backlog that is gone {_hours(spell.drain_s / HOUR_S)} after "
+                f"its end, in condition {spell.drained_in}; until then what comes waits behind it, and the figures of "
+                "the conditions are not those of these hours."
+            )
+    if together.overloaded and any(
+        quantity.statistic != FINISHED for _, quantity, _ in joint_limits(together.states)
+    ):
+        yield "Targets over all conditions are not judged, since a condition is overloaded."
+    said: dict[str, list[str]] = {}
+    for each in found:
+        for note in each.result.notes:
+            said.setdefault(note, []).append(each.name)
+    for note, names in said.items():
+        yield note if len(names) == len(found) else f"{', '.join(names)}: {note}"
+
+
+def _hours(hours: float) -> str:
+    """A time in hours, or minutes or seconds where it is short."""
+    if hours >= 1:
+        return f"{hours:.3g} h"
+    return f"{60 * hours:.3g} min" if hours * 60 >= 1 else f"{3600 * hours:.2g} s"
