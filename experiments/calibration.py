@@ -80,7 +80,7 @@ def fitted_back(
     begun = time.process_time()
     drive: Media = media_of(STARTS[kind], kind)
     noise = np.random.default_rng(key).normal(0.0, NOISE, truth.size)
-    found = calibrate(drive, noisy(points, truth, noise), FITTED[kind], sum(key), engine)
+    found = calibrate(drive, noisy(points, truth, noise), FITTED[kind], sum(key), engine, leaving_out=False)
     seconds = time.process_time() - begun
     return [
         {

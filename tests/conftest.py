@@ -2,7 +2,7 @@
 
 import importlib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -16,6 +16,19 @@ from quick import EXPERIMENTS, Quick, written
 # pytest --hypothesis-profile=default
 settings.register_profile("repeatable", derandomize=True)
 settings.load_profile("repeatable")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _short_scenarios_run_as_long_ones_do() -> Iterator[None]:
+    """By the compiled engine where there is one: whoever wants to see the other, or the choice, asks for it by name."""
+    from tailrace.engine import choice
+    from through import ENGINE
+
+    with pytest.MonkeyPatch.context() as patch:
+        if ENGINE == "compiled":
+            importlib.import_module("tailrace.engine.loop.state")
+            patch.setattr(choice, "WORTH_COMPILING", 0)
+        yield
 
 
 @pytest.fixture

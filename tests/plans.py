@@ -24,6 +24,7 @@ from tailrace.plan.columns import (
     BRANCH,
     COLLECT,
     DETACH,
+    DRAW,
     END,
     GIVE,
     READ,
@@ -37,7 +38,7 @@ from tailrace.plan.columns import (
     Steps,
 )
 from tailrace.plan.source import Source
-from tailrace.plan.stations import Arm, Discipline, Stations
+from tailrace.plan.stations import Arm, Discipline, Flow, Stations
 
 FAR_S = 1e9
 """Gap between the rows that nobody has written, in seconds: past the end of any run of a test."""
@@ -58,6 +59,11 @@ ANYWHERE: Where = (0.0, 0.0, 0.0, -1.0, -1.0, 0.0)
 def visit(number: int, work_s: float, where: Where = ANYWHERE) -> Step:
     """A visit to the station ``number`` with ``work_s`` of service (of transfer, at an arm)."""
     return ("visit", number, work_s, (*where, *ANYWHERE[len(where) :]))
+
+
+def shared_visit(number: int, work_s: float, share: float = 0.0, kind: int = READ) -> list[Step]:
+    """A visit to a station of discipline FLOW, of that kind, which draws such a share of its byte rate."""
+    return [("draw", kind, share), visit(number, work_s)]
 
 
 def take(pool: int, permits: int = 1) -> Step:
@@ -100,6 +106,8 @@ def _flat(path: Path) -> Flat:
         match step:
             case ("visit", number, work_s, where):
                 flat.append((VISIT, number, work_s, where))
+            case ("draw", kind, share):
+                flat.append((DRAW, kind, share, ANYWHERE))
             case ("take", pool, permits):
                 flat.append((TAKE, pool, permits, ANYWHERE))
             case ("take ranked", pool, rank):
@@ -204,7 +212,7 @@ class ListedSource(Source):
 
 # Stations and plans
 
-Station: TypeAlias = tuple[Discipline, int, Stage, Arm | None, bool]
+Station: TypeAlias = tuple[Discipline, int, Stage, Arm | None, bool, Flow | None]
 
 
 def arm(
@@ -229,24 +237,25 @@ def station(
     stage: Stage = Stage.CONTROLLER,
     of_arm: Arm | None = None,
     ranked: bool = False,
+    totals: Sequence[Sequence[float]] | None = None,
 ) -> Station:
-    """A station, for `stations`: "fcfs", "ps", "delay", "arm", "token" or "bulk".
+    """A station, for `stations`: "fcfs", "ps", "flow", "delay", "arm", "token" or "bulk".
 
     ``servers`` are permits for a pool, and for bulk service how many it takes together.
 
-    An arm without ``of_arm`` is `arm()`. ``ranked`` is for pools.
+    An arm without ``of_arm`` is `arm()`. ``ranked`` is for pools, ``totals`` for "flow": of reads and of writes.
     """
     which = Discipline[discipline.upper()]
     if which == Discipline.ARM and of_arm is None:
         of_arm = arm()
-    return (which, servers, stage, of_arm, ranked)
+    return (which, servers, stage, of_arm, ranked, None if totals is None else Flow(np.array(totals)))
 
 
 def stations(*each: Station) -> Stations:
     """Stations numbered in the order in which they are written, named "station 0" and so on."""
     added = Stations()
-    for number, (discipline, servers, stage, of_arm, ranked) in enumerate(each):
-        added.add(f"station {number}", stage, discipline, servers, arm=of_arm, ranked=ranked)
+    for number, (discipline, servers, stage, of_arm, ranked, flow) in enumerate(each):
+        added.add(f"station {number}", stage, discipline, servers, arm=of_arm, ranked=ranked, flow=flow)
     return added
 
 

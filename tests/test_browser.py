@@ -95,21 +95,21 @@ def test_every_lesson_fits_every_width_is_legible_and_prints(browser, name: str,
 
 def assert_calm_at_every_width(browser: Any, page: Path) -> None:
     """Nothing is wider than the screen, nothing is said on the console, and nothing but the page is asked for."""
+    tab = browser.new_page()
+    said: list[str] = []
+    tab.on("console", lambda message: said.append(message.text))
+    tab.on("pageerror", lambda error: said.append(str(error)))
+    tab.on("request", lambda asked: said.append(asked.url))
+    tab.goto(page.as_uri())
+    # Tables and code may scroll in their own boxes; they must when all is unfolded, too.
+    tab.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
     for scheme in ("light", "dark"):
-        context = browser.new_context(color_scheme=scheme)
-        tab = context.new_page()
-        said: list[str] = []
-        tab.on("console", lambda message, said=said: said.append(message.text))
-        tab.on("pageerror", lambda error, said=said: said.append(str(error)))
-        tab.on("request", lambda asked, said=said: said.append(asked.url))
+        tab.emulate_media(color_scheme=scheme)
         for width in (360, 800, 1400):
             tab.set_viewport_size({"width": width, "height": 900})
-            tab.goto(page.as_uri())
-            # Tables and code may scroll in their own boxes; they must when all is unfolded, too.
-            tab.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
             assert tab.evaluate("document.documentElement.scrollWidth") <= width, (page.name, width)
-            assert [each for each in said if not each.startswith(("file:", "data:"))] == []
-        context.close()
+    assert [each for each in said if not each.startswith(("file:", "data:"))] == []
+    tab.close()
 
 
 def assert_legible(browser: Any, page: Path) -> None:
@@ -119,13 +119,14 @@ def assert_legible(browser: Any, page: Path) -> None:
         .map(each => parseFloat(getComputedStyle(each).fontSize) * each.getScreenCTM().a
              / Math.cos(Math.atan2(each.getScreenCTM().b, each.getScreenCTM().a)))
         .filter(size => size > 0.1)"""
+    tab = browser.new_page()
+    tab.goto(page.as_uri())
     for width in (360, 699, 700, 800, 1400):
-        tab = browser.new_page(viewport={"width": width, "height": 900})
-        tab.goto(page.as_uri())
+        tab.set_viewport_size({"width": width, "height": 900})
         sizes = tab.evaluate(measured)
         assert len(sizes) > 20
         assert min(sizes) >= 9.5, width
-        tab.close()
+    tab.close()
 
 
 def assert_prints(browser: Any, page: Path, least_pages: int) -> None:

@@ -28,7 +28,7 @@ def test_a_sweep_writes_a_table_files_and_a_store_that_lists_shows_exports_and_d
     scenario: Path, tmp_path: Path
 ) -> None:
     store, out = tmp_path / "a.store", tmp_path / "out"
-    options = ["--engine", "reference", "--workers", 1, "--store", store, "--out", out]
+    options = ["--workers", 1, "--store", store, "--out", out]
     code, text, error = run("sweep", scenario, "--vary", "workload.booking.clients=5,25", *options)
     assert (code, error) == (1, "")
     assert "overloaded" in text
@@ -51,23 +51,34 @@ def test_a_sweep_writes_a_table_files_and_a_store_that_lists_shows_exports_and_d
 
 
 def test_json_is_one_document(scenario: Path) -> None:
-    code, text, _ = run(
-        "sweep", scenario, "--vary", "load=0.5", "--json", "--engine", "reference", "--workers", 1
-    )
+    code, text, _ = run("sweep", scenario, "--vary", "load=0.5", "--json", "--workers", 1)
     document = json.loads(text)
     assert code == {"met": 0, "undecided": 3}[document["verdict"]]
     assert document["keys"] == [{"key": "load", "unit": ""}]
     assert document["rows"][0]["load"] == 0.5
 
 
-def test_headroom_and_relief_answer_with_the_verdict_of_the_scenario(scenario: Path) -> None:
-    code, text, _ = run("headroom", scenario, "--grow", "load", "--rule", "plain")
+def test_headroom_and_relief_answer_with_the_verdict_of_the_scenario(scenario: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    code, text, _ = run("headroom", scenario, "--grow", "load", "--rule", "plain", "--out", out)
     assert code == 0
+    # Plain division runs nothing.
+    assert (out / "headroom.csv").read_text().startswith("value,verdict,requests,")
     assert "by plain division of what the drives can do, 2." in " ".join(text.split())
-    options = ["--engine", "reference", "--workers", 1, "--set", 'workload.booking.target.p99="1 ms"']
+    options = ["--workers", 1, "--set", 'workload.booking.target.p99="1 ms"', "--out", out]
     code, text, _ = run("relief", scenario, *options)
     assert code == 1
     assert "media speed" in text
+    assert_every_row_says_what_gave_it(out / "relief.csv")
+
+
+def assert_every_row_says_what_gave_it(file: Path) -> None:
+    frame = pd.read_csv(file)
+    assert len(frame) > 0
+    assert frame[["seed", "version"]].notna().all(axis=None)
+    accepted = frame["reason"].isna() if "reason" in frame else frame["verdict"].notna()
+    assert frame["digest"][accepted].str.fullmatch("[0-9a-f]{64}").all()
+    assert frame["digest"][accepted].nunique() == accepted.sum()
 
 
 @pytest.mark.parametrize(
@@ -108,7 +119,7 @@ def test_an_interrupted_sweep_ends_with_130_and_says_how_to_go_on(
 
     monkeypatch.setattr(Watch, "__call__", stop)
     store = tmp_path / "a.store"
-    options = ["--engine", "reference", "--workers", 1, "--store", store]
+    options = ["--workers", 1, "--store", store]
     code, _, error = run("sweep", scenario, "--vary", "load=0.5,1", *options)
     assert code == 130
     assert "the same command goes on from there" in " ".join(error.split())
@@ -120,7 +131,7 @@ def test_an_unfinished_sweep_is_exported_as_far_as_it_is(
     from tailrace.crew.progress import Progress
     from tailrace.report.terminal.watch import Watch
 
-    sweep = ["sweep", scenario, "--vary", "load=0.5,1", "--engine", "reference", "--workers", 1, "--store"]
+    sweep = ["sweep", scenario, "--vary", "load=0.5,1", "--workers", 1, "--store"]
     run(*sweep, tmp_path / "whole.store")
     _, whole, _ = run("studies", tmp_path / "whole.store", "--export", "sweep")
     finished = pd.read_csv(StringIO(whole))

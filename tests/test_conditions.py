@@ -26,7 +26,11 @@ from tailrace.quantity import Quantity
 from tailrace.replicate.boiled import replicate
 from tailrace.scenario import Scenario, parse
 from tailrace.scenario.reading.conditions import states
+from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.variant import Variants
 from tailrace.study.conditions import Conditions, conditions
+from tailrace.study.headroom import headroom
+from tailrace.study.relief import relief
 from tailrace.theory import mmc_response_mean, mmc_response_tail
 
 DAY = """
@@ -361,3 +365,75 @@ def test_estimate_tells_every_condition_and_fails_where_one_is_overloaded(tmp_pa
     document = json.loads(run("estimate", str(file), "--json", code=1))
     assert document["overloaded_spells"][0]["drained_in"] == "day"
     assert "drive" in run("estimate", str(file), "--condition", "night")
+
+
+# Studies, held against brute force
+
+TWO = (
+    # noon is the hardest; and, where night has a server less, the night
+    (ONE_STATION + DAY, "load"),
+    (
+        ONE_STATION + DAY.replace("load = 0.2", "load = 0.6, server.media.servers = 1"),
+        "workload.booking.rate",
+    ),
+)
+
+
+def kept_by_closed_form(scenario: Scenario) -> bool:
+    """Whether the p99 of M/M/c keeps its limit in every condition, by the exact law."""
+    for each in states(scenario):
+        rate, servers = each.scenario.open_rate_per_s, each.scenario.server.pools[0].media.servers
+        if rate >= 1000.0 * servers or float(mmc_response_tail(0.012, rate, 1000.0, servers)) > 0.01:
+            return False
+    return True
+
+
+def test_headroom_tells_in_which_condition_a_value_is_decided() -> None:
+    found = headroom(parse(TWO[0][0], overrides=["run.requests=3000", "run.replications=4"]), "load")
+    assert found.tried
+    # Noon is the hardest: by day a sixth less comes.
+    assert {each.condition for each in found.tried if each.verdict in ("missed", "overloaded")} == {"noon"}
+    assert any("in condition night: it changes in proportion there" in note for note in found.notes)
+    assert all(each.row()["condition"] == each.condition for each in found.tried)
+
+
+@pytest.mark.whole
+@pytest.mark.parametrize(("text", "key"), TWO)
+def test_headroom_holds_in_the_hardest_condition_as_brute_force_has_it(text: str, key: str) -> None:
+    pytest.importorskip("numba")
+    scenario = parse(text, overrides=["run.requests=40000", "run.replications=16"])
+    dial = Dial(Variants(scenario), key)
+    values = [float(each) for each in dial.number * np.linspace(0.2, 2.0, 181)]
+    kept = [value for value in values if (there := dial.at(value)) is not None and kept_by_closed_form(there)]
+    edge = max(kept)
+    found = headroom(scenario, key)
+    assert found.met is not None
+    assert found.missed is not None
+    assert found.met <= 1.01 * edge
+    assert found.missed >= 0.99 * edge
+    assert found.missed / found.met < 1.35
+    assert {each.condition for each in found.tried} <= {"night", "noon", "day"}
+
+
+@pytest.mark.whole
+@pytest.mark.parametrize("text", [text for text, _ in TWO])
+def test_relief_is_what_the_changed_scenario_does_in_every_condition(text: str) -> None:
+    pytest.importorskip("numba")
+    scenario = parse(text, overrides=["run.requests=20000", "run.replications=8"])
+    found = relief(scenario)
+    hardest = {"load = 0.2" in text: "noon"}.get(True, "night")
+    assert found.condition == hardest
+    for each in (*found.doubled, *found.halved):
+        changed = Variants(scenario).with_keys(each.settings)
+        if each.verdict == "overloaded":
+            assert any(
+                one.scenario.open_rate_per_s >= 1000.0 * one.scenario.server.pools[0].media.servers
+                or one.scenario.server.pools[0].media.service.mean > 1e-3
+                for one in states(changed)
+            )
+            continue
+        alone = conditions(changed, engine=ENGINE)
+        there = alone.condition_named(found.condition).result.class_named("booking").all.latency_s["p99"]
+        assert each.value is not None
+        assert there.value == pytest.approx(each.value.value, rel=0.01)
+        assert alone.verdict == each.verdict

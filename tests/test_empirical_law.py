@@ -91,7 +91,7 @@ def test_the_mean_of_a_queue_with_measured_service_is_that_of_pollaczek_and_khin
     values = np.array([2e-3, 2e-3, 2e-3, 34e-3])
     busy = 50 * values.mean()
     exact = values.mean() + 50 * np.mean(values**2) / (2 * (1 - busy))  # Kleinrock 1975, 5.6 (from memory)
-    answer = simulate(found, engine="reference")
+    answer = simulate(found)
     mean = answer.classes[0].all.latency_s["mean"]
     error = (mean.high - mean.low) / 2 / 2.07  # 24 replications
     assert abs(mean.value - exact) < 4 * error

@@ -25,6 +25,7 @@ from plans import (
     give,
     plan,
     rows,
+    shared_visit,
     split,
     station,
     stations,
@@ -35,6 +36,7 @@ from plans import (
 from plans import (
     Path as Walk,
 )
+from same import assert_same
 from tailrace.engine.compiled import available, run_compiled
 from tailrace.engine.observations import Observations
 from tailrace.engine.reference import run_reference
@@ -43,7 +45,7 @@ from tailrace.physics.arm import RULES, SHORTEST_ACCESS
 from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import Plan, build_plan
 from tailrace.plan.columns import READ, WRITE, Chunk, Stage
-from tailrace.plan.stations import Arm, Discipline, Stations
+from tailrace.plan.stations import Arm, Discipline, Flow, Stations
 from tailrace.scenario import load, parse
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -53,29 +55,6 @@ pytestmark = pytest.mark.skipif(
 
 Engine = Callable[..., Observations]
 ENGINES = pytest.mark.parametrize("engine", [run_reference, run_compiled])
-
-COLUMNS = (
-    "class_index",
-    "client",
-    "kind",
-    "size_bytes",
-    "arrival_s",
-    "completion_s",
-    "wait_s",
-    "service_s",
-)
-MARK_COLUMNS = ("time_s", "arrived", "present", "detached", "busy_s", "waiting_s")
-
-
-def assert_same(one: Observations, other: Observations) -> None:
-    """Both runs ended alike, and every column and mark is the same to the last bit (NaN is the same as NaN)."""
-    assert one.complete == other.complete
-    for name in COLUMNS:
-        mine, theirs = getattr(one, name), getattr(other, name)
-        assert mine.dtype == theirs.dtype, name
-        np.testing.assert_array_equal(mine, theirs, err_msg=name, strict=True)
-    for name in MARK_COLUMNS:
-        np.testing.assert_array_equal(getattr(one.marks, name), getattr(other.marks, name), err_msg=name)
 
 
 def assert_engines_agree(
@@ -89,6 +68,7 @@ def assert_engines_agree(
 
 # Plans drawn step by step
 
+TOTALS = ([[1.0], [1.0]], [[1.0, 1.5, 2.0], [1.0, 1.0, 1.25]], [[1.0, 2.0], [1.0, 1.7]])
 FULL_TURNS = (0.0, 0.25, 0.5, 0.75)
 WHOLE_S = st.sampled_from([0.0, 0.0, 1.0, 1.0, 2.0, 3.0])
 ANY_S = st.floats(0.0, 4.0, allow_subnormal=False)
@@ -151,9 +131,9 @@ def servers(draw: st.DrawFn, kinds: tuple[str, ...], most: int) -> Stations:
         count = 2 if kind == "arm" else 1
         servers = 1 if kind in ("arm", "delay") else draw(st.integers(1, 3))
         ranked = kind == "token" and draw(st.booleans())
-        server.add(
-            f"station {number}", stage, Discipline[kind.upper()], servers, count, arm=one, ranked=ranked
-        )
+        flow = Flow(np.array(draw(st.sampled_from(TOTALS)))) if kind == "flow" else None
+        discipline = Discipline[kind.upper()]
+        server.add(f"station {number}", stage, discipline, servers, count, arm=one, ranked=ranked, flow=flow)
     return server
 
 
@@ -178,6 +158,7 @@ class Writer:
         self._draw, self._whole = draw, whole
         disciplines = server.per_station("discipline").tolist()
         self._permits = server.per_station("servers").tolist()
+        self._flows = {n for n, each in enumerate(disciplines) if each == Discipline.FLOW}
         self._arms = {n for n, each in enumerate(disciplines) if each == Discipline.ARM}
         self._pools = [n for n, each in enumerate(disciplines) if each == Discipline.TOKEN]
         self._bulk = [n for n, each in enumerate(disciplines) if each == Discipline.BULK]
@@ -202,7 +183,7 @@ class Writer:
                 kinds += ["collect", "collect"]
         kind = self._draw(st.sampled_from(kinds))
         if kind == "visit":
-            return [self._visit()]
+            return self._visit()
         if kind == "split":
             return [split(*(self.path(lowest, depth - 1) for _ in range(self._draw(st.integers(1, 3)))))]
         if kind == "detach":
@@ -222,10 +203,17 @@ class Writer:
             return [taken, *inside, *[give(pool)] * permits]
         return [taken, *inside, give(pool, permits)]
 
-    def _visit(self) -> Step:
+    def _visit(self) -> list[Step]:
         number = self._draw(st.sampled_from(self._others))
         work_s = self._draw(WHOLE_S if self._whole else ANY_S)
-        return visit(number, work_s, self._draw(wheres(self._whole)) if number in self._arms else ANYWHERE)
+        if number in self._flows:
+            share, kind = (
+                self._draw(st.sampled_from([0.0, 0.25, 1.0])),
+                self._draw(st.sampled_from([READ, WRITE])),
+            )
+            return shared_visit(number, work_s, share, kind)
+        where = self._draw(wheres(self._whole)) if number in self._arms else ANYWHERE
+        return [visit(number, work_s, where)]
 
 
 @st.composite
@@ -321,6 +309,12 @@ def test_engines_agree_on_plans_over_queues_and_shared_stations(case: Case) -> N
 @many(75)
 @given(cases(kinds=("fcfs", "ps", "delay"), ways=("closed",)))
 def test_engines_agree_on_plans_of_closed_clients(case: Case) -> None:
+    assert_engines_agree(case.plan, case.requests)
+
+
+@many(75)
+@given(cases(kinds=("flow", "flow", "fcfs"), most_stations=2))
+def test_engines_agree_on_plans_over_stations_that_serve_by_the_number_present(case: Case) -> None:
     assert_engines_agree(case.plan, case.requests)
 
 
@@ -516,6 +510,16 @@ VARIANTS = {
     "commits collected for mirrors": (
         "booking-transactions",
         ["workload.booking.step[2].group_commit=3", "load=3", 'server.layout.redundancy="mirror"'],
+    ),
+    "measured drives in parity, some slow": (
+        "booking-virtual",
+        [
+            "server.media.count=6",
+            'server.layout={redundancy="single parity", failed=1}',
+            "server.media.slow_drives=1",
+            "server.media.slow_factor=3.0",
+            *WRITES_OF_ROWS,
+        ],
     ),
     "few drive slots": ("booking-spinning", ["server.media.queue_slots=2", "load=3.0"]),
 }

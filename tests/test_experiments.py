@@ -99,14 +99,30 @@ def test_the_compiled_engine_outruns_plain_simpy(quick: Quick, tmp_path: Path) -
     assert (tmp_path / "speed_growth.csv").exists()
 
 
+@pytest.mark.whole
 def test_intervals_hold_as_often_as_they_say(quick: Quick) -> None:
-    frame = quick("interval_coverage")
+    whole = quick("interval_coverage")
+    frame, over_all = (whole[(whole.rule == "over all conditions") == which] for which in (False, True))
     assert (frame.given == frame.runs).all()
+    common = over_all[over_all.quantity.isin(["mean", "p50"])]
+    assert (common.given == common.runs).all()
+    assert (over_all.high > 0.93).all()
     # 720 and more intervals: a coverage of 90 % or of 99 % would be found with near certainty (binomial, derived)
     assert frame.given.sum() >= 720
     assert 0.93 < frame.held.sum() / frame.given.sum() < 0.98
     assert (frame.high > 0.93).all()
     assert (frame.low < 0.97).all()
+
+
+@pytest.mark.whole
+def test_sales_open_too_fast_for_spinning_drives_and_not_for_flash(quick: Quick) -> None:
+    frame = quick("ferry_day").set_index(["design", "condition"])
+    assert frame.verdict["spinning drives", "opening"] == "overloaded"
+    assert frame.load["spinning drives", "opening"] > 1.2
+    assert (frame.load["flash drives"] < 0.01).all()
+    # (2,500 - what can be carried) a second for a quarter of an hour
+    carried = 2500 / frame.load["spinning drives", "opening"]
+    assert frame.backlog["spinning drives", "opening"] == pytest.approx(900 * (2500 - carried), rel=0.01)
 
 
 @pytest.mark.whole
@@ -223,6 +239,7 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
     other = {
         "contents",
         "covered",
+        "day_trace",
         "drawn",
         "parallel",
         "record",
@@ -237,6 +254,7 @@ def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_p
         assert pictures == contents.row(name, ROOT / "results")[3]
 
 
+@pytest.mark.whole
 def test_every_picture_can_be_drawn_again_from_its_table_in_the_sizes_and_colours_of_the_house(
     script,
 ) -> None:

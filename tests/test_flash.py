@@ -618,7 +618,7 @@ def test_the_answer_says_what_overprovisioning_a_datasheet_implies() -> None:
     case = scenario(MILLION, work, "run.requests=1000", "run.replications=2", lanes=LANES_4X4)
     copies = cost_of(MILLION, lanes=LANES_4X4).copies
     implied = overprovisioning_of_amplification(copies + 1)
-    notes = " ".join(simulate(case, seed=1, engine="reference").notes)
+    notes = " ".join(simulate(case, seed=1).notes)
     assert f"overprovisioning of {implied:.3g} " in notes
     assert f"write amplification of {copies + 1:.3g}" in notes
     media = scenario(PARTS, work).server.pools[0].media

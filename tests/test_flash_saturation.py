@@ -60,7 +60,7 @@ def test_dies_with_a_bus_of_their_own_never_wait_for_it() -> None:
 @pytest.mark.parametrize(
     ("part", "size", "share", "requests"),
     [
-        ("flash-four-lanes", "16 KiB", 0.0, 120_000),
+        pytest.param("flash-four-lanes", "16 KiB", 0.0, 120_000, marks=pytest.mark.whole),
         ("flash-two-lanes", "64 KiB", 0.0, 60_000),
         ("flash-serial-6", "4 KiB", 0.0, 200_000),
         ("flash-datasheet", "4 KiB", 0.0, 300_000),

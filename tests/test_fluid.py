@@ -1,13 +1,17 @@
 """Overloaded spells by the fluid limit: by hand, against stations with a step in their rate, and over a cycle."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from studies import ONE_STATION
 from tailrace import theory
+from tailrace.engine.choice import runner
 from tailrace.forecast.conditions import estimate_conditions
+from tailrace.forecast.estimate import estimate
+from tailrace.plan.build import build_plan
 from tailrace.quantity import Quantity
 from tailrace.scenario import parse
 from tailrace.theory import OutsideValidityError, fluid_cycle
@@ -155,3 +159,77 @@ def test_without_hours_nothing_is_said_of_what_is_left() -> None:
 
 def test_the_index_of_closed_forms_knows_the_fluid_limit() -> None:
     assert "fluid_cycle" in (theory.__doc__ or "")
+
+
+FLASH = """
+[server.media]
+kind = "flash"
+count = 1
+capacity = "1 TB"
+dies = 8
+channels = 2
+channel_rate = "1200 MB/s"
+cell_read = "75 us"
+cell_program = "900 us"
+cell_erase = "4.5 ms"
+condition = "fresh"
+command_rate = "500000 /s"
+[[workload]]
+name = "booking"
+rate = "{rate:.6g} /s"
+request_size = "16 KiB"
+read_share = 1.0
+"""
+
+
+def test_the_fluid_limit_is_what_a_flash_drive_with_a_step_in_its_rate_does(tmp_path: Path) -> None:
+    # 1.4 times what the dies carry for a second, then half of it. Each die has its own queue, so chance is larger.
+    pytest.importorskip("numba")
+    carried = 1000 / estimate_of(FLASH.format(rate=1000))
+    over, under, spell, after = 1.4 * carried, 0.5 * carried, 1.0, 2.0
+    timed = (
+        f'[[condition]]\nname = "rush"\nhours = {spell / 3600!r}\nset = {{ load = 1.4 }}\n'
+        f'[[condition]]\nname = "calm"\nhours = {after / 3600!r}\nset = {{ load = 0.5 }}\n'
+    )
+    (found,) = estimate_conditions(parse(FLASH.format(rate=carried) + timed)).spells
+    seen = np.mean([_replayed(tmp_path, over, under, spell, after, seed) for seed in range(2)], axis=0)
+    backlog, longest, gone = seen.tolist()
+    assert backlog == pytest.approx(found.backlog, rel=0.05)
+    assert longest == pytest.approx(found.longest_wait_s, rel=0.05)
+    assert found.drain_s is not None
+    assert gone == pytest.approx(found.drain_s, rel=0.05)
+
+
+def estimate_of(text: str) -> float:
+    """The share of saturation that a scenario asks for."""
+    saturation = estimate(parse(text)).saturation
+    assert saturation is not None
+    return 1 / saturation.load_factor
+
+
+def _replayed(
+    folder: Path, over: float, under: float, spell: float, after: float, seed: int
+) -> tuple[float, float, float]:
+    """Requests there at the end of the rush, the longest wait beyond an idle drive's, and when after it is drained."""
+    rng = np.random.default_rng(seed)
+    times = np.concatenate(
+        [
+            np.sort(rng.uniform(0, spell, rng.poisson(over * spell))),
+            spell + np.sort(rng.uniform(0, after, rng.poisson(under * after))),
+        ]
+    )
+    trace = folder / f"{seed}.csv"
+    trace.write_text("time\n" + "\n".join(f"{each:.9f}" for each in times) + "\n")
+    replay = FLASH.replace(
+        'rate = "{rate:.6g} /s"', f'arrivals = "trace"\nfile = "{trace}"\ncolumns = {{time = "time"}}'
+    )
+    scenario = parse(replay, beside=folder)
+    observed = runner("compiled")(build_plan(scenario, 1, 0), requests=times.size)
+    arrival = np.sort(observed.arrival_s)
+    begin = arrival[0]
+    latency, done = observed.latency_s, observed.arrival_s + observed.latency_s
+    end = begin + spell
+    there = np.count_nonzero((observed.arrival_s <= end) & (done > end))
+    idle = np.quantile(latency[observed.arrival_s > end + 0.9 * after], 0.5)
+    behind = np.flatnonzero((observed.arrival_s > end) & (latency < 3 * idle))
+    return float(there), float(latency.max() - idle), float(observed.arrival_s[behind].min() - end)

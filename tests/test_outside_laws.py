@@ -61,7 +61,7 @@ def test_an_outside_law_is_simulated_as_its_quantiles_say(entered: dict[str, Any
     law = scenario().server.media.service
     assert law.mean_s == pytest.approx(1e-3, rel=1e-4)
     assert law.scv == pytest.approx(1.0, rel=1e-3)
-    found = tailrace.simulate(scenario(), engine="reference").classes[0].all.latency_s["mean"]
+    found = tailrace.simulate(scenario()).classes[0].all.latency_s["mean"]
     # M/M/1 at half its load: twice the service time.
     assert found.low < 2e-3 < found.high
 

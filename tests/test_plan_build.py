@@ -597,7 +597,7 @@ def test_demands_are_what_a_plain_recount_of_the_steps_finds(changes: list[str])
         generic = 'kind = "generic"\ncount = 3\nservice = {law = "gamma", mean = "1 ms", scv = 2.0}\n'
         text = text.replace(media, "[server.media]\n" + generic)
         changes = changes[:-1]
-    chunk, stations = block(text, *changes, rows=300)
+    chunk, stations = block(text, *changes, rows=60)
     demand = chunk_demand(chunk, stations)
     service, awaited_s = np.zeros(len(stations)), 0.0
     for row in range(len(chunk)):

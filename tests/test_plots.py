@@ -30,6 +30,7 @@ from tailrace.quantity import QUANTILES, Quantity
 from tailrace.report.figures import byte_size
 from tailrace.report.pictures import style
 from tailrace.report.pictures.fitted import fitted_drive, fitted_laws
+from tailrace.report.pictures.lines import Panel, Series, lines
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of
 from tailrace.scenario.reading.read import parse
@@ -47,13 +48,13 @@ request_size = "8 KiB"
 
 @pytest.fixture(scope="module")
 def result() -> Result:
-    return simulate(load(SCENARIOS / "one-station.toml", SHORT), engine="reference")
+    return simulate(load(SCENARIOS / "one-station.toml", SHORT))
 
 
 @pytest.fixture(scope="module")
 def points() -> plots.LoadCurve:
     scenario = load(SCENARIOS / "one-station.toml")
-    return plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, engine="reference")
+    return plots.load_points(scenario, shares=(0.3, 0.6), requests=1500)
 
 
 def texts(figure) -> str:
@@ -105,7 +106,7 @@ def test_every_point_of_the_distribution_is_a_quantile_of_the_answer_in_the_unit
 
 def test_targets_and_closed_forms_stand_in_the_distribution() -> None:
     settings = [*SHORT, 'workload.booking.target.p99="5 ms"', 'workload.booking.target.mean="3 ms"']
-    answer = simulate(load(SCENARIOS / "one-station.toml", settings), engine="reference")
+    answer = simulate(load(SCENARIOS / "one-station.toml", settings))
     said = texts(plots.latency_distribution(answer, theory={"booking": {0.5: 1e-3, 0.99: 6.9e-3}}))
     assert "target: p99 at most 5 ms" in said
     assert "target: mean at most 3 ms" in said
@@ -116,7 +117,7 @@ def test_targets_and_closed_forms_stand_in_the_distribution() -> None:
 
 
 def test_reads_and_writes_are_drawn_apart_where_a_class_stands_alone() -> None:
-    answer = simulate(load(SCENARIOS / "booking-flash.toml", SHORT), engine="reference")
+    answer = simulate(load(SCENARIOS / "booking-flash.toml", SHORT))
     said = texts(plots.latency_distribution(answer))
     assert "booking: all requests" in said
     assert "booking: reads" in said
@@ -173,9 +174,7 @@ def test_one_class_alone_has_a_colour_for_each_figure_and_a_short_axis_has_label
 def test_a_curve_is_the_same_by_a_crew_that_is_at_work_already(points) -> None:
     scenario = load(SCENARIOS / "one-station.toml")
     with Crew(1) as crew:
-        again = plots.load_points(
-            scenario, shares=(0.3, 0.6), requests=1500, engine="reference", workers=crew
-        )
+        again = plots.load_points(scenario, shares=(0.3, 0.6), requests=1500, workers=crew)
         assert crew.tally.performed == sum(point.result.replications for point in again.points)
     assert again == points
     assert [point.value for point in again.points] == sorted(point.value for point in again.points)
@@ -387,7 +386,7 @@ def test_a_name_is_drawn_as_it_stands_and_never_read_as_a_formula(result, points
         assert "<script>" not in svg
         if name == "$x^2$":
             assert "$x^2$" in svg
-        picture_bytes(figure, "png")
+    picture_bytes(figure, "png")  # which draws the letters themselves
 
 
 def test_a_picture_for_a_page_keeps_its_text_and_takes_the_pages_colours_and_own_ids(result) -> None:
@@ -414,7 +413,7 @@ def test_sizes_are_written_short() -> None:
 def test_an_answer_kept_as_files_has_its_pictures_of_the_kinds_asked_for(tmp_path) -> None:
     scenario = str(SCENARIOS / "one-station.toml")
     settings = [part for each in SHORT for part in ("--set", each)]
-    command = ["run", scenario, *settings, "--engine", "reference", "--workers", "1", "--out", str(tmp_path)]
+    command = ["run", scenario, *settings, "--workers", "1", "--out", str(tmp_path)]
     done = CliRunner().invoke(app, [*command, "--pictures", "svg,png"])
     assert done.exit_code == 0, done.stderr
     drawn = {file.name for file in tmp_path.iterdir() if file.suffix in (".png", ".svg", ".pdf")}
@@ -451,3 +450,21 @@ def test_the_distribution_of_an_answer_rises_and_holds_its_quantiles(result) -> 
             assert figures.distribution_s[p].low == pytest.approx(figures.latency_s[name].low)
         else:
             assert p not in figures.distribution_s
+
+
+def test_no_name_of_an_axis_or_a_line_is_cut_off_on_a_telephone() -> None:
+    known = tuple(IntervalEstimate(value, 0.9 * value, 1.1 * value, 9, "t") for value in (1e-3, 2e-3))
+    series = tuple(
+        Series(label, (1.0, 2.0), known, exact=(1e-3, 2e-3))
+        for label in ("mean, eight queues", "p99, eight queues")
+    )
+    label = "queue depth: requests that each client keeps under way"
+    for width in ("wide", "narrow"):
+        figure = lines([Panel("latency, ms", series)], label)(width)
+        figure.draw_without_rendering()
+        ink = figure.get_window_extent()
+        names = [name for axes in figure.axes for name in (axes.xaxis.label, axes.yaxis.label)]
+        for text in [*names, *figure.legends[0].get_texts()]:
+            extent = text.get_window_extent()
+            assert ink.x0 - 1 <= extent.x0, text
+            assert extent.x1 <= ink.x1 + 1, text

@@ -193,7 +193,7 @@ def test_the_class_that_resembles_is_a_scenario_and_behaves_alike(described, tmp
     assert parse(server + text).workload[0].clients == 40
     scenario = parse(BOOKING + "[run]\nrequests = 4000\nreplications = 4\n")
     _, trace = trace_class(tmp_path / "trace.csv")
-    both = likeness(scenario, trace, table, seed=3, engine="reference")
+    both = likeness(scenario, trace, table, seed=3)
     one, two = (each.classes[0].all.latency_s["mean"] for each in (both.trace, both.resembling))
     assert two.value == pytest.approx(one.value, rel=0.05)
     assert both.distance.value < max(3 * both.distance.floor, 0.05)
@@ -212,15 +212,15 @@ def test_of_several_pools_one_is_named_and_what_it_cannot_hold_wraps_around(desc
     table = resembling(found, "again")
     assert table["span"] == "2 GiB"
     with pytest.raises(ScenarioError, match=r"--pool: missing.*accepted: one of data, log"):
-        likeness(scenario, trace, table, seed=3, engine="reference")
+        likeness(scenario, trace, table, seed=3)
     for pool, other in (("data", "log"), ("log", "data")):
-        both = likeness(scenario, trace, table, seed=3, engine="reference", pool=pool)
+        both = likeness(scenario, trace, table, seed=3, pool=pool)
         for answer in (both.trace, both.resembling):
             busy = {each.name: each.utilisation for each in answer.stations}
             assert busy[f"{pool}: drive"] > 0.005
             assert not busy.get(f"{other}: drive")
     with pytest.raises(ScenarioError, match="no pool of this name"):
-        likeness(scenario, trace, table, seed=3, engine="reference", pool="tape")
+        likeness(scenario, trace, table, seed=3, pool="tape")
 
 
 def test_nothing_resembles_a_trace_without_times_or_sizes(described):

@@ -351,7 +351,6 @@ def test_the_answer_names_the_share_of_hits_and_closed_forms_agree_with_it() -> 
     settings = 'think_time = "0.1 s"\nclients = 4\n' + zipf()
     result = simulate(
         scenario(10_000, 1000, settings).model_copy(update={"run": parse_run()}),
-        engine="reference",
         workers=1,
     )
     assert any(note.startswith("booking: 43.7 % of the reads") for note in result.notes)

@@ -1,6 +1,8 @@
 """What was kept is not taken for what today's code would give, whatever of it has changed."""
 
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -33,6 +35,24 @@ def test_every_module_that_a_replication_imports_is_part_of_the_mark(package: Pa
     assert loaded <= set(deciding_files(PACKAGE))
 
 
+@pytest.fixture(scope="module")
+def before(package: Path) -> str:
+    return mark_of(package)
+
+
+@contextmanager
+def changed(*files: Path) -> Iterator[None]:
+    """The files with a line more, and as they were afterwards."""
+    content = {each: each.read_bytes() for each in files}
+    try:
+        for each in files:
+            each.write_bytes(content[each] + b"\n# changed\n")
+        yield
+    finally:
+        for each in files:
+            each.write_bytes(content[each])
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -49,21 +69,12 @@ def test_every_module_that_a_replication_imports_is_part_of_the_mark(package: Pa
         "physics/arm.py",
     ],
 )
-def test_a_change_of_what_decides_makes_kept_results_stale(package: Path, name: str) -> None:
-    before = mark_of(package)
-    content = (package / name).read_bytes()
-    (package / name).write_bytes(content + b"\n# changed\n")
-    try:
+def test_a_change_of_what_decides_makes_kept_results_stale(package: Path, before: str, name: str) -> None:
+    with changed(package / name):
         assert mark_of(package) != before
-    finally:
-        (package / name).write_bytes(content)
-    assert mark_of(package) == before
 
 
-@pytest.mark.parametrize("name", ["report/sentences.py", "answer/run.py", "cli/verbs.py", "theory/mmc.py"])
-def test_a_change_of_what_only_shows_or_judges_leaves_them_valid(package: Path, name: str) -> None:
-    before = mark_of(package)
-    content = (package / name).read_bytes()
-    (package / name).write_bytes(content + b"\n# changed\n")
-    assert mark_of(package) == before
-    (package / name).write_bytes(content)
+def test_a_change_of_what_only_shows_or_judges_leaves_them_valid(package: Path, before: str) -> None:
+    shown = ("report/sentences.py", "answer/run.py", "cli/verbs.py", "theory/mmc.py")
+    with changed(*(package / name for name in shown)):
+        assert mark_of(package) == before

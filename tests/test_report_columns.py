@@ -31,6 +31,7 @@ from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
 from tailrace.study.compare import Comparison, Design, Difference
+from tailrace.study.compare_conditions import ConditionsComparison
 from tailrace.study.conditions import ConditionResult, Conditions
 from tailrace.study.headroom import Headroom
 from tailrace.study.journey import Journey, Stop, Trip
@@ -248,30 +249,30 @@ class Calm(HTMLParser):
 
 
 SPELL = Spell("noon", "arm", 1e6, 540.0, None, None, {("booking", Quantity("p99")): 2880.0})
+DAY = Conditions(
+    "0.1",
+    "A day",
+    "0" * 64,
+    7,
+    "compiled",
+    (ConditionResult("night", 8.0, 1 / 3, answer(MISSED), 0.1),),
+    (replace(BOOKING, targets=(MISSED,)),),
+    (Work("booking", 2 * 10**13, "night", 0.0, "night", Sectioned(22200.0, np.array([300.0, -300.0]), 9)),),
+    (MISSED,),
+    (SPELL,),
+    2,
+    "missed",
+    ("a note",),
+    "22:00",
+)
 STOP = Stop("network in", "network", 1, 0.0, 1e-4, 2e-4, 3)
 SHOWN: tuple[Shown, ...] = (
     answer(MISSED),
     Theory(None, {"cores": 0.5}, {"booking": ClassTheory(1e-4, 2e-4, "product form")}),
     compared(answer(THROUGHPUT), answer(MISSED)),
-    Conditions(
-        "0.1",
-        "A day",
-        "0" * 64,
-        7,
-        "compiled",
-        (ConditionResult("night", 8.0, 1 / 3, answer(MISSED), 0.1),),
-        (replace(BOOKING, targets=(MISSED,)),),
-        (
-            Work(
-                "booking", 2 * 10**13, "night", 0.0, "night", Sectioned(22200.0, np.array([300.0, -300.0]), 9)
-            ),
-        ),
-        (MISSED,),
-        (SPELL,),
-        2,
-        "missed",
-        ("a note",),
-        "22:00",
+    DAY,
+    ConditionsComparison(
+        {"night": compared(answer(MISSED), answer(MISSED))}, {"design-1": DAY, "design-2": DAY}
     ),
     ConditionEstimates(
         "A day", "0" * 64, (EstimatedCondition("night", 8.0, 1.0, Theory(None, {}, {}), 0.1),), (SPELL,)

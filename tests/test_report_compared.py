@@ -37,7 +37,7 @@ def test_a_report_of_two_files_tells_their_paired_differences_and_names_files_of
         files.append(tmp_path / folder / "ferry.toml")
         files[-1].write_text(SCENARIO.replace("MEAN", mean).replace("{title}", folder))
     out = tmp_path / "page.html"
-    how = ["--engine", "reference", "--workers", "1", "--quiet"]
+    how = ["--workers", "1", "--quiet"]
     done = CliRunner().invoke(app, ["report", *map(str, files), "--out", str(out), *how])
     assert done.exit_code == 0, done.output
     text = " ".join(Page(out.read_text(encoding="utf-8")).text.split())

@@ -72,9 +72,7 @@ class Page(HTMLParser):
 def told() -> Account:
     file = SCENARIOS / "one-station.toml"
     scenario = load(file, [*SHORT, 'workload.booking.target.p95="9 ms"'])
-    return account(
-        "one-station", scenario, file.read_text(), tuple(SHORT), engine="reference", curve_requests=1000
-    )
+    return account("one-station", scenario, file.read_text(), tuple(SHORT), curve_requests=1000)
 
 
 @pytest.fixture(scope="module")
@@ -175,14 +173,11 @@ def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, t
     assert f"{1e3 * p95.value:.1f}" in Page(page).text
 
 
-def test_no_two_elements_share_an_id(told) -> None:
+def test_several_scenarios_are_compared_and_told_one_by_one_and_no_two_elements_share_an_id(told) -> None:
     found = Page(report_page([told, replace(told, name="again")]))
     ids = [a["id"] for _, a in found.elements if "id" in a]
     assert len(ids) == len(set(ids))
-
-
-def test_several_scenarios_are_compared_and_told_one_by_one(told) -> None:
-    text = Page(report_page([told, replace(told, name="again")])).text
+    text = found.text
     assert "Side by side" in text
     assert "one-station: One station" in text
     assert "again: One station" in text
@@ -211,7 +206,7 @@ def test_names_from_a_scenario_are_shown_and_never_run(told) -> None:
 
 def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
     scenario = parse(CLOSED, overrides=['workload.booking.target.p99="50 ms"'])
-    told = account("closed", scenario, CLOSED, engine="reference", curve_requests=1000)
+    told = account("closed", scenario, CLOSED, curve_requests=1000)
     assert [point.value for point in told.depth.points] == [1, 2, 4, 8, 16, 32]
     text = " ".join(Page(report_page([told])).text.split())
     assert "One client keeps 4 requests under way: 8 KiB, reads, at random addresses." in text
@@ -221,7 +216,7 @@ def test_a_closed_scenario_shows_its_queue_depth_instead_of_a_load() -> None:
 
 def test_an_overloaded_scenario_is_told_without_any_latency() -> None:
     scenario = load(SCENARIOS / "one-station.toml", [*SHORT, "load=2"])
-    told = account("over", scenario, "", engine="reference", curve_requests=1000)
+    told = account("over", scenario, "", curve_requests=1000)
     text = " ".join(Page(report_page([told])).text.split())
     assert "Overloaded: the server cannot carry this load." in text
     assert "cannot keep up" in text
@@ -260,7 +255,7 @@ def test_every_input_has_a_value_and_a_meaning(file) -> None:
 
 @pytest.mark.whole
 def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
-    fuller = with_studies(told, ["headroom", "relief"], engine="reference")
+    fuller = with_studies(told, ["headroom", "relief"])
     text = " ".join(Page(report_page([fuller], ["one-station.toml"], ["headroom", "relief"])).text.split())
     assert "load (now 1" in text
     assert "Each resource doubled by itself" in text

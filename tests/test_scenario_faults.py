@@ -472,8 +472,8 @@ def test_a_misspelt_key_is_not_reported_missing_as_well():
 @pytest.mark.parametrize(
     ("value", "message"),
     [
-        ('"flahs"', 'unknown; accepted: "spinning", "flash" or "generic" (nearest: "flash")'),
-        ("3", 'unknown; accepted: "spinning", "flash" or "generic"'),
+        ('"flahs"', 'unknown; accepted: "spinning", "flash", "measured" or "generic" (nearest: "flash")'),
+        ("3", 'unknown; accepted: "spinning", "flash", "measured" or "generic"'),
     ],
 )
 def test_a_misspelt_kind_is_answered_with_the_kinds(value, message):

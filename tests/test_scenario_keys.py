@@ -54,7 +54,7 @@ def test_no_key_comes_twice():
             '"256 B"',
             '"128 B", "256 B", "512 B", "1 KiB", "2 KiB" or "4 KiB"',
         ),
-        ("server.media.kind", "", "choice", "required", '"spinning", "flash" or "generic"'),
+        ("server.media.kind", "", "choice", "required", '"spinning", "flash", "measured" or "generic"'),
         ("server.media.rpm", "spinning", "rotation rate", "required", "above 0, at most 600000 rpm"),
         ("server.media.inner_rate", "spinning", "data rate", "", "above 0, at most 1 PB/s"),
         ("server.media.page", "flash", "size", '"16 KiB"', "at least 512 B, at most 1024 PiB"),
@@ -102,6 +102,9 @@ def paragraph(start):
 
 FLASH = by_parts().replace('span = "16 TiB"', "", 1)
 SPINNING_DRIVES = paragraph("# Spinning drives instead:")
+MEASURED_DRIVES = paragraph(
+    "# Drives that nobody can describe by parts, a virtual disk say, known by measurements (tailrace guide measuring):"
+)
 GENERIC_DRIVES = paragraph(
     "# Drives that are no more than a service time, and so may any stage be, by its key `service`:"
 )
@@ -110,12 +113,14 @@ TEXTS = {
     "": FLASH,
     'kind = "flash"': FLASH,
     'kind = "spinning"': FLASH.replace(FLASH_DRIVES, SPINNING_DRIVES, 1),
+    'kind = "measured"': FLASH.replace(FLASH_DRIVES, MEASURED_DRIVES, 1),
     'kind = "generic"': FLASH.replace(FLASH_DRIVES, GENERIC_DRIVES, 1),
 }
 
 
 @pytest.mark.parametrize(
-    ("when", "kind"), [("", "flash"), ('kind = "spinning"', "spinning"), ('kind = "generic"', "generic")]
+    ("when", "kind"),
+    [("", "flash"), *((f'kind = "{kind}"', kind) for kind in ("spinning", "measured", "generic"))],
 )
 def test_the_starter_is_a_scenario_with_each_of_its_kinds_of_drives(when, kind):
     assert parse(TEXTS[when]).server.media.kind == kind

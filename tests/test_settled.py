@@ -74,7 +74,8 @@ def rate_of(result: Result) -> tuple[float, float]:
 
 @needs_speed
 @pytest.mark.parametrize(
-    ("settings", "width"), [(("run.requests=100000",), 0.05), (("run.requests=40000",), 0.15)]
+    ("settings", "width"),
+    [pytest.param(("run.requests=100000",), 0.05, marks=pytest.mark.whole), (("run.requests=40000",), 0.15)],
 )
 def test_the_rate_of_closed_clients_holds_the_truth_however_short_the_run(
     settings: tuple[str, ...], width: float
@@ -146,7 +147,7 @@ def test_closed_writers_into_protected_memory_are_never_overloaded() -> None:
     lines = [line for line in text.splitlines() if not line.startswith("surge")]
     closed = "\n".join("queue_depth = 4" if line.startswith('rate = "') else line for line in lines)
     settings = ["run.requests=3600", "run.replications=4", 'server.controller.write_back.size="8 MiB"']
-    result = tailrace.simulate(parse(closed, overrides=settings), engine="reference")
+    result = tailrace.simulate(parse(closed, overrides=settings))
     assert result.overload is None
     assert result.verdict != "met"
     # 16 runs of 300,000 writes with 1 GiB: 1,985 a second (own runs), the pace of the drives.
@@ -162,7 +163,7 @@ def thinking(clients: int) -> Scenario:
 @pytest.mark.parametrize("clients", [1, 6, 15, 40])
 def test_littles_law_holds_for_closed_clients_at_every_load(clients: int) -> None:
     # N = X (R + Z): Little, Operations Research 9(3), 1961, on clients and what they think of (from memory)
-    figures = tailrace.simulate(thinking(clients), engine="reference").classes[0].all
+    figures = tailrace.simulate(thinking(clients)).classes[0].all
     rate, mean = figures.rate_per_s, figures.latency_s["mean"]
     assert rate.value is not None
     assert mean.value is not None
@@ -173,7 +174,7 @@ def test_littles_law_holds_for_closed_clients_at_every_load(clients: int) -> Non
 
 def test_a_run_that_never_sees_a_surge_is_no_proof_that_a_promise_is_kept() -> None:
     # A surge of 20 s comes every 1,000 s; two thousand requests take less than two seconds.
-    result = tailrace.simulate(parse(SURGING), engine="reference")
+    result = tailrace.simulate(parse(SURGING))
     assert result.verdict == "undecided"
     (note,) = (note for note in result.notes if "not settled" in note)
     assert "a surge comes about every 1e+03 s" in note
@@ -195,6 +196,7 @@ def test_a_server_that_drains_after_each_surge_is_slow_and_not_overloaded() -> N
     assert result.verdict == "undecided"
 
 
+@pytest.mark.whole
 @needs_speed
 def test_halved_drives_of_a_stable_server_are_called_missed_and_not_overloaded() -> None:
     # By runs of their own: p99 285 ms at 69 % of saturation with twelve drives, 137 ms with slow seeks.

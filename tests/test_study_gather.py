@@ -7,16 +7,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from same import assert_equal
+from tailrace.engine.choice import runner, started
 from tailrace.engine.loop.layout import FINISHED, Records
 from tailrace.engine.observations import Marks
-from tailrace.engine.reference import ReferenceRun, run_reference
 from tailrace.plan.build import build_plan
 from tailrace.plan.columns import READ
 from tailrace.replicate import gather
 from tailrace.replicate.boiled import boil_down
 from tailrace.replicate.gather import Gathering, measured_from, start_of
 from tailrace.replicate.replication import Replication, warming_means
-from through import shared_scenario
+from through import ENGINE, shared_scenario
 
 
 def finished(requests: int, seed: int, latencies: int) -> Records:
@@ -57,8 +58,8 @@ def test_the_figures_do_not_depend_on_where_blocks_end(
             for pick in ("stages", "slowest", "middle"):
                 one, other = (getattr(each, pick)(number, kind) for each in (whole, parts))
                 assert one.requests == other.requests
-                assert one.wait_s.tobytes() == other.wait_s.tobytes()
-                assert one.service_s.tobytes() == other.service_s.tobytes()
+                assert_equal(one.wait_s, other.wait_s, "wait_s")
+                assert_equal(one.service_s, other.service_s, "service_s")
 
 
 @pytest.mark.parametrize("latencies", [1, 3, 10_000], ids=["all tie", "many tie", "none ties"])
@@ -117,13 +118,13 @@ class Whole:
 def sampled(scenario_name: str) -> tuple[Replication, Replication]:
     """What is kept block by block, and of the same requests as one block."""
     scenario = shared_scenario(scenario_name)
-    run = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
+    run = started(ENGINE)(build_plan(scenario, 3, 8), 12_000, marks=21)
     plan = build_plan(scenario, 3, 8)
     is_open = np.array([scenario.workload_named(name).is_open for name in plan.classes])
     start = start_of(scenario)
     kept = boil_down(run, 12_000, plan, is_open, start)
-    again = ReferenceRun(build_plan(scenario, 3, 8), 12_000, marks=21)
-    block = np.concatenate(list(again.blocks()))
+    again = started(ENGINE)(build_plan(scenario, 3, 8), 12_000, marks=21)
+    block = np.concatenate([each.copy() for each in again.blocks()])
     return kept, boil_down(Whole(block, again.marks()), 12_000, plan, is_open, start)
 
 
@@ -131,7 +132,7 @@ def sampled(scenario_name: str) -> tuple[Replication, Replication]:
 def test_a_sample_is_what_the_columns_of_the_run_say(name: str) -> None:
     kept, whole = sampled(name)
     scenario = shared_scenario(name)
-    observed = run_reference(build_plan(scenario, 3, 8), 12_000, marks=21)
+    observed = runner(ENGINE)(build_plan(scenario, 3, 8), 12_000, marks=21)
     begin = measured_from(12_000, start_of(scenario))
     assert kept.window_s == whole.window_s
     # whole bins, so wide that a thousand of them are hardly enough for the run, between the arrivals measured

@@ -93,6 +93,14 @@ def test_every_value_tried_is_reported_with_its_effort(counted: Headroom) -> Non
     assert not near or max(near) >= max(far)
 
 
+def test_every_value_tried_names_seed_version_and_its_own_digest(counted: Headroom) -> None:
+    table = counted.table
+    assert set(table["seed"]) == {counted.seed}
+    assert set(table["version"]) == {counted.as_dict()["tailrace"]}
+    assert table["digest"].nunique() == len(table) > 2
+    assert table["digest"].str.fullmatch("[0-9a-f]{64}").all()
+
+
 def test_a_resource_shrinks_until_a_target_is_missed() -> None:
     scenario = counter('workload.booking.target.p99="8 ms"', "server.media.servers=8", "run.requests=10000")
     found = headroom(scenario, "server.media.servers")

@@ -241,6 +241,7 @@ seed = 5
 """
 
 
+@pytest.mark.whole
 def test_what_is_drawn_once_a_replication_calls_for_more_of_them_and_not_for_longer_ones() -> None:
     # Ten clients on one server, each with its own beat: who collides with whom is decided at the start, and
     # repeats itself for ever.

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import tailrace
+from drives import generic
 from studies import closed, counter
 from tailrace.answer.bench import Bench
 from tailrace.answer.pilot import Length
@@ -15,11 +16,15 @@ from tailrace.crew.crew import Interrupted
 from tailrace.crew.progress import Progress
 from tailrace.errors import SettingError
 from tailrace.measure.spectrum import pooled_quantiles, spectrum
+from tailrace.report.figures import key_text
 from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
+from tailrace.report.sentences import headroom_sentence
 from tailrace.report.terminal.results import as_text
-from tailrace.study.budget import _cut, _said
+from tailrace.scenario import parse
+from tailrace.study.budget import _cut, _said, spread_out
+from tailrace.study.headroom import headroom
 from tailrace.study.knee import knee
 from tailrace.study.lines import knees
 from tailrace.study.sweep import Sweep, sweep
@@ -30,7 +35,7 @@ VARY = ["workload.booking.clients=5..15 by 5", "server.media.servers=2,3"]
 
 @pytest.fixture(scope="module")
 def found() -> Sweep:
-    return sweep(counter(), VARY, names=["counter"], engine="reference")
+    return sweep(counter(), VARY, names=["counter"])
 
 
 def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
@@ -38,7 +43,7 @@ def test_a_point_is_what_a_run_of_its_own_says(found: Sweep) -> None:
     assert len(frame) == 6
     assert list(frame["workload.booking.clients"]) == [5, 5, 10, 10, 15, 15]
     point = frame[(frame["workload.booking.clients"] == 10) & (frame["server.media.servers"] == 2)].iloc[0]
-    alone = simulate(counter(), engine="reference").classes[0]
+    alone = simulate(counter()).classes[0]
     for name, estimate in (("rate_per_s", alone.all.rate_per_s), ("mean_s", alone.all.latency_s["mean"])):
         assert (point[name], point[f"{name}_low"], point[f"{name}_high"]) == pytest.approx(
             (estimate.value, estimate.low, estimate.high), rel=1e-9
@@ -63,7 +68,7 @@ def test_any_quantile_that_a_target_names_is_swept_and_holds_the_exact_one() -> 
         counter("run.requests=6000", "run.replications=12", *target)
         for target in (["workload.booking.target.p985=14 ms"], [])
     ]
-    frame = sweep(both, ["server.media.servers=2"], names=["one", "two"], engine="reference").table
+    frame = sweep(both, ["server.media.servers=2"], names=["one", "two"]).table
     exact = float(mmc_response_quantile(0.985, 1000.0, 1e3, 2))  # Erlang C; see `theory.mmc`
     asked, other = frame.p985_s
     assert abs(asked - exact) < 2 * (frame.p985_s_high[0] - asked)
@@ -82,7 +87,7 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
         if len(done) == 9:
             raise KeyboardInterrupt
 
-    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    how = {"store": tmp_path / "a.store", "names": ["counter"]}
     with pytest.raises(Interrupted):
         sweep(counter(), VARY, progress=stop, **how)
     again = sweep(counter(), VARY, **how)
@@ -90,7 +95,7 @@ def test_the_table_is_the_same_with_a_store_without_and_after_an_interruption(
 
 
 def test_what_cannot_be_carried_is_overloaded_and_has_no_figures() -> None:
-    frame = sweep(counter(), {"load": [1, 3]}, engine="reference").table
+    frame = sweep(counter(), {"load": [1, 3]}).table
     assert list(frame.verdict) == [frame.verdict.iloc[0], "overloaded"]
     assert frame.overloaded_station.iloc[1] == "drive"
     assert frame.iloc[1][["mean_s", "p99_s", "rate_per_s"]].isna().all()
@@ -102,7 +107,6 @@ def test_several_scenarios_are_compared_in_one_table() -> None:
     frame = tailrace.sweep(
         [counter("title=Two"), counter("title=Three", "server.media.servers=3")],
         {"load": [0.5]},
-        engine="reference",
     ).table
     assert list(frame.scenario) == ["Two", "Three"]
     # common random numbers: the same arrivals in both
@@ -123,7 +127,7 @@ def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
 
 def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
     scenario = counter("run.requests=100000")
-    how = {"engine": "reference", "store": tmp_path / "a.store", "names": ["counter"]}
+    how = {"store": tmp_path / "a.store", "names": ["counter"]}
     first = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
     requests = first.table.requests
     assert (requests < 4 * 90_000).all()
@@ -134,7 +138,7 @@ def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
 def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) -> None:
     scenario = counter("run.precision=0.001")  # pilots and answers as long as they are allowed to be
     told: list[Progress] = []
-    how = {"engine": "reference", "store": tmp_path / "a.store", "progress": told.append}
+    how = {"store": tmp_path / "a.store", "progress": told.append}
     found = sweep(scenario, {"load": [0.5]}, budget=1e-3, **how)
     assert not [each for each in told if each.step == "Pilot"]
     assert found.requests == (4 + 1) * 1000  # the fewest replications of the shortest length, and the trial
@@ -143,11 +147,19 @@ def test_a_budget_bounds_the_pilots_too_and_says_what_it_cost(tmp_path: Path) ->
     assert sweep(scenario, {"load": [0.5]}, budget=1e-3, **how).notes == found.notes
 
 
+def test_where_a_budget_is_too_short_for_trials_of_all_points_few_stand_for_the_others() -> None:
+    assert all(sorted(spread_out(count)) == list(range(count)) for count in range(40))
+    assert spread_out(17)[:5] == [0, 16, 8, 4, 12]
+    loads = [0.1 + 0.01 * place for place in range(12)]
+    found = sweep(counter(), {"load": loads}, budget=1e-3)
+    assert found.requests == (4 * len(loads) + 1) * 1000  # the fewest of the shortest, and a single trial
+
+
 def test_a_queue_that_grows_where_no_time_is_left_to_confirm_it_leaves_no_interval(monkeypatch) -> None:
     grown = Overload("drive", "media", 1, 0.9, 900.0, "during the run")
     monkeypatch.setattr(Bench, "overload_seen", lambda *_: grown)
     scenario = counter("run.precision=0.001", 'workload.booking.target={mean = "1 h"}')
-    point = sweep(scenario, {"load": [0.5]}, budget=1e-3, engine="reference").points[0].evidence
+    point = sweep(scenario, {"load": [0.5]}, budget=1e-3).points[0].evidence
     assert point.overload is None
     assert point.estimate("booking", "mean").low is None
     assert point.verdict == "undecided"
@@ -199,7 +211,6 @@ def test_a_closed_class_bends_at_its_servers() -> None:
         closed("run.requests=4000"),
         ["workload.scan.queue_depth=1..64 by *2"],
         names=["scan"],
-        engine="reference",
     )
     ((_, bend),) = knees(found.points, "scan")
     assert bend.value is not None
@@ -233,7 +244,6 @@ def test_the_table_fits_the_terminal(found: Sweep, width: int) -> None:
         [counter(f"title={'x' * 150}"), counter("server.media.servers=4")],
         ["workload.booking.rate=10%..105% of saturation by 95"],
         names=["a" * 60, "b" * 60],
-        engine="reference",
     )
     for each in (found, long):
         text = as_text(each, Console(file=StringIO(), width=width, color_system=None))
@@ -257,7 +267,7 @@ def test_files_hold_the_table_the_text_and_a_picture(found: Sweep, tmp_path: Pat
 
 def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_that_suit() -> None:
     vary = ["workload.scan.request_size=4 KiB..1 MiB by *16"]
-    found = sweep(closed("run.requests=1000"), vary, engine="reference")
+    found = sweep(closed("run.requests=1000"), vary)
     assert [each.settings[0].value for each in found.points] == [4096, 65536, 1048576]
     text = as_text(found)
     assert "throughput, MB/s" in text
@@ -268,3 +278,41 @@ def test_sizes_are_a_range_like_other_quantities_and_show_what_is_moved_on_axes_
     # The service takes as long whatever the size: rates lie together, what is moved 256 times apart.
     assert (rates.get_yscale(), moved.get_yscale()) == ("linear", "log")
     assert [each.get_text() for each in latency.get_xticklabels()] == ["4 KiB", "64 KiB", "1 MiB"]
+
+
+def test_a_link_swept_in_bits_is_told_in_bits_in_table_and_picture_and_kept_in_bytes() -> None:
+    scenario = parse(
+        f"""
+{generic("constant", "10 us")}
+[server.network]
+rate = "10 Gbit/s"
+[[workload]]
+name = "booking"
+rate = "100 /s"
+request_size = "64 KiB"
+[run]
+seed = 3
+requests = 1000
+replications = 2
+"""
+    )
+    found = sweep(scenario, ["server.network.rate=2.5 Gbit/s,25 Gbit/s"])
+    text = as_text(found)
+    assert "2.5 Gbit/s" in text
+    assert "25 Gbit/s" in text
+    assert "GB/s" not in text
+    assert found.as_dict()["keys"] == [{"key": "server.network.rate", "unit": "B/s"}]
+    assert [row["server.network.rate"] for row in found.rows()] == [312.5e6, 3.125e9]
+    assert "rate, Gbit/s" in sweep_picture(found, "booking").axes[-1].get_xlabel()
+    room = headroom(scenario, "server.network.rate", rule="plain")
+    assert (room.unit, room.told) == ("B/s", "bit/s")
+    assert "now 10 Gbit/s" in headroom_sentence(room)
+
+
+def test_bits_a_second_are_told_with_the_prefix_that_suits_them() -> None:
+    assert [key_text(value, "bit/s") for value in (0.125, 125.0, 3.125e9, 12.5e9)] == [
+        "1 bit/s",
+        "1 kbit/s",
+        "25 Gbit/s",
+        "100 Gbit/s",
+    ]

@@ -217,6 +217,7 @@ def test_the_nearest_of_few_requests_is_as_near_as_derived() -> None:
     assert_nearest([1, 2], drives=1800, requests=4500)
 
 
+@pytest.mark.whole
 @long_run
 def test_the_nearest_of_several_requests_is_as_near_as_derived() -> None:
     # D11, for four and eight

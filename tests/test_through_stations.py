@@ -49,7 +49,8 @@ def wait_of_each(scenario: Scenario, requests: int) -> list[np.ndarray]:
 
 
 @pytest.mark.parametrize(
-    ("utilisation", "requests"), [(0.5, 15_000), pytest.param(0.8, 130_000, marks=long_run)]
+    ("utilisation", "requests"),
+    [(0.5, 15_000), pytest.param(0.8, 130_000, marks=[long_run, pytest.mark.whole])],
 )
 def test_response_quantiles_of_one_server_are_as_printed(utilisation: float, requests: int) -> None:
     # Q2. The quantiles depend on the spare rate alone: those printed, at 0.8 / s of 1 / s, hold at any utilisation
@@ -78,7 +79,9 @@ def test_the_response_of_four_servers_at_half_load_is_as_printed() -> None:
 
 
 @long_run
-@pytest.mark.parametrize(("name", "requests"), [("Q3", 300_000), ("Q4", 80_000)])
+@pytest.mark.parametrize(
+    ("name", "requests"), [pytest.param("Q3", 300_000, marks=pytest.mark.whole), ("Q4", 80_000)]
+)
 def test_response_and_queue_of_several_servers_are_as_printed(name: str, requests: int) -> None:
     row = QUEUEING[name]
     scenario = several_servers(name)
@@ -123,9 +126,9 @@ SHAPES = {
     [
         ("constant", "0", 40_000),
         ("uniform", "1/3", 45_000),
-        pytest.param("gamma", "1/2", 45_000, marks=long_run),
-        pytest.param("lognormal", "1/2", 60_000, marks=long_run),
-        pytest.param("exponential", "1", 75_000, marks=long_run),
+        pytest.param("gamma", "1/2", 45_000, marks=[long_run, pytest.mark.whole]),
+        pytest.param("lognormal", "1/2", 60_000, marks=[long_run, pytest.mark.whole]),
+        pytest.param("exponential", "1", 75_000, marks=[long_run, pytest.mark.whole]),
         pytest.param("hyperexponential", "4", 220_000, marks=long_run),
     ],
 )
@@ -156,7 +159,9 @@ def test_the_wait_for_a_server_of_constant_times_is_distributed_as_printed() -> 
 
 
 @long_run
-@pytest.mark.parametrize(("place", "requests"), [(0, 60_000), (1, 150_000)])
+@pytest.mark.parametrize(
+    ("place", "requests"), [(0, 60_000), pytest.param(1, 150_000, marks=pytest.mark.whole)]
+)
 def test_one_client_that_keeps_its_beat_waits_as_printed(place: int, requests: int) -> None:
     # Q17. The phase of the beat is drawn once in each replication; one client alone waits the same at any phase.
     row = QUEUEING["Q17"]
@@ -274,7 +279,14 @@ def test_two_priorities_at_a_light_load_wait_as_the_closed_form_says() -> None:
 
 
 @long_run
-@pytest.mark.parametrize("priorities", [(0, 0), (0, 1), (1, 0)])
+@pytest.mark.parametrize(
+    "priorities",
+    [
+        pytest.param((0, 0), marks=pytest.mark.whole),
+        (0, 1),
+        pytest.param((1, 0), marks=pytest.mark.whole),
+    ],
+)
 def test_priorities_are_answered_as_printed_and_conserve_the_weighted_wait(
     priorities: tuple[int, int],
 ) -> None:

@@ -259,7 +259,7 @@ def test_bad_rows_within_the_share_that_is_set_are_left_out_with_a_note(scenario
     small = Variants(found).with_keys(
         ["run.requests=1000", "run.replications=2", "workload.booking.repeat=1000"]
     )
-    notes = " ".join(simulate(small, engine="reference").notes)
+    notes = " ".join(simulate(small).notes)
     assert "5 bad rows were left out (line 6" in notes
 
 
@@ -279,7 +279,7 @@ def test_rows_out_of_order_are_sorted_with_a_note(scenario):
     small = Variants(found).with_keys(
         ["run.requests=1000", "run.replications=2", "workload.booking.repeat=1000"]
     )
-    assert "2 rows came after a later one" in " ".join(simulate(small, engine="reference").notes)
+    assert "2 rows came after a later one" in " ".join(simulate(small).notes)
 
 
 # ---- wrong input -----------------------------------------------------------------------------------------------------
@@ -411,7 +411,7 @@ def test_the_same_seed_gives_the_same_answer_and_the_trace_bounds_its_length(sce
     times = np.cumsum(rng.exponential(0.05, 3000))
     rows = "when,op,sector,bytes,desk\n" + "".join(f"{at:.4f},R,{k % 99},8,a\n" for k, at in enumerate(times))
     found = scenario(rows, overrides=["run.replications=4", "run.precision=0.001"])
-    one, two = (json.loads(as_json(simulate(found, engine="reference"))) for _ in range(2))
+    one, two = (json.loads(as_json(simulate(found))) for _ in range(2))
     assert one == two
     assert one["requests"] == 4 * 2700  # the trace once in each replication, less a tenth
     assert any("one trace cannot tell" in note for note in one["notes"])

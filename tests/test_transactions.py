@@ -211,7 +211,7 @@ def test_a_default_of_a_step_written_out_changes_nothing(row: keys.Key) -> None:
 
 
 def test_the_steps_of_an_answer_add_up_to_its_transactions() -> None:
-    result = simulate(load(READY, ["run.requests=2000", "run.replications=4"]), engine="reference")
+    result = simulate(load(READY, ["run.requests=2000", "run.replications=4"]))
     booking = result.class_named("booking")
     assert booking.requests_per_transaction == 8
     assert [(step.name, step.requests) for step in booking.steps] == [

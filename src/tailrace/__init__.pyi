@@ -3,6 +3,7 @@ them is first used. A submodule that is public stands here too."""
 
 from tailrace import plots as plots
 from tailrace import theory as theory
+from tailrace.answer.deviations import deviations as deviations
 from tailrace.answer.latencies import histogram as histogram
 from tailrace.answer.latencies import latencies as latencies
 from tailrace.answer.rebuilds import RebuildResult as RebuildResult

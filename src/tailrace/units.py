@@ -25,7 +25,6 @@ ACCEPTED: dict[str, str] = {
     "size": 'a size, such as "8 KiB" (B; kB, MB, GB, TB, PB by 1000; KiB, MiB, GiB, TiB, PiB by 1024)',
     "request rate": 'requests per time, such as "50 /s" or "50 requests/s"',
     "data rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
-    "line rate": 'data per time, such as "25 Gbit/s" or "190 MB/s"',
     "rotation rate": 'a speed of rotation, such as "7200 rpm"',
     "power": 'a power, such as "12 W" (mW, W, kW)',
 }
@@ -47,7 +46,6 @@ SI_UNIT: dict[str, str] = {
     "size": "B",
     "request rate": "/s",
     "data rate": "B/s",
-    "line rate": "B/s",
     "rotation rate": "turn/s",
     "power": "W",
 }
@@ -58,10 +56,14 @@ _SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
     "size": ({"[information]": 1},),
     "request rate": ({"[time]": -1}, {"[request]": 1, "[time]": -1}),
     "data rate": ({"[information]": 1, "[time]": -1},),
-    "line rate": ({"[information]": 1, "[time]": -1},),
     "rotation rate": ({"[rotation]": 1, "[time]": -1},),
     "power": ({"[power]": 1},),
 }
+
+# A line rate is a data rate, but people tell it in bits.
+ACCEPTED["line rate"] = ACCEPTED["data rate"]
+SI_UNIT["line rate"] = SI_UNIT["data rate"]
+_SIGNATURES["line rate"] = _SIGNATURES["data rate"]
 
 # Units to write a number with: the one that takes the fewest digits, and of such the first.
 _WRITTEN: dict[str, tuple[str, ...]] = {
@@ -160,12 +162,13 @@ def pattern(dimension: Dimension) -> str:
     """A regular expression in the form of JSON Schema for the text that `parse` takes."""
     number = r"\+?[0-9]+(_[0-9]+)*(\.[0-9]+(_[0-9]+)*)?([eE][+-]?[0-9]{1,3})?"
     time, size, power = (f"({'|'.join(_names_of(one))})" for one in ("[time]", "[information]", "[power]"))
+    data_rate = f"{size} */ *{time}"
     unit = {
         "time": time,
         "size": size,
         "request rate": f"(requests?)? */ *{time}",
-        "data rate": f"{size} */ *{time}",
-        "line rate": f"{size} */ *{time}",
+        "data rate": data_rate,
+        "line rate": data_rate,
         "rotation rate": f"(rpm|turns? */ *{time})",
         "power": power,
     }[dimension]

@@ -12,6 +12,9 @@ three looks (Bonferroni); answers give that interval beside the 95 % one. A run 
 four times its length, which has to show it too, unless the budget ends before. What is neither overloaded nor settled
 says "not settled within its budget".
 
+Of a scenario with conditions, `together` holds the evidence of each and judges what holds over all of them: `mixture`
+makes figures of their samples, each request counted by rate and hours, and `work` how long an amount takes.
+
 To add a figure to the answer:
 
 The types in `result` come first, then their ``as_dict`` (the JSON document), the figure's place in `figures`, and its

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.result import ClassResult
 from tailrace.forecast.result import Theory
 from tailrace.measure.interval import IntervalEstimate, student_quantile
@@ -32,7 +33,7 @@ def standard_errors(estimate: IntervalEstimate, exact: float, replications: int)
     """How far a 95 % estimate lies from a value, in its standard errors; 0 where there is no interval."""
     if estimate.value is None or not estimate.half_width:
         return 0.0
-    return abs(estimate.value - exact) / (estimate.half_width / student_quantile(0.95, replications - 1))
+    return abs(estimate.value - exact) / (estimate.half_width / student_quantile(LEVEL, replications - 1))
 
 
 def _exact_figures(result: ClassResult, theory: Theory) -> Iterator[tuple[str, IntervalEstimate, float]]:

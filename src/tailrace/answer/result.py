@@ -154,7 +154,8 @@ class Overload:
 class Result(Shown):
     """The whole answer. ``classes`` is empty where the server is overloaded: no latency is quoted then.
 
-    ``requests`` is the number measured in all replications together.
+    ``requests`` is the number measured in all replications together. ``looks`` is how often targets may have been
+    looked at, which the intervals by which they are judged pay for.
     """
 
     version: str
@@ -172,6 +173,7 @@ class Result(Shown):
     verdict: Verdict
     notes: tuple[str, ...]
     rebuilds: tuple[RebuildResult, ...] = ()
+    looks: int = 1
 
     def class_named(self, name: str) -> ClassResult:
         """The class of that name. Raises KeyError if there is none."""
@@ -190,6 +192,7 @@ class Result(Shown):
             "engine": self.engine,
             "replications": self.replications,
             "requests": self.requests,
+            "looks": self.looks,
             "stopped_by": self.stopped_by,
             "classes": [_class_dict(each) for each in self.classes],
             "rebuilds": [each.as_dict() for each in self.rebuilds],

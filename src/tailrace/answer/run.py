@@ -22,6 +22,7 @@ from tailrace.crew.crew import Crew, Interrupted
 from tailrace.crew.progress import Watch
 from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.failures import failure_notes
+from tailrace.forecast.flow import depth_notes
 from tailrace.forecast.saturation import Load
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
@@ -65,9 +66,7 @@ def simulate(
         Interrupted: on Ctrl-C, with the answer of the replications that were finished, if there is one.
     """
     scenario = given(scenario)
-    run = scenario.run
-    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
-    with bench_for(scenario, seed, engine, workers, progress, least * run.replications) as bench:
+    with bench_for(scenario, seed, engine, workers, progress, least_requests(scenario)) as bench:
         length = lengths(bench, [scenario], ANSWER)[0]
         looks = LOOKS if until_decided and any(each.limits for each in scenario.workload) else 1
         level = target_level(scenario, looks)
@@ -78,19 +77,27 @@ def simulate(
         except Interrupted as stopped:
             if len(stopped.finished) > 1 and all(each.complete for each in stopped.finished):
                 kept = Evidence(scenario, Sample(stopped.finished), length.requests, notes=(str(stopped),))
-                stopped.result = result_of(bench, kept, level)
+                stopped.result = result_of(bench, kept, looks)
             raise
-        return with_steps(result_of(bench, evidence, level), scenario, bench.engine, PILOT_REPLICATIONS)
+        return with_steps(result_of(bench, evidence, looks), scenario, bench.engine, PILOT_REPLICATIONS)
 
 
-def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> Result:
+def least_requests(scenario: Scenario) -> int:
+    """Requests of the shortest answer, over all replications."""
+    run = scenario.run
+    least = run.requests if run.fixed_length and run.requests is not None else min(ANSWER_START, run.budget)
+    return least * run.replications
+
+
+def result_of(bench: Bench, evidence: Evidence, looks: int = 1, level: float | None = None) -> Result:
     """The answer that evidence gives, or that the server is overloaded.
 
-    ``level`` is that of the intervals by which targets are judged, by default such that all hold together.
+    ``looks`` is how often targets may have been looked at: the intervals by which they are judged hold together at all.
+    ``level`` is that of each, where more than these have to hold together.
     """
     scenario, load, overload = evidence.scenario, bench.load(evidence.scenario), evidence.overload
     sample = Sample([]) if overload is not None else evidence.sample
-    level = target_level(scenario) if level is None else level
+    level = target_level(scenario, looks) if level is None else level
     classes = (
         tuple(class_result(each, sample, level, evidence.bars) for each in scenario.workload)
         if len(sample)
@@ -98,6 +105,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
     )
     verdicts = [target.verdict for each in classes for target in each.targets]
     theory = theory_of(scenario, bench.seed, load)
+    stations = station_results(load, sample.replications) if len(sample) else ()
     rebuilds = rebuild_results(scenario, sample.replications, LEVEL) if len(sample) else ()
     return Result(
         version=version("tailrace"),
@@ -109,7 +117,7 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
         requests=sum(each.all.requests for each in classes),
         stopped_by=None if overload is not None else evidence.stopped_by,
         classes=classes,
-        stations=station_results(load, sample.replications) if len(sample) else (),
+        stations=stations,
         theory=theory,
         overload=overload,
         verdict="overloaded" if overload is not None else combined(verdicts),
@@ -120,11 +128,15 @@ def result_of(bench: Bench, evidence: Evidence, level: float | None = None) -> R
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
             *disagreements(theory, classes, len(sample)),
             *_of_arms(load),
+            *depth_notes(
+                scenario, load.banks, load.share, {e.name: e.mean_number_waiting or 0.0 for e in stations}
+            ),
             *age_notes(scenario, classes),
             *cache_notes(scenario, bench.seed),
             *_of_datasheets(scenario),
         ),
         rebuilds=rebuilds,
+        looks=looks,
     )
 
 
@@ -135,8 +147,14 @@ def _of_arms(load: Load) -> Iterator[str]:
         ]
         yield (
             "What the arms can carry was found by a run with all queue slots taken, to within "
-            f"{100 * float(load.error[arms].max()):.1g} %: it depends on how many requests they can choose from."
+            f"{_one_digit(100 * float(load.error[arms].max()))} %: it depends on how many requests they can choose "
+            "from."
         )
+
+
+def _one_digit(percentage: float) -> str:
+    """A percentage to one digit, written out."""
+    return f"{float(f'{percentage:.1g}'):g}"
 
 
 def _unsettled(evidence: Evidence) -> Iterator[str]:

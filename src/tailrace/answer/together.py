@@ -123,16 +123,15 @@ class Together:
                 return each.section(name, quantity) if there and each.overload is None else None
         return None
 
-    def value(self, condition: str, name: str, quantity: Quantity) -> float | None:
-        """The value of a figure, whatever supports it."""
-        if condition == OVER_ALL and self.has_conditions and quantity.statistic != FINISHED:
-            return None if self.mixture is None else self.mixture.section(name, quantity, None).value
+    def whatever(self, condition: str, name: str, quantity: Quantity) -> Sectioned | None:
+        """A figure as `section`, whatever supports it."""
         if condition == OVER_ALL and self.has_conditions:
-            found = self.section(condition, name, quantity)
-            return None if found is None else found.value
+            if quantity.statistic == FINISHED:
+                return self.section(condition, name, quantity)
+            return None if self.mixture is None else self.mixture.section(name, quantity, None)
         for state, each in zip(self.states, self.evidence, strict=True):
             if state.name == condition:
-                return section_of(state.scenario.workload_named(name), each.sample, quantity, None).value
+                return section_of(state.scenario.workload_named(name), each.sample, quantity, None)
         return None
 
     def estimate(self, condition: str, name: str, quantity: Quantity) -> IntervalEstimate:

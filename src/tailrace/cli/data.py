@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from tailrace.arrays import FloatArray
+    from tailrace.trace.segments import Segment
 
 COLUMN = typer.Option(
     "--column",
@@ -52,6 +53,15 @@ def profile(
     write: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a class that resembles the trace, as TOML.")
     ] = None,
+    conditions: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            max=100,
+            metavar="N",
+            help="Divide the trace into so many spells, and write a condition for each.",
+        ),
+    ] = None,
     on: Annotated[
         Path | None,
         typer.Option(
@@ -76,6 +86,15 @@ def profile(
         workload, table = trace_class(file, columns, column or (), bad_rows)
         found = described(workload.recording, reach)
         resembling = None
+        spells: tuple[Segment, ...] = ()
+        if conditions is not None:
+            from tailrace.fit.resemblance import resembling_day
+            from tailrace.trace.segments import segments
+
+            try:
+                spells = segments(workload.recording, conditions)
+            except ValueError as error:
+                stop(BAD_INPUT, f"{file}: {error}")
         if write is not None or on is not None:
             from tailrace.fit.resemblance import resembling as resembles
 
@@ -87,7 +106,10 @@ def profile(
             from tailrace.scenario.reading.toml import toml_text
 
             comment = f"Resembles {file.name}: {found.facts.rows} requests."
-            _write_new(write, toml_text({"workload": [resembling]}, comment))
+            written = {"workload": [resembling]}
+            if spells:
+                written = resembling_day(found, spells, "trace")
+            _write_new(write, toml_text(written, comment))
         likeness = None
         if on is not None and resembling is not None:
             from tailrace.fit.resemblance import likeness as simulated
@@ -97,13 +119,13 @@ def profile(
         if json:
             from tailrace.report.files.documents import as_json, profile_document
 
-            put(as_json(profile_document(file.name, found, likeness)))
+            put(as_json(profile_document(file.name, found, likeness, spells)))
         else:
             from rich.console import Console
 
             from tailrace.report.terminal.profile import profile_text
 
-            put(profile_text(file.name, found, likeness, Console(highlight=False)))
+            put(profile_text(file.name, found, likeness, Console(highlight=False), spells))
         if write is not None:
             _wrote(write)
 
@@ -123,8 +145,12 @@ def calibrate(
         Path, typer.Argument(metavar="MEASURED", help="Measured points, or latencies: CSV, plain or gzip.")
     ],
     media: Annotated[
-        str, typer.Option(metavar="KIND", help="flash or spinning for points, generic for raw latencies.")
-    ],
+        str | None,
+        typer.Option(
+            metavar="KIND",
+            help="measured, flash or spinning for points, the best of them if left out; generic for raw latencies.",
+        ),
+    ] = None,
     start: Annotated[
         Path | None,
         typer.Option(metavar="PART", help="A part with a [media] table to begin at: what is not fitted."),
@@ -165,16 +191,16 @@ def calibrate(
             if column or columns is not None or len(units_of) > 1:
                 stop(BAD_INPUT, "--media generic: one column; accepted: --unit COLUMN=UNIT names it")
             _fit_laws(file, units_of, write, picture, json)
-        elif media in ("flash", "spinning"):
+        elif media in (None, "measured", "flash", "spinning"):
             settings = [*(column or ()), *(f"{name}.unit={text}" for name, text in units_of.items())]
             _fit_drive(file, media, start, fit, columns, settings, closed_form, write, picture, seed, json)
         else:
-            stop(BAD_INPUT, f"--media {media}: unknown; accepted: flash, spinning or generic")
+            stop(BAD_INPUT, f"--media {media}: unknown; accepted: measured, flash, spinning or generic")
 
 
 def _fit_drive(
     file: Path,
-    kind: str,
+    kind: str | None,
     start: Path | None,
     fit: str | None,
     columns: Path | None,
@@ -186,30 +212,58 @@ def _fit_drive(
     json: bool,
 ) -> None:
     from tailrace.engine.choice import choose_engine
+    from tailrace.fit.by_depth import calibrate_measured
     from tailrace.fit.calibration import FLASH, SPINNING
     from tailrace.fit.calibration import calibrate as fitted_to
-    from tailrace.fit.measured import media_of, read_points, start_table
-    from tailrace.report.files.documents import as_json, calibration_document
+    from tailrace.fit.measured import STARTS, media_of, read_points, start_table
+    from tailrace.fit.ranking import ranked
+    from tailrace.report.files.documents import as_json, calibration_document, ranking_document
     from tailrace.report.terminal import calibration as shown
 
+    for option, given in (("--fit", fit), ("--start", start)):
+        if given is not None and kind not in STARTS:
+            stop(BAD_INPUT, f"{option}: for drives with parts; accepted: with --media {' or '.join(STARTS)}")
     read = read_points(file, columns, settings)
-    drive = media_of(start_table(kind, start), str(start or kind))
     names = [each.strip() for each in fit.split(",")] if fit else None
     usual = SPINNING if kind == "spinning" else FLASH
     for name in names or ():
         if name not in usual:
             stop(BAD_INPUT, f"--fit {name}: cannot be fitted; accepted: {', '.join(usual)}")
     engine = None if closed_form else choose_engine("auto", 10**7)
+    candidates = None
     try:
-        found = fitted_to(drive, read.points, names, seed, engine)
+        if kind is None:
+            starts = {each: media_of(table, each) for each, table in STARTS.items()}
+            candidates = ranked(read.points, starts, seed, engine)
+            best = candidates[0].fitted
+            if best is None:
+                raise ValueError(candidates[0].reason)
+            found = best
+        elif kind == "measured":
+            found = calibrate_measured(read.points, seed, engine)
+        else:
+            drive = media_of(start_table(kind, start), str(start or kind))
+            found = fitted_to(drive, read.points, names, seed, engine)
     except ValueError as error:
-        stop(BAD_INPUT, f"{file}: {error}; accepted: more points, or --fit with fewer parameters")
+        accepted = "points with a mean, or with a throughput and a queue_depth"
+        if kind in STARTS:
+            accepted = "more points, or --fit with fewer parameters"
+        stop(BAD_INPUT, f"{file}: {error}; accepted: {accepted}")
     if json:
-        put(as_json(calibration_document(file.name, found)))
+        put(
+            as_json(
+                calibration_document(file.name, found)
+                if candidates is None
+                else ranking_document(file.name, candidates)
+            )
+        )
     else:
         from rich.console import Console
 
-        put(shown.calibration_text(file.name, found, read.unused, Console(highlight=False)))
+        console = Console(highlight=False)
+        if candidates is not None:
+            put(shown.ranking_text(file.name, candidates, console))
+        put(shown.calibration_text(file.name, found, read.unused, console))
     if write is not None:
         _write_new(write, shown.fitted_part(file.name, found))
         _wrote(write)
@@ -251,16 +305,22 @@ def _fit_laws(
 
 
 def measured_latencies(file: Path, unit: str, column: str | None = None) -> FloatArray:
-    """Measured latencies in seconds: a column of a file by its heading, or the first."""
-    from tailrace.errors import UnitError
+    """Measured latencies in seconds: a column of a file, by its heading or in ``unit`` before an =, or the only one."""
+    from tailrace.errors import TraceError, UnitError
+    from tailrace.scenario.reading.point_columns import wrong_for_latencies
     from tailrace.trace.mapping import FileColumn
     from tailrace.trace.values import measured_values
     from tailrace.units import parse
 
+    if column is None and "=" in unit:
+        column, unit = unit.split("=", 1)
     try:
         scale = parse(f"1 {unit}", "time")
     except UnitError as error:
         stop(BAD_INPUT, f"--unit {unit}: {error}")
+    wrong = wrong_for_latencies(file, column)
+    if wrong is not None:
+        raise TraceError(str(file), [wrong])
     return measured_values(file, FileColumn(column, None if column else 1, scale))
 
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from tailrace.cli.failures import BAD_INPUT, EXIT_CODES, Debug, Engine, failures, make_directory, put, stop
-from tailrace.cli.studies import EngineChoice, Quiet, Seed, Settings, WorkerCount
+from tailrace.cli.studies import Condition, EngineChoice, Quiet, Seed, Settings, WorkerCount
+
+if TYPE_CHECKING:
+    from tailrace.measure.verdict import Verdict
+    from tailrace.scenario.tables.scenario import Scenario
 
 
 def add_to(app: typer.Typer) -> None:
@@ -32,6 +37,7 @@ def report(
         ),
     ] = None,
     settings: Settings = None,
+    condition: Condition = None,
     seed: Seed = None,
     engine: EngineChoice = Engine.AUTO,
     workers: WorkerCount = None,
@@ -53,19 +59,25 @@ def report(
         from tailrace.study.account import EXTRAS, Account, account, with_studies
         from tailrace.study.compare import compare
 
+        how: dict[str, Any]
         asked = [each.strip() for each in extras.split(",")] if extras else []
         if strange := [each for each in asked if each not in EXTRAS]:
             stop(BAD_INPUT, f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
-        scenarios = [(file, load(file, settings or ())) for file in files]
+        scenarios = [(file, load(file, settings or (), condition)) for file in files]
         if out.suffix.lower() not in (".html", ".htm") or out.is_dir():
             stop(
                 BAD_INPUT,
                 f"out is {str(out)!r}; accepted: a file whose name ends in .html, since a page is written",
             )
         make_directory(out.parent)
+        if any(each.condition for _, each in scenarios):
+            how = {"engine": engine.value, "workers": workers or available_cores()}
+            written, verdict = _in_conditions(scenarios, asked, tuple(settings or ()), seed, quiet, how)
+            put(f"Wrote {write_whole(out, written)}.\n")
+            raise typer.Exit(EXIT_CODES[verdict])
         told: list[Account] = []
         with Watch(not quiet) as watch:
-            how: dict[str, Any] = {
+            how = {
                 "engine": engine.value,
                 "workers": workers or available_cores(),
                 "progress": watch,
@@ -95,3 +107,42 @@ def report(
         page = report_page(told, [str(file) for file in files], asked, compared)
         put(f"Wrote {write_whole(out, page)}.\n")
         raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])
+
+
+def _in_conditions(
+    scenarios: Sequence[tuple[Path, Scenario]],
+    asked: Sequence[str],
+    settings: tuple[str, ...],
+    seed: int | None,
+    quiet: bool,
+    how: dict[str, Any],
+) -> tuple[str, Verdict]:
+    """The page of scenarios with conditions, and the verdict."""
+    from tailrace.measure.verdict import combined
+    from tailrace.report.page.conditions import ConditionsAccount, conditions_page
+    from tailrace.report.terminal.watch import Watch
+    from tailrace.study.compare_conditions import compare_conditions
+    from tailrace.study.conditions import conditions
+    from tailrace.study.headroom import headroom
+    from tailrace.study.relief import relief
+
+    names = [file.stem for file, _ in scenarios]
+    compared = None
+    with Watch(not quiet) as watch:
+        if len(scenarios) > 1:
+            given = [each for _, each in scenarios]
+            compared = compare_conditions(*given, names=names, seed=seed, progress=watch, **how)
+            answers = compared.answers
+        else:
+            answers = {names[0]: conditions(scenarios[0][1], seed, progress=watch, **how)}
+    told = []
+    for (name, answer), (file, scenario) in zip(answers.items(), scenarios, strict=True):
+        with Watch(not quiet) as watch:
+            extra: dict[str, Any] = {"seed": answer.seed, "progress": watch, **how}
+            opened = any(each.is_open for each in scenario.workload)
+            room = headroom(scenario, "load", **extra) if "headroom" in asked and opened else None
+            mended = relief(scenario, **extra) if "relief" in asked else None
+        source = file.read_text(encoding="utf-8-sig")
+        told.append(ConditionsAccount(name, scenario, source, settings, answer, room, mended))
+    page = conditions_page(told, [str(file) for file, _ in scenarios], asked, compared)
+    return page, combined(each.verdict for each in answers.values())

@@ -290,7 +290,10 @@ def compare(
         Path | None,
         typer.Option(metavar="FILE", help="Measured latencies (CSV): how far each design's lie from them."),
     ] = None,
-    unit: Annotated[str, typer.Option(metavar="UNIT", help="Unit of what was measured.")] = "s",
+    unit: Annotated[
+        str,
+        typer.Option(metavar="UNIT", help="Unit of what was measured, or COLUMN=UNIT of several columns."),
+    ] = "s",
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:

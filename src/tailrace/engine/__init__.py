@@ -21,6 +21,9 @@ To add a discipline:
 5. Tests: a hand-traced scenario whose whole log is compared, its properties (work conservation, order), a closed form
    where one exists, and equality of the engines.
 
+A ``FLOW`` station (`flow`) shares as ``PS`` does, at a pace that `physics.flow` finds from how many are there, of which
+kind, and what they draw of the byte rate; shares are whole steps of 2^-20, so that their sum is exact in any order.
+
 An arm with ``segments`` reads on behind a read by as many bytes as the column ``ahead`` of its ``Access`` says;
 there, writes carry ``A_WRITE``. `physics.read_ahead` has the rules.
 """

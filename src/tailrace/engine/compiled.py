@@ -195,6 +195,11 @@ class CompiledRun:
         shared = discipline == Discipline.PS
         busy = np.where(shared, np.minimum(waiting, stations["servers"]), busy)
         waiting = np.where(shared, waiting - busy, waiting)
+        flow = (discipline == Discipline.FLOW) & (stations["waiting"] > 0)
+        present = stations["waiting"]
+        busy = np.where(discipline == Discipline.FLOW, np.where(flow, stations["end"], 0.0), busy)
+        waiting = np.where(flow, present - present * stations["head"], waiting)
+        shared |= flow
         elapsed = np.where(shared, now - stations["changed_s"], elapsed)
         neither = discipline == Discipline.DELAY
         busy_s = np.where(neither, np.nan, stations["busy_s"] + busy * elapsed)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
+from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.paths import Branch, Request, Walker
 from tailrace.engine.reference import ReferenceRun
@@ -103,7 +104,7 @@ def _ahead(station: Any) -> int | None:
         case Fcfs():
             waiting = len(station._queue) if station._ranked is None else len(station._ranked)
             return waiting + station._servers - station._free
-        case Ps():
+        case Ps() | FlowStation():
             return len(station._present)
         case ArmStation():
             return len(station._slots) + int(station._busy)

@@ -17,6 +17,7 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT
 
+from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
@@ -28,6 +29,7 @@ from tailrace.plan.columns import (
     BRANCH,
     COLLECT,
     DETACH,
+    DRAW,
     END,
     GIVE,
     LAP,
@@ -87,7 +89,9 @@ class ReferenceRun:
         self._stage = plan.stations.per_station("stage").tolist()
         self._at_start = [self._walk]
 
-    def _station(self, number: int, ranked: bool) -> Fcfs | Ps | Delay | ArmStation | Permits | Bulk:
+    def _station(
+        self, number: int, ranked: bool
+    ) -> Fcfs | Ps | FlowStation | Delay | ArmStation | Permits | Bulk:
         bank = self._plan.stations.bank_of(number)
         env, walk_on = self._env, self._walk_on
         match bank.discipline:
@@ -95,6 +99,9 @@ class ReferenceRun:
                 return Fcfs(env, walk_on, bank.servers, ranked)
             case Discipline.PS:
                 return Ps(env, walk_on, bank.servers)
+            case Discipline.FLOW:
+                assert bank.flow is not None
+                return FlowStation(env, walk_on, bank.flow)
             case Discipline.DELAY:
                 return Delay(env, walk_on)
             case Discipline.TOKEN:
@@ -236,6 +243,8 @@ class ReferenceRun:
                 station = stations[arg[at]]
                 if type(station) is ArmStation:
                     station.arrive(path, work[at], steps.access[at])
+                elif type(station) is FlowStation:
+                    station.arrive(path, work[at], arg[at - 1], work[at - 1])
                 else:
                     station.arrive(path, work[at])
                 return
@@ -255,6 +264,8 @@ class ReferenceRun:
                 at += 1
             elif code == RELEASE:
                 stations[arg[at]].release()
+                at += 1
+            elif code == DRAW:  # read at the visit that follows
                 at += 1
             elif code == LAP:
                 assert isinstance(path, Request)

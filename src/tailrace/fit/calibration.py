@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
 from tailrace.fit.correction import effects, fit_through
+from tailrace.fit.left_out import Refit, Residual, left_out, repeated
 from tailrace.fit.measured import MeasuredPoint, Media
 from tailrace.fit.predicted import REQUESTS, closed_form, simulated
 from tailrace.measure.fit import Fit, Model, fit, profile_intervals
 from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.spinning import Spinning
+from tailrace.units import Dimension
 
 ALIKE = 0.95
 VAGUE = 2.5
@@ -34,7 +37,8 @@ FLASH = ("command_rate", "cell_read", "channel_rate", "buffer_time", "cell_progr
 class Parameter:
     """A fitted parameter in SI with its 95 % interval; ``start`` is where the fit began.
 
-    Where the points set no bound, ``low`` is 0 or ``high`` infinite.
+    Where the points set no bound, ``low`` is 0 or ``high`` infinite. ``dimension`` is that of its value where no key
+    of the media says it; None for a number.
     """
 
     name: str
@@ -42,17 +46,7 @@ class Parameter:
     low: float
     high: float
     start: float
-
-
-@dataclass(frozen=True)
-class Residual:
-    """One measured quantity beside the fitted one, in SI; ``log_difference`` is ln(fitted/measured)."""
-
-    point: MeasuredPoint
-    quantity: str
-    measured: float
-    fitted: float
-    log_difference: float
+    dimension: Dimension | None = None
 
 
 @dataclass(frozen=True)
@@ -62,15 +56,19 @@ class Calibration:
     ``by`` says what predicted them ("simulation" or "closed form"), ``singular_values`` are those of the sensitivities
     (relative change of predictions over relative change of parameters); ``warnings`` name parameters that the points
     cannot tell apart or tell at all. ``spread`` is the standard deviation of the residuals of the logarithm.
+    ``left_out`` is each condition as a fit to all others predicts it, and ``repeated`` how far measurements of one
+    condition lie from their mean (`fit.left_out`).
     """
 
-    media: Media
+    media: Media | Measured
     by: str
     parameters: tuple[Parameter, ...]
     residuals: tuple[Residual, ...]
     spread: float
     singular_values: tuple[float, ...]
     warnings: tuple[str, ...]
+    left_out: tuple[Residual, ...] = ()
+    repeated: float | None = None
 
 
 def calibrate(
@@ -79,8 +77,9 @@ def calibrate(
     names: Sequence[str] | None = None,
     seed: int = 1,
     engine: Engine | None = "reference",
+    leaving_out: bool = True,
 ) -> Calibration:
-    """Fit parameters of a drive, beginning at those of ``media``.
+    """Fit parameters of a drive, beginning at those of ``media``; ``leaving_out``: each condition in turn as well.
 
     By closed forms first; then by these as the simulation corrects them (`fit.correction`). Intervals are those of
     the sum of squares along each parameter (`measure.fit`). Without ``engine`` closed forms only.
@@ -115,7 +114,33 @@ def calibrate(
                 "trust values and intervals less."
             )
     by = "closed form" if engine is None else "simulation"
-    return _answer(media, points, told, start, model, found, by, warnings)
+    others = left_out(points, _refitted(points, model, found)) if leaving_out else ()
+    return replace(
+        _answer(media, points, told, start, model, found, by, warnings),
+        left_out=others,
+        repeated=repeated(points),
+    )
+
+
+def _refitted(points: Sequence[MeasuredPoint], model: Model, found: Fit) -> Refit:
+    """Fits to some of the points by the model as it was corrected for the fit to all."""
+    names = [(place, name) for place, point in enumerate(points) for name in point.measured]
+    of_point = np.array([place for place, _ in names])
+
+    def refit(kept: Sequence[int]) -> list[dict[str, float]] | None:
+        mine = np.isin(of_point, kept)
+        try:
+            best = fit(
+                lambda theta: model(theta)[mine], found.theta, found.low, found.high, found.measured[mine]
+            )
+        except ValueError:
+            return None
+        told: list[dict[str, float]] = [{} for _ in points]
+        for (place, name), value in zip(names, model(best.theta), strict=True):
+            told[place][name] = float(value)
+        return told
+
+    return refit
 
 
 def _told(media: Media, points: Sequence[MeasuredPoint], names: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -141,7 +166,7 @@ def _answer(
 ) -> Calibration:
     ends = profile_intervals(model, found)
     parameters = tuple(
-        Parameter(name, *(float(np.exp(each)) for each in (best, low, high, began)))
+        Parameter(name, float(np.exp(best)), float(np.exp(low)), float(np.exp(high)), float(np.exp(began)))
         for name, best, (low, high), began in zip(names, found.theta, ends, start, strict=True)
     )
     quantities = [(point, name) for point in points for name in point.measured]

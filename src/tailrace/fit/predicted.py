@@ -14,6 +14,7 @@ from tailrace.hardware.flash import FlashCost
 from tailrace.physics.seek import three_point_curve
 from tailrace.replicate.boiled import replicate
 from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import TRANSFER_PIECE, Server
 from tailrace.scenario.tables.spinning import Spinning
@@ -129,7 +130,7 @@ def _programmed_per_s(drive: FlashCost, size_bytes: FloatArray) -> FloatArray:
 
 
 def simulated(
-    media: Media,
+    media: Media | Measured,
     points: Sequence[MeasuredPoint],
     seed: int,
     engine: Engine,
@@ -164,7 +165,7 @@ def simulated(
     return np.log(told)
 
 
-def _filling(media: Media, point: MeasuredPoint) -> int:
+def _filling(media: Media | Measured, point: MeasuredPoint) -> int:
     """Writes until the buffer of a flash drive is full, if they come in faster than dies program: 0 if not."""
     if point.read or point.queue_depth is None or not isinstance(media, Flash):
         return 0
@@ -178,7 +179,7 @@ def _filling(media: Media, point: MeasuredPoint) -> int:
     return int(1.2 * room / gained)
 
 
-def _around(media: Media, point: MeasuredPoint) -> Scenario:
+def _around(media: Media | Measured, point: MeasuredPoint) -> Scenario:
     asked = {"rate": point.rate_per_s} if point.queue_depth is None else {"queue_depth": point.queue_depth}
     workload = Workload(name="point", request_size=point.size_bytes, read_share=float(point.read), **asked)
     return Scenario(server=Server(media=media), workload=(workload,))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.trace.compilation import few_sizes
 from tailrace.trace.profile import Profile
+from tailrace.trace.segments import Segment
 
 MOST_SIZES = 16
 POISSON_LIKE = (0.8, 1.25)
@@ -73,11 +75,46 @@ def resembling(profile: Profile, name: str) -> dict[str, Any]:
     return table
 
 
+def resembling_day(profile: Profile, spells: Sequence[Segment], name: str) -> dict[str, Any]:
+    """A class that resembles a trace, and a condition for each of its spells, as tables of a scenario.
+
+    What the rate does from spell to spell is a matter of the conditions; arrivals are as regular as they are within
+    them. Raises ValueError as `resembling`.
+    """
+    table = resembling(profile, name)
+    for key in ("arrivals", "burstiness", "surge"):
+        table.pop(key, None)
+    known = [(each.gap_scv, each.requests) for each in spells if each.gap_scv is not None]
+    whole = sum(requests for _, requests in known)
+    table |= _by_gaps(sum(scv * requests for scv, requests in known) / whole if whole else 1.0)
+    return {"workload": [table], "condition": [_condition(each, table, name) for each in spells]}
+
+
+def _condition(spell: Segment, table: Mapping[str, Any], name: str) -> dict[str, Any]:
+    rate = max(spell.rate_per_s / table["clients"], 1e-9)
+    keys: dict[str, Any] = {"rate": units.write(float(f"{rate:.6g}"), "request rate")}
+    if spell.read_share is not None:
+        keys["read_share"] = float(f"{spell.read_share:.4g}")
+    return {
+        "name": f"{_clock(spell.begin_s)} to {_clock(spell.end_s)}",
+        "hours": float(f"{(spell.end_s - spell.begin_s) / 3600:.6g}"),
+        "set": {"workload": {name: keys}},
+    }
+
+
+def _clock(seconds: float) -> str:
+    """Hours and minutes since the trace began; with seconds where it is short."""
+    whole = round(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
 def _arrivals(profile: Profile) -> dict[str, Any]:
-    scv = profile.gap_scv or 1.0
     surge = _surge(profile)
-    if surge is not None:
-        return {"surge": surge}
+    return _by_gaps(profile.gap_scv or 1.0) if surge is None else {"surge": surge}
+
+
+def _by_gaps(scv: float) -> dict[str, Any]:
+    """The law of arrivals by the squared coefficient of variation of the times between them."""
     if scv > POISSON_LIKE[1]:
         return {"arrivals": "bursty", "burstiness": float(f"{scv:.4g}")}
     if scv < REGULAR:

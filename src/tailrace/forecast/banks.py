@@ -15,6 +15,9 @@ from tailrace.theory.laws import Complexes
 MOST_VALUES = 12
 """Different service times up to which their law is taken as it is; beyond, by mean and variability."""
 
+SOME_VALUES = 200
+"""Service times, of all, that are looked at first for whether they are more than `MOST_VALUES`."""
+
 LOW_UTILISATION = 0.3
 """Utilisation up to which the time at a station that shares its servers is taken as its mean."""
 
@@ -163,10 +166,13 @@ def merged_law(works: Sequence[FloatArray], rates: Sequence[float]) -> theory.La
     mean = float(weights @ values)
     if mean <= 0.0:
         return None
-    levels, level = np.unique(np.round(values / mean, 6), return_inverse=True)
+    rounded = np.round(values / mean, 6)
+    # Most works have many values, which a few of them show in a fraction of the time.
+    few = np.unique(rounded[:: max(rounded.size // SOME_VALUES, 1)]).size <= MOST_VALUES
+    levels, level = np.unique(rounded, return_inverse=True) if few else (rounded[:0], rounded[:0])
     if levels.size == 1:
         return theory.Constant(mean)
-    if levels.size <= MOST_VALUES and levels[0] > 0:
+    if 0 < levels.size <= MOST_VALUES and levels[0] > 0:
         shares = np.bincount(level, weights)
         laws = tuple(theory.Constant(float(each) * mean) for each in levels)
         return theory.Mixture(tuple((shares / shares.sum()).tolist()), laws)

@@ -26,6 +26,7 @@ from tailrace.forecast.banks import (
     ranked_wait,
 )
 from tailrace.forecast.exact import written_law
+from tailrace.forecast.flow import Draws, Mix, flow_wait
 from tailrace.forecast.saturation import writes_alone_s, written_laws
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.build import sample_requests
@@ -119,6 +120,9 @@ class Decomposition:
                     self.waits[place] = self.arms[place].wait
                     if bank.alike is not None:
                         self._each_arm[place] = self._arm_waits(place, rates)
+            elif bank.flow is not None:
+                if offered.rate_per_s > 0:
+                    self.waits[place] = flow_wait(bank.flow, self.mix(place, rates), list(self.samples))
             elif offered.rate_per_s > 0:
                 self.waits[place] = bank_wait(bank, offered, self._laws.get(place))
         for place in late:
@@ -157,6 +161,18 @@ class Decomposition:
                 awaited = float(visits.awaited[of_rank].mean())
                 made = each * float(self._shares[name][of_rank].sum())
                 yield Takes(name, int(rank), made, works, awaited)
+
+    def mix(self, place: int, rates: Mapping[str, float]) -> Mix:
+        """What is asked a second of one station of a bank that serves by the number present."""
+        bank = self.stations.banks[place]
+        draws = {
+            name: Draws.of(sample.chunk, bank.first, bank.count) for name, sample in self.samples.items()
+        }
+        weights = {
+            name: rates.get(name, 0.0) / len(sample.chunk) / bank.loaded
+            for name, sample in self.samples.items()
+        }
+        return Mix.of(draws, weights)
 
     def is_visited(self, place: int) -> bool:
         """Whether any class goes to a bank at all."""
@@ -202,7 +218,8 @@ class Decomposition:
         for place, bank in enumerate(self.stations.banks):
             wait = self.waits[place]
             visited = bool((self.samples[name].bank == place).any())
-            if bank.discipline == Discipline.PS and visited and wait.utilisation > LOW_UTILISATION:
+            shared = bank.discipline in (Discipline.PS, Discipline.FLOW)
+            if shared and visited and wait.utilisation > LOW_UTILISATION:
                 return bank.name
         return None
 
@@ -248,6 +265,8 @@ class Decomposition:
                 visits.append(each)
             # A hold is no time of its own: the visits meanwhile are counted where they are made.
             service = None if bank.discipline == Discipline.TOKEN else self._laws.get(place) or own_law(works)
+            if bank.discipline == Discipline.FLOW:  # those present vary little beside the work itself
+                service = own_law(works * wait.slowdown)
             if bank.discipline == Discipline.ARM:
                 service = self.arms[place].service
             if service is not None:

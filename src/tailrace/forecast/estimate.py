@@ -12,6 +12,7 @@ from tailrace.forecast.arms import arm_service
 from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
+from tailrace.forecast.flow import depth_notes, mixed_in_closed
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
@@ -32,6 +33,9 @@ UNLIKE = 1.2
 
 MOST_EXACT = 5e6
 """Populations times stations up to which a closed network is solved exactly."""
+
+MIXINGS = 4
+"""Times that a closed network is solved until the mix of classes at measured drives is that of the solution."""
 
 COLLECTING = "how many commits are written together is not known"
 REBUILDING = "a rebuild puts long runs among the accesses of the arms"
@@ -70,7 +74,8 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)
     except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
         classes = {}
-    return Theory(binding, used, classes, failure_notes(scenario, asked_left_s(scenario)))
+    notes = (*failure_notes(scenario, asked_left_s(scenario)), *depth_notes(scenario, load.banks, load.share))
+    return Theory(binding, used, classes, notes)
 
 
 def _decomposed(scenario: Scenario, seed: int) -> dict[str, ClassTheory]:
@@ -187,10 +192,25 @@ class _ClosedNetwork:
         self._gathered = False
         self._servers = np.array(
             [
-                math.inf if bank.discipline == Discipline.DELAY or not bank.paces else bank.servers
+                math.inf if bank.discipline == Discipline.DELAY or not bank.paces else bank.most
                 for bank in self._banks
             ]
         )
+        self._mixes = {
+            place: [network.mix(place, {each.name: 1.0}) for each in self._closed]
+            for place, bank in enumerate(self._banks)
+            if bank.flow is not None
+        }
+        self._totals: dict[int, FloatArray] = {}
+        self._mix_present({place: np.ones(len(self._closed)) for place in self._mixes})
+
+    def _mix_present(self, numbers: dict[int, FloatArray]) -> None:
+        """Measured drives give what they give to such numbers of each class."""
+        for place, each in numbers.items():
+            flow = self._banks[place].flow
+            assert flow is not None
+            self._totals[place] = mixed_in_closed(self._mixes[place], each).totals(flow)
+            self._servers[place] = self._totals[place][-1]
 
     def classes(self) -> dict[str, ClassTheory]:
         try:
@@ -204,13 +224,15 @@ class _ClosedNetwork:
         demand = np.array([self._in_a_row(each.name, left) for each in self._closed])
         think = [each.think_time or 0.0 for each in self._closed]
         spread = np.repeat(demand / self._count, self._count, axis=1)
-        servers = np.repeat(self._servers, self._count)
-        solved = self._solved(spread, think, servers)
+        begin = np.cumsum(self._count) - self._count
+        solved = self._solved(spread, think)
+        for _ in range(MIXINGS if self._mixes and len(self._closed) > 1 else 0):
+            self._mix_present({place: solved.number[:, begin[place]] for place in self._mixes})
+            solved = self._solved(spread, think)
         answers = {
             each.name: self._closed_class(place, each, solved, most_left)
             for place, each in enumerate(self._closed)
         }
-        begin = np.cumsum(self._count) - self._count
         queued = np.add.reduceat(solved.number, begin, axis=1) / self._count / self._servers
         for workload in self._network.scenario.workload:
             if not workload.is_open:
@@ -258,17 +280,20 @@ class _ClosedNetwork:
         )
         each_s = np.divide(theirs, made, out=np.zeros_like(theirs), where=made > 0)
         waits = visits * np.sum(queued * each_s, axis=0)
-        shares = [bank.discipline == Discipline.PS for bank in self._banks]
+        shares = [bank.discipline in (Discipline.PS, Discipline.FLOW) for bank in self._banks]
         return np.asarray(own + np.where(shares, own * queued.sum(axis=0), waits))
 
-    def _solved(self, demand: FloatArray, think: list[float], servers: FloatArray) -> theory.ClosedSolution:
+    def _solved(self, demand: FloatArray, think: list[float]) -> theory.ClosedSolution:
+        servers = np.repeat([1 if k in self._mixes else n for k, n in enumerate(self._servers)], self._count)
+        place_of = np.repeat(np.arange(self._count.size), self._count)
+        rates = {k: self._totals[int(place)] for k, place in enumerate(place_of) if int(place) in self._mixes}
         size = math.prod(float(n + 1) for n in self._clients) * demand.shape[1]
         if size <= MOST_EXACT:
             try:
-                return theory.solve_closed(demand, self._clients, think, servers)
+                return theory.solve_closed(demand, self._clients, think, servers, rates=rates)
             except theory.OutsideValidityError:
                 pass
-        return theory.solve_closed(demand, self._clients, think, servers, method="linearised")
+        return theory.solve_closed(demand, self._clients, think, servers, rates=rates, method="linearised")
 
     def _closed_class(
         self, place: int, workload: Workload, solved: theory.ClosedSolution, left: FloatArray
@@ -276,7 +301,9 @@ class _ClosedNetwork:
         name, clients, think = workload.name, self._clients[place], workload.think_time or 0.0
         alone = len(self._network.scenario.workload) == 1 and all(map(self._is_bounded, self._arms))
         slow, fast = self._demand(name, True, "most") / left, self._demand(name, True, "least") / left
-        sizes, servers = self._count, np.repeat(self._servers, self._count)
+        sizes = self._count
+        bounding = [1.0 if place in self._mixes else each for place, each in enumerate(self._servers)]
+        servers = np.repeat(bounding, sizes)
         _, high = bounds_s(np.repeat(slow / sizes, sizes), clients, think, servers, alone, balanced=False)
         busiest = float(np.max(fast / sizes / self._servers))
         low = max(clients * busiest - think, self._idle_s(name))

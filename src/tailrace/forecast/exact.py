@@ -16,7 +16,11 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.result import ClassTheory
+from tailrace.hardware.measured import MeasuredCost
+from tailrace.hardware.service import gamma_times
+from tailrace.physics.flow import capped
 from tailrace.scenario.tables import law as written
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import LawStage, Pool
@@ -32,7 +36,8 @@ PRIORITIES = "with priorities means only are known"
 class _Station:
     """``count`` equal stations, one of which every request visits once.
 
-    ``smoothed`` says whether the law has no more than the moments of the one that was written.
+    ``smoothed`` says whether the law has no more than the moments of the one that was written. With ``totals`` it
+    gives 1, 2 ... present so much together, the last to any more (`physics.flow`).
     """
 
     servers: int
@@ -40,6 +45,16 @@ class _Station:
     discipline: str
     law: theory.Law
     smoothed: bool
+    totals: FloatArray | None = None
+
+    @classmethod
+    def measured(cls, media: Measured, size_bytes: int, read: bool) -> _Station:
+        """Measured drives of which all requests are of one size and kind."""
+        cost = MeasuredCost.of(media).of_kind(read)
+        mean_s, share = cost.asked(np.array([size_bytes]))
+        scv = cost.written.variability
+        law = theory.Gamma(float(mean_s[0]), scv) if scv > 0 else theory.Constant(float(mean_s[0]))
+        return cls(1, media.count, "ps", law, False, capped(cost.totals, float(share[0])))
 
     @classmethod
     def of(cls, stage: LawStage | Generic, count: int) -> _Station:
@@ -59,7 +74,12 @@ class _Station:
         return self.discipline != "fcfs" or self.memoryless
 
     def utilisation(self, rate_per_s: float) -> float:
-        return rate_per_s * self.law.mean_s / self.count / self.servers
+        return rate_per_s * self.law.mean_s / self.count / self.most
+
+    @property
+    def most(self) -> float:
+        """Seconds of service that it gives a second at most."""
+        return self.servers if self.totals is None else float(self.totals[-1])
 
 
 def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
@@ -88,6 +108,9 @@ def exact_classes(scenario: Scenario) -> dict[str, ClassTheory] | None:
 def exact_quantiles_s(scenario: Scenario, ps: Sequence[float]) -> dict[float, float]:
     """Quantiles of latency in seconds of a scenario for which `exact_classes` gives a p99, alike for all classes."""
     stations = _stations(scenario) or []
+    alone = _alone_s(scenario, stations)
+    if alone is not None:
+        return {p: alone * _of_mean(stations[0].law.scv, p) for p in ps}
     rate = scenario.open_rate_per_s
     parts = [_response_law(each, rate / each.count) for each in stations]
     return {p: _quantile_s(p, parts) for p in ps}
@@ -121,12 +144,18 @@ def _stations(scenario: Scenario) -> list[_Station] | None:
     laws = [each for each in stages if isinstance(each, LawStage)]
     if (
         len(laws) < len(stages)
-        or not isinstance(media, Generic)
+        or not isinstance(media, Generic | Measured)
         or media.slow_drives
         or _is_redundant(server.pools[0])
     ):
         return None
     found = [_Station.of(each, 1) for each in laws]
+    if isinstance(media, Measured):
+        asked = {(part.size, each.reads) for each in scenario.workload for part in each.sizes}
+        size_bytes, reads = next(iter(asked))
+        if len(asked) > 1 or reads not in (0.0, 1.0):
+            return None
+        return [*found, _Station.measured(media, size_bytes, reads == 1.0)]
     return [*found, _Station.of(media, media.count)]
 
 
@@ -189,6 +218,8 @@ def _quantile_s(p: float, parts: Sequence[theory.ResponseLaw]) -> float:
 
 
 def _response_mean_s(station: _Station, rate: float) -> float:
+    if station.totals is not None:
+        return float(theory.sharing_number_by_rate(rate * station.law.mean_s, station.totals)) / rate
     if station.discipline == "ps":
         return float(theory.sharing_response_mean(rate, station.law.mean_s, station.servers))
     return _response_law(station, rate).mean_s
@@ -209,6 +240,8 @@ def _open_method(queues: Sequence[_Station]) -> str:
     if station is None:
         return "a sum of delays"
     servers = str(station.servers)
+    if station.totals is not None:
+        return "processor sharing at a rate by the number present"
     if station.discipline == "ps":
         return f"M/G/{servers} with processor sharing"
     return f"M/M/{servers}" if station.memoryless else "M/G/1 (Pollaczek and Khinchine)"
@@ -252,6 +285,26 @@ def _ranked(
 # Closed, and both kinds together
 
 
+def _alone_s(scenario: Scenario, stations: Sequence[_Station]) -> float | None:
+    """Mean latency where a measured drive always holds the same number: each takes its own work times a constant.
+
+    None where that is not so.
+    """
+    closed = scenario.workload
+    if len(stations) > 1 or len(closed) > 1 or closed[0].is_open or closed[0].think_time:
+        return None
+    (station,) = stations
+    if station.totals is None or station.count > 1:
+        return None
+    number = closed[0].clients * (closed[0].queue_depth or 1)
+    return number * station.law.mean_s / float(station.totals[min(number, station.totals.size) - 1])
+
+
+def _of_mean(scv: float, p: float) -> float:
+    """A quantile of a gamma law over its mean."""
+    return float(gamma_times(1.0, scv, np.array([p]))[0])
+
+
 def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[str, ClassTheory] | None:
     """Product form with closed classes; open ones beside them where every station has one server.
 
@@ -266,7 +319,8 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     servers = np.repeat(
         [each.servers if each.queues else math.inf for each in stations], [each.count for each in stations]
     )
-    if rate > 0 and np.any((servers > 1) & queues):
+    by_number = _by_number(stations)
+    if rate > 0 and (by_number or np.any((servers > 1) & queues)):
         return None
     demand = np.repeat([each.law.mean_s / each.count for each in stations], [each.count for each in stations])
     left = np.where(queues, 1 - rate * demand, 1.0)
@@ -274,21 +328,28 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
     clients = [each.clients * (each.queue_depth or 1) for each in closed]
     think = [each.think_time or 0.0 for each in closed]
     try:
-        solved = theory.solve_closed(np.tile(demand / left, (len(closed), 1)), clients, think, servers)
+        solved = theory.solve_closed(
+            np.tile(demand / left, (len(closed), 1)), clients, think, servers, rates=by_number
+        )
     except theory.OutsideValidityError:  # too many populations
         return None
-    answers = {}
+    answers, alone = {}, _alone_s(scenario, stations)
     for place, each in enumerate(closed):
-        low, high = bounds_s(demand / left, clients[place], think[place], servers, len(closed) == 1)
+        bounding = (clients[place], think[place], servers, len(closed) == 1, not by_number)
+        low, high = bounds_s(demand / left, *bounding)
+        if by_number:
+            most = np.repeat([station.most for station in stations], [station.count for station in stations])
+            low, _ = bounds_s(demand / left / most, *bounding)
         answers[each.name] = ClassTheory(
             float(solved.response_s[place]),
-            None,
+            None if alone is None else alone * _of_mean(stations[0].law.scv, 0.99),
             solved.method,
             exact_mean=True,
+            exact_p99=alone is not None,
             low_s=low,
             high_s=high,
             rate_per_s=float(solved.throughput[place]),
-            p99_reason=CLOSED,
+            p99_reason=CLOSED if alone is None else None,
         )
     queued = np.where(queues, solved.number.sum(axis=0), 0.0)
     opened = ClassTheory(
@@ -299,6 +360,12 @@ def _closed_or_mixed(scenario: Scenario, stations: Sequence[_Station]) -> dict[s
         p99_reason="beside closed classes means only are known",
     )
     return {each.name: answers.get(each.name, opened) for each in scenario.workload}
+
+
+def _by_number(stations: Sequence[_Station]) -> dict[int, FloatArray]:
+    """What the stations give by the number present, by their places among all of them."""
+    every = [each for each in stations for _ in range(each.count)]
+    return {place: each.totals for place, each in enumerate(every) if each.totals is not None}
 
 
 def bounds_s(

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import cycle
 
 import numpy as np
 from scipy.stats import t
@@ -14,6 +15,7 @@ from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.choice import WORTH_COMPILING, at_hand, choose_engine, runner
 from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
+from tailrace.forecast.flow import share_carried
 from tailrace.forecast.result import Saturation
 from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
@@ -40,6 +42,9 @@ BATCHES = 24
 
 FOLLOWING = 0.001
 """Share of accesses that may begin by chance where the one before them did, or ended."""
+
+REPEATED_ROWS = 2048
+"""Rows in a block of what is put to a station by itself."""
 
 PLACES = 1024
 """Places, of equally many accesses each, between which the mean seek is summed."""
@@ -101,13 +106,15 @@ class Load:
 def offered_load(scenario: Scenario, seed: int) -> Load:
     """The load of the open classes and of rebuilds on every bank of the server."""
     stations, demands = sample_demands(scenario, seed)
-    both = np.zeros((2, 2, len(stations)))  # of classes and of rebuilds: seconds of service, and visits
+    # Of classes and of rebuilds: seconds of service, visits, and what `flow.share_carried` asks.
+    both = np.zeros((2, 4, len(stations)))
     for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
         for workload in classes:
             if workload.is_open:
                 demand = demands[workload.name]
-                both[place] += workload.rate_at(factor) * np.stack([demand.service_s, demand.visits])
-    service, visits = both.sum(axis=0)
+                columns = (demand.service_s, demand.visits, demand.writing_s, demand.drawn_s)
+                both[place] += workload.rate_at(factor) * np.stack(columns)
+    service, visits, writing, drawn = both.sum(axis=0)
     share = np.full(len(stations.banks), np.nan)
     background, error = np.zeros(len(stations.banks)), np.zeros(len(stations.banks))
     arms_by_run = False
@@ -136,6 +143,12 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
         elif bank.key == DESTAGES and visits[bank.first] > 0.0:
             share[place] = visits[bank.first] / held_per_s(at_any_load(scenario), seed, bank.first)
             error[place] = HELD_ERROR
+        elif bank.flow is not None:
+            asked = (
+                share_carried(bank.flow, each[0, mine], each[2, mine], each[3, mine])
+                for each in (both[0], np.stack([service, visits, writing, drawn]))
+            )
+            share[place], background[place] = _fullest(bank, *asked)
         elif bank.discipline not in (Discipline.DELAY, Discipline.ARM) and bank.paces:
             known = laws.get((bank.stage, bank.name))
             alone, all_ = both[0, 0, mine], service[mine]
@@ -242,7 +255,7 @@ def idle_positioning_s(scenario: Scenario, seed: int, first: int) -> float | Non
     """
     bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
     assert bank.arm is not None
-    access = _accesses(scenario, seed, first, ACCESSES, with_rebuilds=True).steps.access
+    access = _accesses(scenario, seed, first, ACCESSES, True).steps.access
     assert access is not None
     start, end = access.start[::2], access.end[::2]
     follows = (start[1:] == end[:-1]) | (start[1:] == start[:-1])
@@ -330,8 +343,9 @@ def _alone(
 @lru_cache(maxsize=8)
 def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_rebuilds: bool) -> Chunk:
     """Accesses to the arms of a bank, of the open or the closed classes, drive after drive, each a path of its own."""
+    bank = build_plan(scenario, seed, replication=0).stations.bank_of(first)
+    scenario = _of_pool(scenario, bank)
     plan = build_plan(scenario, seed, replication=0)
-    bank = plan.stations.bank_of(first)
     opened = [] if plan.open_source is None else [plan.open_source]
     orders = (
         (opened, plan.closed) if any(each.is_open for each in scenario.workload) else (plan.closed, opened)
@@ -341,9 +355,21 @@ def _accesses(scenario: Scenario, seed: int, first: int, accesses: int, with_reb
     if not steps:
         steps, drives = _of_bank(orders[1], bank, accesses, classes)
     if not steps:
-        return _accesses(scenario, seed, first, accesses, with_rebuilds=True)
+        return _accesses(scenario, seed, first, accesses, True)
     order = np.argsort(np.concatenate(drives), kind="stable")[:accesses]
     return one_visit_each(Steps.joined(steps).at(order))
+
+
+def _of_pool(scenario: Scenario, bank: Bank) -> Scenario:
+    """The scenario with those classes only that go to the pool of the bank: others may send a thousand times as much.
+
+    Where classes share a read cache all are needed.
+    """
+    names = [each.name for each in scenario.server.pool if bank.name.startswith(each.station_name(""))]
+    if not names or getattr(scenario.server.controller, "read_cache", None) is not None:
+        return scenario
+    there = tuple(each for each in scenario.workload if any(part.pool in names for part in each.parts))
+    return scenario.model_copy(update={"workload": there}) if there else scenario
 
 
 def _of_bank(
@@ -371,12 +397,12 @@ def _of_bank(
 
 
 class _Repeated(Source):
-    """The same block over and over."""
+    """The same rows over and over, in blocks of so few that an engine has room for them from the start."""
 
     def __init__(self, chunk: Chunk) -> None:
         super().__init__(len(chunk), chunk.steps.op.size)
-        self._chunk = chunk
+        self._blocks = cycle(chunk.parts(REPEATED_ROWS))
 
     def _block(self, rows: int) -> Chunk:
         del rows
-        return self._chunk
+        return next(self._blocks)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.special import gammainc
@@ -80,6 +81,8 @@ class _Walk:
         self._slowdown = stations.slowdown.tolist()
         self._wait = list(zip(stations.wait_s.tolist(), stations.wait_variance.tolist(), strict=True))
         self._beyond = list(zip(stations.beyond_s.tolist(), stations.beyond_variance.tolist(), strict=True))
+        # Rows that ask for as much of stations alike take as long.
+        self._longest = cache(longest)
 
     def way(self, at: int) -> tuple[float, float]:
         """Mean and variance of the time on the way that begins here."""
@@ -97,7 +100,7 @@ class _Walk:
                     assert self._op[at] == BRANCH
                     ways.append(self.way(at + 1))
                     at += 1 + self._arg[at]
-                parts = longest(ways)
+                parts = self._longest(tuple(ways))
                 mean, variance = mean + parts[0], variance + parts[1]
                 continue
             elif op in (VISIT, TAKE, TAKE_RANKED):

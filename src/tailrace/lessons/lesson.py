@@ -78,7 +78,7 @@ def claims_table(claims: Sequence[Claim]) -> Table:
 def told(estimate: IntervalEstimate, factor: float = 1.0) -> str:
     """An estimate with its half-width, as the lessons write it in a sentence."""
     value, rest = interval_figure(estimate.scaled(factor))
-    return f"{value} {rest}".strip()
+    return f"{value}\N{NO-BREAK SPACE}{rest}".strip()
 
 
 def written(value: float, digits: int = FEW_DIGITS) -> str:

@@ -1,7 +1,8 @@
 """What may be claimed from a sample? Numpy and scipy only; no one here knows where a sample came from.
 
 `interval` is what every figure looks like, `section` gives intervals over replications and `paired` those of a
-difference, `quantile` the quantiles themselves and `spectrum` those of samples that are kept small, `warmup` says
+difference, `quantile` the quantiles themselves, `spectrum` those of samples that are kept small and `mixture` those of
+several samples, each with a weight of its own; `warmup` says
 whether measuring began late enough, `length` how long a run must be, `backlog` whether a server is overloaded,
 `verdict` whether a target is met, `fit` which parameters explain what was measured, `distance` how far two
 distributions lie apart.

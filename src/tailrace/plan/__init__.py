@@ -9,7 +9,8 @@ for all that have come meanwhile (bulk service: a group commit), ``LAP`` where a
 
 Nobody writes steps by hand. `path` has expressions that describe the paths of many requests at once:
 
-- ``visit(count, station, work_s)``, ``take(count, pool, n)``, ``give(count, pool, n)``: one step each
+- ``visit(count, station, work_s)``, ``take(count, pool, n)``, ``give(count, pool, n)``, ``draw(count, kind, share)``:
+  one step each
 - ``Series(count, [a, b, ...])``: one path after the other
 - ``Collected(station, inside)``: a path that is walked by one item for all that were collected while it was walked
   before
@@ -50,6 +51,11 @@ made. Who is written along is charged the time up to the end of that write as a 
 as shared by as many as it may hold (`demand`): groups grow as long as anything on their way is short, so that is what
 saturates. How long a write takes is found by a short run of writes by themselves. Estimates reckon with
 `theory.bulk_service`: as many together as come during such a write, whatever its limit.
+
+Measured drives. A drive of which only rates by queue depth are known (`measured`) is one station of discipline
+``FLOW``: those present share what `physics.flow` says that so many are given. A ``DRAW`` step before each visit says
+whether it is a read or a write there, and what share of the byte rate it draws. Loads and estimates reckon with the
+mix of those present (`forecast.flow`); where all requests are alike they are exact.
 
 Caches. Caches are decided here, not by an engine. `read_cache` says which reads hit: an item is found with
 probability 1 − exp(−rate · t), with one characteristic time t for all classes (`physics.cache`), so the cache is warm

@@ -13,7 +13,15 @@ from tailrace.plan.demand import Demand, chunk_demand, positioning_s
 from tailrace.plan.filled import Filling, fillings
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.server import ServerPlan
-from tailrace.plan.source import BLOCK_STEPS, ClassPlan, ClosedSource, OpenSource, RebuildSource, Source
+from tailrace.plan.source import (
+    BLOCK_STEPS,
+    LIKELY_STEPS,
+    ClassPlan,
+    ClosedSource,
+    OpenSource,
+    RebuildSource,
+    Source,
+)
 from tailrace.plan.stations import Stations
 from tailrace.plan.transaction import TransactionPlan
 from tailrace.scenario.tables.scenario import Scenario
@@ -73,24 +81,38 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
         if workload.is_open:
             continue
         depth = workload.queue_depth or 1
-        spread_s = 0.0
+        spread_s, steps_a_row = 0.0, float(LIKELY_STEPS)
         if not workload.think_time:
             sample = planned(number, workload, client=0).chunk(
                 np.zeros(SPREAD_SAMPLE), np.zeros(SPREAD_SAMPLE, int)
             )
             spread_s = chunk_demand(sample, server.stations).awaited_s
+            steps_a_row = sample.steps.op.size / SPREAD_SAMPLE
         if not needs_source_per_client(scenario, workload):
             count = workload.clients * depth
             slots += [(len(closed), slot // depth) for slot in range(count)]
             first = found.get(workload.name)
-            closed.append(ClosedSource(planned(number, workload), None, count, spread_s, rows, first))
+            closed.append(
+                ClosedSource(
+                    planned(number, workload), None, count, spread_s, rows, first, steps_a_row=steps_a_row
+                )
+            )
             continue
         share = max(BLOCK_STEPS // workload.clients, 1)
         for client in range(workload.clients):
             slots += [(len(closed), client)] * depth
             first = found.get(workload.name) if client == 0 else None
             closed.append(
-                ClosedSource(planned(number, workload, client), client, depth, spread_s, rows, first, share)
+                ClosedSource(
+                    planned(number, workload, client),
+                    client,
+                    depth,
+                    spread_s,
+                    rows,
+                    first,
+                    share,
+                    steps_a_row,
+                )
             )
     return Plan(
         server.stations,
@@ -220,7 +242,7 @@ def cached_rates(scenario: Scenario) -> Mapping[str, float]:
     without = controller.model_copy(update={"read_cache": None, "write_back": None})
     server = scenario.server.model_copy(update={"controller": without})
     stations, demands = sample_demands(scenario.model_copy(update={"server": server}), seed=0, steps=20_000)
-    servers = stations.per_station("servers")
+    servers = np.repeat([bank.most for bank in stations.banks], [bank.count for bank in stations.banks])
     for each in closed:
         demand = demands[each.name]
         position = demand.visits * positioning_s(stations) * (each.pattern == "random")

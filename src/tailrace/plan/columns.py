@@ -6,7 +6,8 @@ by n steps, the last END, that go their own way. Lengths instead of pointers: a 
 TAKE and GIVE move as many permits of a pool as ``work`` says. TAKE_RANKED takes one, and ``work`` is its rank: in a
 pool that is declared ranked, those who wait go by rank, lower first, and then in the order in which they joined; there
 a TAKE counts as rank 0. Elsewhere ranks count for nothing. LAP k, on the path of a transaction, is where its step k
-(from 0) is done; it takes no time.
+(from 0) is done; it takes no time. DRAW k stands right before a visit to a station of discipline FLOW, and takes no
+time either: the request is of the kind k there (READ or WRITE), and draws as much of the byte rate as ``work`` says.
 
 What lies between COLLECT and RELEASE of a station is done by one way for many. While it is under way, others wait at
 their COLLECT; at the RELEASE those that were collected for it go on behind their own, ``work`` steps after the COLLECT,
@@ -25,10 +26,10 @@ from numpy.typing import NDArray
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 
-END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP, COLLECT, RELEASE = range(11)
+END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP, COLLECT, RELEASE, DRAW = range(12)
 OPERATIONS = (
     *("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap"),
-    *("collect", "release"),
+    *("collect", "release", "draw"),
 )
 
 READ, WRITE = 0, 1
@@ -68,10 +69,10 @@ class Access:
 
 @dataclass
 class Steps:
-    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits, a rank, or the steps
-    from a COLLECT to its RELEASE.
+    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits, a rank, a share, or the
+    steps from a COLLECT to its RELEASE.
 
-    ``arg`` is the station or pool, the number of branches, or the length to jump. The arm's columns are None
+    ``arg`` is the station or pool, the number of branches, the length to jump, or a kind. The arm's columns are None
     where no station is an arm.
     """
 
@@ -91,7 +92,7 @@ class Steps:
             np.full(count, END, dtype=np.uint8), np.zeros(count, dtype=np.int32), np.zeros(count), access
         )
 
-    def at(self, places: IntArray) -> Steps:
+    def at(self, places: IntArray | slice) -> Steps:
         """The steps at the given places."""
         access = self.access and Access(*(column[places] for column in self.access.columns()))
         return Steps(self.op[places], self.arg[places], self.work[places], access)
@@ -134,6 +135,25 @@ class Chunk:
 
     def __len__(self) -> int:
         return self.first.size
+
+    def parts(self, rows: int) -> list[Chunk]:
+        """The same rows in blocks of so many, the last of what is left."""
+        ends = np.append(self.first, self.steps.op.size)
+        cut = []
+        for begin in range(0, len(self), rows):
+            mine = slice(begin, min(begin + rows, len(self)))
+            cut.append(
+                Chunk(
+                    self.first[mine] - ends[mine.start],
+                    self.gap_s[mine],
+                    self.class_index[mine],
+                    self.client[mine],
+                    self.size_bytes[mine],
+                    self.kind[mine],
+                    self.steps.at(slice(int(ends[mine.start]), int(ends[mine.stop]))),
+                )
+            )
+        return cut
 
 
 def one_visit_each(visits: Steps) -> Chunk:

@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.seek import SeekCurve, mean_seek_s
-from tailrace.plan.columns import COLLECT, DETACH, GIVE, SPLIT, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import COLLECT, DETACH, DRAW, GIVE, SPLIT, TAKE_RANKED, VISIT, WRITE, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -44,7 +44,8 @@ class Demand:
     as if these were always as many as there may be.
     ``awaited_s`` is the service that the request itself waits for, side by side or not. ``scv``, shape (stations,), is
     the squared coefficient of variation of the service of one visit (of a pool that paces: of one hold), NaN where
-    there is none.
+    there is none. ``writing_s`` and ``drawn_s``, shape (stations,): of the service at stations of discipline FLOW that
+    of writes, and all of it times the share of the byte rate that is drawn meanwhile.
     """
 
     requests: int
@@ -52,6 +53,8 @@ class Demand:
     visits: FloatArray
     awaited_s: float
     scv: FloatArray
+    writing_s: FloatArray
+    drawn_s: FloatArray
 
 
 def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
@@ -67,7 +70,15 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     permits *= stations.per_station("paces")
     awaited = float(steps.work[visits & ~detached(chunk)].sum())
     scv = _variability(chunk_visits(chunk, stations), count)
-    return Demand(rows, (service + permits) / rows, (asked + takes) / rows, awaited / rows, scv)
+    draws = np.flatnonzero(steps.op == DRAW)
+    drawing = steps.arg[draws + 1], steps.work[draws + 1] * shares[draws]
+    writing, drawn = (
+        np.bincount(drawing[0], drawing[1] * each, count) / rows
+        for each in (steps.arg[draws] == WRITE, steps.work[draws])
+    )
+    return Demand(
+        rows, (service + permits) / rows, (asked + takes) / rows, awaited / rows, scv, writing, drawn
+    )
 
 
 def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:

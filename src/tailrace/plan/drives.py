@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tailrace.plan.columns import Stage
-from tailrace.plan.stations import Dies, Discipline, Stations
+from tailrace.plan.stations import Dies, Discipline, Flow, Stations
 from tailrace.scenario.tables.drives import Drives
 
 
@@ -14,6 +14,7 @@ def add_to_each(
     discipline: Discipline,
     servers: int = 1,
     dies: Dies | None = None,
+    flow: Flow | None = None,
 ) -> int:
     """Add a station, or ``dies``, to every drive, numbered drive by drive, and return the number of the first.
 
@@ -32,5 +33,6 @@ def add_to_each(
                 each * count,
                 ranked=dies is not None,
                 dies=dies,
+                flow=flow,
             )
     return first

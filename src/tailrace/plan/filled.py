@@ -159,6 +159,8 @@ def _alike(stations: Stations, values: FloatArray) -> FloatArray:
     for bank in stations.banks:
         mine = slice(bank.first, bank.first + bank.count)
         alike = np.zeros(bank.count, dtype=np.int64) if bank.alike is None else bank.alike
-        for label in np.unique(alike[alike >= 0]):
-            means[mine][alike == label] = values[mine][alike == label].mean()
+        some = alike >= 0
+        if some.any():
+            _, place = np.unique(alike[some], return_inverse=True)
+            means[mine][some] = bank.means_alike(values[mine])[place]
     return means

@@ -16,6 +16,7 @@ from tailrace.plan.columns import (
     BRANCH,
     COLLECT,
     DETACH,
+    DRAW,
     GIVE,
     LAP,
     RELEASE,
@@ -83,6 +84,11 @@ def take(
 def give(count: int, pool: int | IntArray, permits: float | FloatArray = 1.0) -> Path:
     """Give permits back to a pool."""
     return _Step(GIVE, count, pool, permits)
+
+
+def draw(count: int, kind: int, share: float | FloatArray) -> Path:
+    """Of what kind the next visit, to a station of discipline FLOW, is there, and its share of the byte rate."""
+    return _Step(DRAW, count, kind, share)
 
 
 def lap(count: int, step: int) -> Path:

@@ -8,6 +8,7 @@ from tailrace.hardware.flash import FlashCost
 from tailrace.hardware.geometry import Geometry
 from tailrace.plan.flash import FlashPlan
 from tailrace.plan.links import LanesPlan, plan_lanes
+from tailrace.plan.measured import MeasuredPlan
 from tailrace.plan.media import GenericPlan, MediaPlan, WriteState
 from tailrace.plan.rebuild import RebuildPlan
 from tailrace.plan.redundancy import DriveWork, Folding, Processors, plan_redundancy
@@ -15,6 +16,7 @@ from tailrace.plan.spinning import SpinningPlan
 from tailrace.plan.stations import Stations
 from tailrace.plan.unlike import UnlikeDrives
 from tailrace.scenario.tables.flash import Flash
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.rebuild import rebuild_of
 from tailrace.scenario.tables.server import Pool
@@ -66,6 +68,8 @@ def _plan_media(pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stati
     piece = int(pool.transfer_piece)
     if isinstance(pool.media, Generic):
         return GenericPlan(pool.media, lanes, stations)
+    if isinstance(pool.media, Measured):
+        return MeasuredPlan(pool.media, lanes, stations)
     if isinstance(pool.media, Flash):
         cost = FlashCost.of(pool.media, pool.lanes)
         return FlashPlan(pool.media, cost, pool.queue_slots or 1, piece, lanes, stations)

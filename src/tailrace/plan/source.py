@@ -28,8 +28,9 @@ Arrivals: TypeAlias = tuple[FloatArray, IntArray]
 """Times and clients of what arrives."""
 
 FIRST_ROWS = 256
+FIRST_STEPS = 2**13
 LIKELY_STEPS = 32
-"""Steps of a row, reckoned before the first block has shown how many they are."""
+"""Steps of a row, reckoned where nothing has shown how many they are."""
 
 BLOCK_STEPS = 2**18
 """Steps in a block: few enough to lie in a cache, enough to spread what a block costs."""
@@ -126,9 +127,9 @@ class RebuildSource(ClassPlan):
 class Source(ABC):
     """Rows in the order in which they are consumed, in blocks of at most so many rows and about so many steps."""
 
-    def __init__(self, rows: int, steps: int) -> None:
+    def __init__(self, rows: int, steps: int, steps_a_row: float = LIKELY_STEPS) -> None:
         self._most_rows, self._steps = rows, steps
-        self._rows = max(min(rows, FIRST_ROWS, steps // LIKELY_STEPS), 1)
+        self._rows = max(min(rows, FIRST_ROWS, int(min(steps, FIRST_STEPS) / steps_a_row)), 1)
 
     def next_chunk(self) -> Chunk:
         """The next block of rows: never empty, and there is always another."""
@@ -197,9 +198,13 @@ class ClosedSource(Source):
         rows: int,
         filling: Filling | None = None,
         steps: int = BLOCK_STEPS,
+        steps_a_row: float = LIKELY_STEPS,
     ) -> None:
-        """``filling`` is what the first row finds in the buffers, None where they begin empty."""
-        super().__init__(rows, steps)
+        """``filling`` is what the first row finds in the buffers, None where they begin empty.
+
+        A block has about so many ``steps``; ``steps_a_row`` is how many a row is likely to have.
+        """
+        super().__init__(rows, steps, steps_a_row)
         self._plan, self._client, self._slots, self._spread_s = plan, client, slots, spread_s
         self._filling = filling
         self._issued = 0

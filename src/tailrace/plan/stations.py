@@ -20,6 +20,7 @@ class Discipline(IntEnum):
     ARM = 3
     TOKEN = 4
     BULK = 5
+    FLOW = 6
 
 
 DISCIPLINES = {"fcfs": Discipline.FCFS, "ps": Discipline.PS, "delay": Discipline.DELAY}
@@ -61,6 +62,16 @@ class Dies:
 
 
 @dataclass(frozen=True)
+class Flow:
+    """What a station whose rate depends on the number present gives all of them together, in seconds of work a second.
+
+    ``totals``, shape (2, n): with 1, 2 ... n present, all READ (the first row) or all WRITE; beyond n as with n.
+    """
+
+    totals: FloatArray
+
+
+@dataclass(frozen=True)
 class Bank:
     """Identical stations with consecutive numbers: the dies of all drives, say.
 
@@ -84,11 +95,17 @@ class Bank:
     alike: IntArray | None = None
     dies: Dies | None = None
     key: str = ""
+    flow: Flow | None = None
 
     @property
     def serves(self) -> bool:
         """Whether it does work at a pace that nothing else in the server can slow down."""
-        return self.discipline in (Discipline.FCFS, Discipline.PS)
+        return self.discipline in (Discipline.FCFS, Discipline.PS, Discipline.FLOW)
+
+    @property
+    def most(self) -> float:
+        """Seconds of service a second that a station gives at most."""
+        return float(self.servers) if self.flow is None else float(self.flow.totals.max())
 
     @property
     def loaded(self) -> int:
@@ -131,10 +148,11 @@ class Stations:
         ranked: bool = False,
         dies: Dies | None = None,
         key: str = "",
+        flow: Flow | None = None,
     ) -> int:
         """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, dies=dies, key=key)
+        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, None, dies, key, flow)
         self.banks.append(bank)
         return first
 

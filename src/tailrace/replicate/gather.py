@@ -158,10 +158,12 @@ class Gathering:
         """Sums over the tenth around the median, of those whose records were kept."""
         rows = np.concatenate(self._spread)
         self._spread = [rows]
-        mine = rows[np.isin(rows["group"], groups_of(number, kind))]
-        ranked = mine[np.lexsort((mine["order"], mine["latency_s"]))]
-        aside = int((0.5 - MIDDLE_SHARE / 2) * len(ranked))
-        return StageSums.of(ranked[aside : len(ranked) - aside])
+        mine = np.flatnonzero(np.isin(rows["group"], groups_of(number, kind)))
+        aside = int((0.5 - MIDDLE_SHARE / 2) * len(mine))
+        kept = np.zeros(len(rows), dtype=np.bool_)
+        kept[_fastest(rows, mine, len(mine) - aside)] = True
+        kept[_fastest(rows, mine, aside)] = False
+        return StageSums.of(rows[kept])
 
 
 class _Slowest:
@@ -232,3 +234,14 @@ def _slowest(rows: Records, mine: IntArray, count: int) -> IntArray:
     above, tied = mine[latency_s > least], mine[latency_s == least]
     first = np.argsort(rows["order"][tied], kind="stable")[: count - above.size]
     return np.concatenate([above, tied[first]])
+
+
+def _fastest(rows: Records, mine: IntArray, count: int) -> IntArray:
+    """Which of the places ``mine`` hold the fastest so many; of equally fast ones those that arrived first."""
+    if not 0 < count < len(mine):
+        return mine[: max(count, 0)]
+    latency_s = rows["latency_s"][mine]
+    most = np.partition(latency_s, count - 1)[count - 1]
+    below, tied = mine[latency_s < most], mine[latency_s == most]
+    first = np.argsort(rows["order"][tied], kind="stable")[: count - below.size]
+    return np.concatenate([below, tied[first]])

@@ -94,9 +94,15 @@ def duration_text(seconds: float, digits: int = FEW_DIGITS) -> str:
 
 
 def key_unit(unit: str, values: Sequence[float]) -> Unit:
-    """The unit in which values of a key are told that is in this SI unit: times and bytes in one that suits them."""
+    """The unit in which values of a key are told that is in this SI unit: times and bytes in one that suits them.
+
+    Or in "bit/s": the values are bytes a second then, too, and told in bits.
+    """
     if unit == "s":
         return unit_of("time", values)
+    if unit == "bit/s":
+        power = min(max(int(math.log10(8 * max(values)) + 1e-9) // 3, 0), 4) if min(values) > 0 else 0
+        return Unit(("", "k", "M", "G", "T")[power] + unit, 1000.0**power / 8)
     if unit in ("B", "B/s") and min(values) >= 1000:
         power = min(int(math.log10(max(values)) + 1e-9) // 3, 4)
         return Unit(("", "k", "M", "G", "T")[power] + unit, 1000.0**power)

@@ -17,7 +17,6 @@ from tailrace.answer.result import (
 from tailrace.answer.stations import StationResult
 from tailrace.answer.together import OVER_ALL
 from tailrace.forecast.result import Theory
-from tailrace.measure.verdict import bonferroni_level
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
 from tailrace.study.compare import Comparison
@@ -45,20 +44,12 @@ def verdict_sentence(result: Result) -> str:
         return f"Missed: {missed}.{rest}"
     if result.verdict == "undecided":
         onward = (
-            ""
-            if _was_followed_up(result)
-            else " tailrace run --until-decided goes on, up to three times as long."
+            "" if result.looks > 1 else " tailrace run --until-decided goes on, up to three times as long."
         )
         return f"Undecided: {undecided}. The interval holds the limit, or the runs were too short for one.{onward}"
     if result.verdict == "met":
         return "Every target is met."
     return "No target is set."
-
-
-def _was_followed_up(result: Result) -> bool:
-    """Whether the targets were looked at more than once, which their intervals pay for."""
-    levels = [target.level for each in result.classes for target in each.targets]
-    return max(levels, default=0.0) > bonferroni_level(LEVEL, max(len(levels), 1)) + 1e-9
 
 
 def _targets_with(result: Result, verdict: str) -> str:
@@ -158,7 +149,7 @@ def _is_filled_by_closed(station: StationResult) -> bool:
     """Whether a station is nearly always busy though open classes ask little of it; of arms that says nothing."""
     busy = station.utilisation or 0.0
     return (
-        station.discipline in ("fcfs", "ps", "bulk")
+        station.discipline in ("fcfs", "ps", "flow", "bulk")
         and busy > 0.9
         and busy > (station.share_of_saturation or 0.0) + 0.1
     )
@@ -294,7 +285,7 @@ def headroom_sentence(found: Headroom) -> str:
     """How far the key can go, in words."""
 
     def show(value: float) -> str:
-        return key_text(value, found.unit)
+        return key_text(value, found.told or found.unit)
 
     where = f"{found.key} (now {show(found.start)})"
     if found.rule == "plain":

@@ -5,8 +5,8 @@ description, and what contradicts itself between the keys of a table in its ``fi
 contradicts itself between tables. `reading` goes from a file to a `Scenario` or to everything that is wrong with it:
 TOML is parsed (`read`), parts of the catalogue are taken up (`parts`), keys set over the file's (`override`), and
 whatever is wrong is said at once under the path that the user knows (`complaint`). `variant` and `dial` go the other
-way: from a scenario to others that differ in some keys. `keys` and `schema` describe the models for whoever writes a
-file, by themselves.
+way: from a scenario to others that differ in some keys; `conditions` gives it in each of its conditions. `keys` and
+`schema` describe the models for whoever writes a file, by themselves.
 
 To add a key: a field of its model in `tables`, with range and description; what contradicts others goes into the
 ``findings`` of its table, or into `tables.checks`. A law of services: a model in `tables.law`, how it is drawn in

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 from tailrace.answer.bench import Bench
 from tailrace.answer.pilot import POINT, Length, lengths
@@ -17,6 +18,8 @@ FEWEST = 4
 """Replications from which on an interval is given, where even the shortest are too many."""
 STARTING_S = 2.0
 """Seconds until processes that are still to be started do something."""
+TRIALS = 0.1
+"""Share of a budget that trials may take; points that are left then are taken to be as fast as the nearest tried."""
 PILOTS = 0.3
 """Share of a budget that pilots may take; what they would find is not worth more."""
 DOUBLING = 3.0
@@ -26,16 +29,12 @@ DOUBLING = 3.0
 def within_budget(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> tuple[list[Length], str]:
     """Lengths of the answers such that all of them take about so long, and what that costs in words.
 
-    How fast each point is shows a trial of one short replication, so that a slow point counts as what it is. Pilots
-    say how long the answers would have to be, as far as their share of the budget goes; then all are cut by one factor.
+    How fast each point is shows a trial of one short replication, so that a slow point counts as what it is, as far
+    as there is time. Pilots say how long the answers would have to be, as far as their share of the budget goes; then
+    all are cut by one factor.
     """
     running = [each for each in scenarios if bench.asked_too_much(each) is None]
-    costs: dict[str, float] = {}
-    for each in running:
-        requests = min(SHORTEST, each.run.budget)
-        before = bench.crew.tally.work_s
-        bench.samples([(each, range(1), requests)], "Trial")
-        costs[each.simulated_digest] = (bench.crew.tally.work_s - before) / requests
+    costs = _costs(bench, running, TRIALS * seconds)
     width = bench.crew.executors.width
     pilots = PILOT_REPLICATIONS * sum(
         costs[each.simulated_digest] * min(PILOT_START, each.run.budget) for each in running
@@ -52,6 +51,39 @@ def within_budget(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -
     factor = min(1.0, left / total) if total > 0 else 1.0
     cut = [_cut(each, factor, fixed=DOUBLING * total > left) for each in wanted]
     return cut, _said(wanted, cut, pilots <= most)
+
+
+def _costs(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> dict[str, float]:
+    """Seconds of work for a request of each scenario, by its digest; trials go on for so many seconds."""
+    until = bench.crew.tally.elapsed_s + seconds
+    tried: dict[int, float] = {}
+    for place in spread_out(len(scenarios)):
+        if tried and bench.crew.tally.elapsed_s > until:
+            break
+        requests = min(SHORTEST, scenarios[place].run.budget)
+        before = bench.crew.tally.work_s
+        bench.samples([(scenarios[place], range(1), requests)], "Trial")
+        tried[place] = (bench.crew.tally.work_s - before) / requests
+    nearest = (min(tried, key=partial(_apart, place)) for place in range(len(scenarios)))
+    return {each.simulated_digest: tried[at] for each, at in zip(scenarios, nearest, strict=True)}
+
+
+def _apart(one: int, other: int) -> int:
+    return abs(one - other)
+
+
+def spread_out(count: int) -> list[int]:
+    """The places 0 .. count - 1, so that the first few of them lie far apart.
+
+    >>> spread_out(9)
+    [0, 8, 4, 2, 6, 1, 3, 5, 7]
+    """
+    step = 1 << max(count - 1, 1).bit_length()
+    found = dict.fromkeys([0, count - 1] if count else [])
+    while step > 1:
+        found |= dict.fromkeys(range(step // 2, count, step))
+        step //= 2
+    return list(found)
 
 
 def _cut(length: Length, factor: float, fixed: bool) -> Length:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence, bench_for
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
@@ -260,25 +261,53 @@ def carries(bench: Bench, scenario: Scenario) -> tuple[float | None, str]:
 
 
 def _meets(bench: Bench, scenario: Scenario, parts: Sequence[State], factor: float) -> bool:
-    """Whether every target is met at a factor of the load, by the values of short runs."""
-    loaded = [each.scenario.model_copy(update={"load": each.scenario.load * factor}) for each in parts]
+    """Whether every target is met at a factor of the load, by the values of short runs.
+
+    Of ones that are shorter still only where their intervals leave no doubt: over a load at which a quantile hardly
+    rises, it would be chance where the search ends.
+    """
+    there = tuple(
+        replace(part, scenario=part.scenario.model_copy(update={"load": part.scenario.load * factor}))
+        for part in parts
+    )
+    if any(bench.asked_too_much(each.scenario) is not None for each in there):
+        return False
+    shortest = min(SEARCH_REQUESTS, scenario.run.budget)
+    recorded = any(each.is_recorded for part in there for each in part.scenario.workload)
+    longest = shortest if recorded else SEARCH_REQUESTS
+    if shortest < longest:
+        clear = _kept(bench, scenario, there, shortest, by_value=False)
+        if clear is not None:
+            return clear
+    return _kept(bench, scenario, there, longest, by_value=True) or False
+
+
+def _kept(
+    bench: Bench, scenario: Scenario, parts: tuple[State, ...], requests: int, by_value: bool
+) -> bool | None:
+    """Whether runs of so many requests keep every target, by its values, or else by intervals: None where one holds
+    a limit.
+    """
+    numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
     found = []
-    for each in loaded:
-        if bench.asked_too_much(each) is not None:
-            return False
-        requests = min(SEARCH_REQUESTS, each.run.budget)
-        numbers = range(PILOT_REPLICATIONS, PILOT_REPLICATIONS + SEARCH_REPLICATIONS)
-        sample = bench.samples([(each, numbers, requests)], "Search for the largest load")[0]
-        found.append(Evidence(each, sample, requests))
+    for part in parts:
+        sample = bench.samples([(part.scenario, numbers, requests)], "Search for the largest load")[0]
         if not sample.complete:
             return False
-    there = tuple(replace(part, scenario=each) for part, each in zip(parts, loaded, strict=True))
-    together = Together(scenario, there, tuple(found))
-    promised = [(part.name, part.scenario.load, *each) for part in there for each in own_limits(part)]
-    promised += [(OVER_ALL, there[0].scenario.load, *each) for each in joint_limits(there)]
+        found.append(Evidence(part.scenario, sample, requests))
+    together = Together(scenario, parts, tuple(found))
+    promised = [(part.name, part.scenario.load, *each) for part in parts for each in own_limits(part)]
+    promised += [(OVER_ALL, parts[0].scenario.load, *each) for each in joint_limits(parts)]
+    kept = []
     for where, load, workload, quantity, limit in promised:
-        value = together.value(where, workload.name, quantity)
+        section = together.whatever(where, workload.name, quantity)
+        estimate = None if section is None else section.estimate(LEVEL)
         # A promise of a rate grows with the load that is to be carried.
-        if value is None or not quantity.keeps(value, limit * load if quantity.is_rate else limit):
-            return False
-    return True
+        wanted = limit * load if quantity.is_rate else limit
+        ends = (
+            (None,) if estimate is None else (estimate.value,) if by_value else (estimate.low, estimate.high)
+        )
+        kept.append({None if end is None else quantity.keeps(end, wanted) for end in ends})
+    if any(each == {False} or (by_value and each == {None}) for each in kept):
+        return False
+    return True if all(each == {True} for each in kept) else None

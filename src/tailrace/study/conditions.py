@@ -182,7 +182,9 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
             state.hours,
             state.weight / hours,
             _with_own_targets(
-                with_steps(result_of(bench, each, level), state.scenario, bench.engine, PILOT_REPLICATIONS),
+                with_steps(
+                    result_of(bench, each, looks, level), state.scenario, bench.engine, PILOT_REPLICATIONS
+                ),
                 state.scenario,
             ),
             settling_s(state.scenario, bench.load(state.scenario)),

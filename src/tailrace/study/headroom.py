@@ -13,6 +13,7 @@ from tailrace.answer.together import hardest, joint_limits
 from tailrace.errors import SettingError
 from tailrace.forecast.edge import drives_share, saturating_value
 from tailrace.forecast.estimate import theory_of
+from tailrace.forecast.flow import depth_notes
 from tailrace.forecast.saturation import Load
 from tailrace.measure.verdict import Verdict
 from tailrace.scenario.reading.conditions import states
@@ -23,7 +24,8 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
-from tailrace.study.tried import Tried, deciding, in_order
+from tailrace.study.sweep import IDENTITY
+from tailrace.study.tried import COLUMNS, Tried, deciding, in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,7 +49,8 @@ class Headroom(Shown):
     the nearest at which one is surely missed; None where there is none within reach.
 
     ``plain`` is what plain division of the drives' own rate gives, ``saturating`` where the first of all stations
-    saturates, both by closed form; None where nothing does.
+    saturates, both by closed form; None where nothing does. ``unit`` is that of the values in SI, ``told`` the one in
+    which they are told.
     """
 
     title: str
@@ -65,6 +68,7 @@ class Headroom(Shown):
     requests: int
     seed: int
     notes: tuple[str, ...] = ()
+    told: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -73,15 +77,17 @@ class Headroom(Shown):
         return own[0] if own else "none"
 
     def rows(self) -> list[dict[str, object]]:
-        """Every value that was tried, ready for JSON."""
-        return [each.row() for each in self.tried]
+        """Every value that was tried, ready for JSON; with what gave it."""
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [{**each.row(), **made, "digest": each.digest} for each in self.tried]
 
     @property
     def table(self) -> pd.DataFrame:
         """Every value that was tried, in SI units."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows())
+        where = ["condition"] if any(each.condition for each in self.tried) else []
+        return pd.DataFrame(self.rows(), columns=[*where, *COLUMNS, *IDENTITY])
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
@@ -219,7 +225,7 @@ class _Search:
         self._widths[value] = 0.0 if binding is None else binding.relative_half_width
         requests = self._judge.requests - before
         where, target = deciding(seen)
-        self.tried[value] = Tried(value, seen.verdict, requests, share, target, where)
+        self.tried[value] = Tried(value, seen.verdict, requests, share, target, scenario.digest, where)
         self._note(value, seen.verdict)
         return seen.verdict
 
@@ -368,8 +374,17 @@ class _Search:
             in_order(self.tried.values(), self._widths, self._up),
             self._judge.requests,
             seed,
-            tuple(self.notes),
+            (*self.notes, *self._beyond_depths()),
+            self._dial.told_in,
         )
+
+    def _beyond_depths(self) -> tuple[str, ...]:
+        """Whether measured drives are used beyond what was measured at the last value at which every target is met."""
+        scenario = None if self.met is None else self._dial.at(self.met)
+        if scenario is None:
+            return ()
+        load = self._bench.load(scenario)
+        return depth_notes(scenario, load.banks, load.share)
 
     def _reachable(self, value: float | None) -> float | None:
         """The last whole value up to an edge, the edge included: that is plain division."""

@@ -47,11 +47,13 @@ class Lengths:
 @dataclass(frozen=True)
 class Judged:
     """What was seen of a scenario, in each condition that was looked at, and its targets with verdicts that hold
-    together over all looks, each with the condition in which it is judged.
+    together over all looks, each with the condition in which it is judged. ``overloaded_in`` is that which it cannot
+    carry; empty where there is none.
     """
 
     seen: tuple[Evidence, ...]
     promised: tuple[tuple[str, TargetResult], ...]
+    overloaded_in: str = ""
 
     @property
     def targets(self) -> tuple[TargetResult, ...]:
@@ -89,14 +91,15 @@ class Judge:
         parts = states(scenario)
         level = bonferroni_level(self._level, statements(parts))
         ordered = sorted(parts, key=lambda each: saturates_at(self._bench, each.scenario))
-        asked = [(each.scenario, self._bench.asked_too_much(each.scenario)) for each in ordered]
-        overloads = [Evidence(known, Sample([]), 0, overload) for known, overload in asked if overload]
-        if overloads:
-            return Judged(tuple(overloads), ())
+        for part in ordered:
+            asked = self._bench.asked_too_much(part.scenario)
+            if asked is not None:
+                return Judged((Evidence(part.scenario, Sample([]), 0, asked),), (), part.name)
         found = Judged((), ())
         for part in ordered:
             last = self._decided(partial(self._look, part, level))
-            found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised))
+            overloaded = part.name if last.is_overloaded else ""
+            found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised), overloaded)
             if found.verdict in ("missed", "overloaded"):
                 return found
         if joint_limits(parts):

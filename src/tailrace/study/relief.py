@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.measure.interval import IntervalEstimate
@@ -44,7 +45,8 @@ class Relieved:
     figure then against now, over the same random numbers, None where one of the two is overloaded or the change is
     not accepted (``reason``); ``rates`` the same for the rate of each closed class, by name, which no target may
     guard. ``carries`` is how many times this load the server carries then, as far as anybody knows. ``price`` and
-    ``power_w`` are what it costs more (less, if negative).
+    ``power_w`` are what it costs more (less, if negative). ``digest`` is that of the changed scenario, None where that
+    is not accepted.
     """
 
     resource: str
@@ -59,6 +61,7 @@ class Relieved:
     price: float | None = None
     power_w: float | None = None
     reason: str = ""
+    digest: str | None = None
 
     @property
     def change(self) -> float | None:
@@ -133,6 +136,9 @@ class Relief(Shown):
                     "price": each.price,
                     "power_w": each.power_w,
                     "reason": each.reason or None,
+                    "seed": self.seed,
+                    "version": version("tailrace"),
+                    "digest": each.digest,
                 }
             )
         return rows
@@ -185,7 +191,7 @@ def relief(scenario: Given, **how: Unpack[How]) -> Relief:
         where, class_name, quantity, limit = _worst(now)
         # Each list is one statement: all its intervals, of the target and of closed rates, hold together.
         closed = [each for part in now.states for each in part.scenario.workload if not each.is_open]
-        level = bonferroni_level(0.95, max(len(every) // 2, 1) * (1 + len(closed)))
+        level = bonferroni_level(LEVEL, max(len(every) // 2, 1) * (1 + len(closed)))
         seen = iter(then)
         found = [
             _relieved(
@@ -290,6 +296,7 @@ def _relieved(
         price=_difference(before.price, after.price),
         power_w=_difference(before.power_w, after.power_w),
         reason=f"{then.overloaded_station} cannot keep up" if then.overloaded_station else "",
+        digest=then.scenario.digest,
     )
 
 

@@ -11,6 +11,7 @@ from tailrace.scenario.reading.path import quoted
 from tailrace.scenario.reading.variant import Variants, written_value
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.media import Generic
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.scenario import Scenario
@@ -121,6 +122,8 @@ def _of_pool(pool: Pool, path: str) -> Iterator[Resource]:
     if isinstance(pool.media, Generic):
         yield Resource(name("servers of a drive"), ((f"{media}.servers", 1),))
         yield Resource(name("media speed"), _law_keys(f"{media}.service", pool.media.service))
+    elif isinstance(pool.media, Measured):
+        yield Resource(name("media speed"), ((f"{media}.speed", 1),))
     elif isinstance(pool.media, Flash):
         cells = ("cell_read", "cell_program", "cell_erase")
         yield Resource(name("cell speed"), tuple((f"{media}.{key}", -1) for key in cells))

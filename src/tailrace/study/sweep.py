@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
@@ -13,6 +13,7 @@ from tailrace.answer.bench import Evidence
 from tailrace.answer.pilot import POINT, Length, lengths
 from tailrace.errors import SettingError, UnitError
 from tailrace.forecast.edge import saturating_value
+from tailrace.forecast.flow import deep_points
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import RATES, Quantity, with_quantiles
@@ -38,7 +39,10 @@ SIZES = ".request_size"
 
 @dataclass(frozen=True, repr=False)
 class Sweep(Shown):
-    """The whole: keys in the order in which they were given, with units, and every point."""
+    """The whole: keys in the order in which they were given, with SI units, and every point.
+
+    ``told`` are the units in which values of keys are told, where these are not SI.
+    """
 
     title: str
     keys: tuple[str, ...]
@@ -47,6 +51,7 @@ class Sweep(Shown):
     points: tuple[Point, ...]
     requests: int
     notes: tuple[str, ...]
+    told: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def several(self) -> bool:
@@ -201,17 +206,31 @@ def sweep(
         )  # for whoever looks before it is finished
         wanted, cost = _lengths(session, scenarios, seconds)
         seen = answered(session.bench, scenarios, wanted)
+        dials = {axis.key: Dial(Variants(first), axis.key) for axis in axes}
         found = Sweep(
             first.title if len(whole) == 1 else ", ".join(whole),
             tuple(axis.key for axis in axes),
-            {axis.key: Dial(Variants(first), axis.key).unit for axis in axes},
+            {key: dial.unit for key, dial in dials.items()},
             session.seed,
             tuple(Point(name, settings, each) for (name, settings), each in zip(places, seen, strict=True)),
             session.crew.tally.requests,
-            (*_set_over(whole, axes), *([cost] if cost else []), *_uncertain(places, seen)),
+            (
+                *_set_over(whole, axes),
+                *([cost] if cost else []),
+                *_uncertain(places, seen),
+                *_deep(session, scenarios),
+            ),
+            {key: dial.told_in for key, dial in dials.items()},
         )
         session.finish(found.rows())
     return found
+
+
+def _deep(session: Session, scenarios: Sequence[Scenario]) -> tuple[str, ...]:
+    if not any(pool.media.kind == "measured" for each in scenarios for pool in each.server.pools):
+        return ()
+    loads = map(session.bench.load, scenarios)
+    return deep_points([(each, load.banks, load.share) for each, load in zip(scenarios, loads, strict=True)])
 
 
 def _in_conditions(whole: Mapping[str, Scenario]) -> dict[str, Scenario]:

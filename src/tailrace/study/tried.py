@@ -13,12 +13,27 @@ from tailrace.answer.result import TargetResult
 from tailrace.measure.verdict import Verdict
 from tailrace.study.judge import Judged
 
+COLUMNS = (
+    "value",
+    "verdict",
+    "requests",
+    "share_of_saturation",
+    "class",
+    "quantity",
+    "limit",
+    "found",
+    "found_low",
+    "found_high",
+)
+"""Of the row of a value."""
+
 
 @dataclass(frozen=True)
 class Tried:
     """One value that was tried; ``target`` is the one that decided, None where there was no run or no figure.
 
-    ``condition`` is the one in which it is judged, or that is overloaded; empty where there are none.
+    ``condition`` is the one in which it is judged, or that is overloaded; empty where there are none. ``digest`` is
+    that of the scenario with the value.
     """
 
     value: float
@@ -26,24 +41,27 @@ class Tried:
     requests: int
     share_of_saturation: float | None
     target: TargetResult | None
+    digest: str = ""
     condition: str = ""
 
     def row(self) -> dict[str, object]:
         """The same, ready for JSON."""
         target = self.target
+        decided = (
+            (None,) * 6
+            if target is None
+            else (
+                target.class_name,
+                target.quantity,
+                target.limit,
+                target.judged.value,
+                target.judged.low,
+                target.judged.high,
+            )
+        )
+        figures = (self.value, self.verdict, self.requests, self.share_of_saturation, *decided)
         where = {"condition": self.condition} if self.condition else {}
-        return where | {
-            "value": self.value,
-            "verdict": self.verdict,
-            "requests": self.requests,
-            "share_of_saturation": self.share_of_saturation,
-            "class": target and target.class_name,
-            "quantity": target and target.quantity,
-            "limit": target and target.limit,
-            "found": target and target.judged.value,
-            "found_low": target and target.judged.low,
-            "found_high": target and target.judged.high,
-        }
+        return where | dict(zip(COLUMNS, figures, strict=True))
 
 
 def deciding(seen: Judged) -> tuple[str, TargetResult | None]:
@@ -55,7 +73,9 @@ def deciding(seen: Judged) -> tuple[str, TargetResult | None]:
         return -math.inf if value is None else -target.quantity.strain(value, target.limit)
 
     return min(
-        seen.promised, key=lambda each: (order.index(each[1].verdict), beyond(each[1])), default=("", None)
+        seen.promised,
+        key=lambda each: (order.index(each[1].verdict), beyond(each[1])),
+        default=(seen.overloaded_in, None),
     )
 
 

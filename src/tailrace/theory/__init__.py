@@ -40,6 +40,7 @@ And in another order?
 - `priority_wait_means`, `priority_wait_means_mmc`: the mean wait of each class, the first served first
 - `mg1_by_queue`: service that takes another time the more wait, as a `ServiceByQueue`
 - `sharing_slowdown`, `sharing_response_mean`, `sharing_response_mean_of_size`: all are served at once
+- `sharing_number_by_rate`: all are served at once, at a rate by how many there are
 - `bulk_service`: all who wait are served together, as a `BulkService`
 
 What does a network of stations do?
@@ -123,6 +124,7 @@ from tailrace.theory.response_laws import Mg1Response as Mg1Response
 from tailrace.theory.response_laws import Mg1Wait as Mg1Wait
 from tailrace.theory.response_laws import MmcResponse as MmcResponse
 from tailrace.theory.response_laws import ResponseLaw as ResponseLaw
+from tailrace.theory.sharing import sharing_number_by_rate as sharing_number_by_rate
 from tailrace.theory.sharing import sharing_response_mean as sharing_response_mean
 from tailrace.theory.sharing import sharing_response_mean_of_size as sharing_response_mean_of_size
 from tailrace.theory.sharing import sharing_slowdown as sharing_slowdown

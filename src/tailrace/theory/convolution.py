@@ -5,6 +5,7 @@ Only positive terms are added, so nothing cancels. Each class is scaled by a fir
 """
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +19,22 @@ from tailrace.theory.domain import Floats, OutsideValidityError
 _LARGEST = 5e9
 
 
-def convolution(demands: Floats, clients: Floats, think: Floats, servers: Floats) -> ClosedSolution:
+def convolution(
+    demands: Floats,
+    clients: Floats,
+    think: Floats,
+    servers: Floats,
+    rates: Mapping[int, Floats] | None = None,
+) -> ClosedSolution:
     """Exact means for demands (C, K), clients (C,), think (C,), servers (K,), whole or inf; checked before.
 
+    A station k in ``rates`` gives rates[k][m - 1] to m present, all together, and the last to any more; its entry in
+    ``servers`` is that last one.
+
     Product form: a station holds n = (n_1, ..., n_C) with the weight |n|! / prod n_c! prod D_c^n_c /
-    beta(|n|), beta(m) = prod_{j<=m} min(j, servers). X_c = G(N - 1_c) / G(N); a single-server station holds
-    D_c G+(N - 1_c) / G(N) of class c, where G+ has that station twice; the numbers at a multi-server station
-    come from its marginal distribution.
+    beta(|n|), beta(m) = prod_{j<=m} min(j, servers), or the product of the rates. X_c = G(N - 1_c) / G(N); a
+    single-server station holds D_c G+(N - 1_c) / G(N) of class c, where G+ has that station twice; the numbers
+    at a multi-server station come from its marginal distribution.
     Source: J. P. Buzen, Computational algorithms for closed queueing networks with exponential servers, CACM
     16(9), 1973; M. Reiser and H. Kobayashi, Queuing networks with multiple closed chains, IBM J. Res. Dev.
     19, 1975 (from memory).
@@ -33,9 +43,11 @@ def convolution(demands: Floats, clients: Floats, think: Floats, servers: Floats
     """
     present = clients > 0
     sizes = tuple(int(n) + 1 for n in clients[present])
-    singles = np.flatnonzero(servers == 1)
-    pools = [int(k) for k in np.flatnonzero((servers > 1) & np.isfinite(servers))]
-    _refuse_too_large(sizes, [servers[k] for k in pools])
+    rates = rates or {}
+    by_number = np.isin(np.arange(servers.size), list(rates))
+    singles = np.flatnonzero((servers == 1) & ~by_number)
+    pools = [int(k) for k in np.flatnonzero((servers > 1) & np.isfinite(servers) | by_number)]
+    _refuse_too_large(sizes, [rates[k].size if k in rates else servers[k] for k in pools])
     scale = _scale(demands, clients, think, servers)[present]
     scaled = demands[present] * scale[:, None]
     constant = _delay_weights(think[present] * scale + scaled[:, np.isinf(servers)].sum(axis=1), sizes)
@@ -43,7 +55,7 @@ def convolution(demands: Floats, clients: Floats, think: Floats, servers: Floats
         constant = _with_single_server(constant, scaled[:, k])
     without_pools = constant
     for pool in pools:
-        constant = _with_pool(constant, scaled[:, pool], servers[pool])
+        constant = _with_pool(constant, scaled[:, pool], servers[pool], rates.get(pool))
     everyone = constant[tuple(n - 1 for n in sizes)]
     if not (np.isfinite(everyone) and everyone > 0):
         raise OutsideValidityError("the normalising constant leaves the range of floating-point numbers")
@@ -59,8 +71,8 @@ def convolution(demands: Floats, clients: Floats, think: Floats, servers: Floats
         others = without_pools
         for j in pools:
             if j != pool:
-                others = _with_pool(others, scaled[:, j], servers[j])
-        weights = np.exp(_relative(_log_weights(scaled[:, pool], servers[pool], sizes)))
+                others = _with_pool(others, scaled[:, j], servers[j], rates.get(j))
+        weights = np.exp(_relative(_log_weights(scaled[:, pool], servers[pool], sizes, rates.get(pool))))
         marginal = weights * others[(slice(None, None, -1),) * len(sizes)]
         marginal /= marginal.sum()
         number[present, pool] = [float(np.sum(marginal * n)) for n in np.indices(sizes)]
@@ -97,12 +109,19 @@ def _delay_weights(delay: Floats, sizes: tuple[int, ...]) -> Floats:
     return np.asarray(np.exp(_relative(logs)))
 
 
-def _log_weights(demand: Floats, servers: float, sizes: tuple[int, ...]) -> Floats:
-    """Logarithms of the product-form weights of a station with several servers."""
+def _log_weights(
+    demand: Floats, servers: float, sizes: tuple[int, ...], rates: Floats | None = None
+) -> Floats:
+    """Logarithms of the product-form weights of a station with several servers, or of rates by the number present."""
     grid: NDArray[np.int64] = np.indices(sizes)
     total = grid.sum(axis=0)
-    full = np.minimum(total, servers)
-    logs = gammaln(total + 1) - gammaln(full + 1) - (total - full) * np.log(servers)
+    if rates is None:
+        full = np.minimum(total, servers)
+        logs = gammaln(total + 1) - gammaln(full + 1) - (total - full) * np.log(servers)
+    else:
+        most = int(total.max())
+        given = np.concatenate([rates, np.full(max(most - rates.size, 0), rates[-1])])
+        logs = gammaln(total + 1) - np.concatenate([[0.0], np.cumsum(np.log(given))])[total]
     for n, d in zip(grid, demand, strict=True):
         logs += xlogy(n, d) - gammaln(n + 1)
     return np.asarray(logs)
@@ -125,15 +144,19 @@ def _with_single_server(constant: Floats, demand: Floats) -> Floats:
     return result
 
 
-def _with_pool(constant: Floats, demand: Floats, servers: float) -> Floats:
-    """Convolution with a station of several servers, up to a constant factor.
+def _with_pool(constant: Floats, demand: Floats, servers: float, rates: Floats | None = None) -> Floats:
+    """Convolution with a station of several servers, or of rates by the number present, up to a constant factor.
 
     Its weights are those of a single server of demand / servers, convolved with weights (1 - |n| / servers)
-    for |n| < servers and none beyond (derived): few terms for few servers, and all of them positive.
+    for |n| < servers and none beyond (derived): few terms for few servers, and all of them positive. With
+    rates r(|n|), none above the last, it is 1 - r(|n|) / last.
     """
-    few = tuple(min(n, int(servers)) for n in constant.shape)
+    few = tuple(min(n, int(servers) if rates is None else rates.size) for n in constant.shape)
     total = np.indices(few).sum(axis=0)
-    weights = np.exp(_relative(_log_weights(demand, servers, few))) * np.maximum(0.0, 1 - total / servers)
+    rate = total if rates is None else np.append(0.0, rates)[np.minimum(total, rates.size)]
+    weights = np.exp(_relative(_log_weights(demand, servers, few, rates))) * np.maximum(
+        0.0, 1 - rate / servers
+    )
     if constant.ndim == 1:
         spread = np.convolve(constant, weights)[: constant.size]
     else:

@@ -9,7 +9,8 @@ Scalars or arrays, which broadcast; rates per second, times in seconds. Exact, f
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tailrace.theory.domain import Value, non_negative, plain, positive, stable, whole
+from tailrace.physics.flow import open_mean_number
+from tailrace.theory.domain import OutsideValidityError, Value, non_negative, plain, positive, stable, whole
 from tailrace.theory.erlang import erlang_c
 
 
@@ -37,3 +38,18 @@ def sharing_response_mean_of_size(
 ) -> Value:
     """Mean time in seconds of a request that alone would take own_s; service_s is the mean over all."""
     return plain(sharing_slowdown(arrival_rate, service_s, servers) * non_negative("own_s", own_s))
+
+
+def sharing_number_by_rate(offered: float, totals: ArrayLike) -> float:
+    """Mean number present where what all are given together depends on how many there are; the time by Little's law.
+
+    offered: seconds of service asked a second, arrivals Poisson; totals: seconds of service a second given to 1,
+    2 ... present together, shape (n,), the last to any more. With 1, 2 ... c it is M/G/c-PS.
+    Source: as `sharing_slowdown`. Raises OutsideValidityError for totals that are not above 0, and where more is
+    offered than ever given.
+    """
+    given = np.asarray(positive("totals", totals))
+    if given.ndim != 1 or not given.size:
+        raise OutsideValidityError(f"totals of shape {given.shape}: accepted is (n,)")
+    stable(positive("offered", offered) / given[-1])
+    return open_mean_number(float(offered), given)

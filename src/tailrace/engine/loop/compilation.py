@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import numba
 
-from tailrace.physics import arm, read_ahead
+from tailrace.physics import arm, flow, read_ahead
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -59,6 +59,7 @@ def version_of_sources() -> int:
     numba itself looks at the file of the function it keeps, not at those of the functions which that one calls.
     """
     digest = hashlib.sha256()
-    for path in [*sorted(Path(__file__).parent.glob("*.py")), Path(arm.__file__), Path(read_ahead.__file__)]:
+    formulas = [Path(arm.__file__), Path(flow.__file__), Path(read_ahead.__file__)]
+    for path in [*sorted(Path(__file__).parent.glob("*.py")), *formulas]:
         digest.update(path.read_bytes())
     return int.from_bytes(digest.digest()[:7], "big")

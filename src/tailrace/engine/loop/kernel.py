@@ -59,11 +59,31 @@ from tailrace.engine.loop.layout import (
     Record,
     Records,
 )
-from tailrace.engine.loop.stations import fcfs_arrives, fcfs_served, ps_arrives, ps_leaves, queue_up
-from tailrace.plan.columns import COLLECT, DETACH, END, GIVE, LAP, RELEASE, SPLIT, TAKE, TAKE_RANKED, VISIT
+from tailrace.engine.loop.stations import (
+    fcfs_arrives,
+    fcfs_served,
+    flow_arrives,
+    flow_leaves,
+    ps_arrives,
+    ps_leaves,
+    queue_up,
+)
+from tailrace.plan.columns import (
+    COLLECT,
+    DETACH,
+    DRAW,
+    END,
+    GIVE,
+    LAP,
+    RELEASE,
+    SPLIT,
+    TAKE,
+    TAKE_RANKED,
+    VISIT,
+)
 from tailrace.plan.stations import Discipline
 
-FCFS, PS, DELAY = int(Discipline.FCFS), int(Discipline.PS), int(Discipline.DELAY)
+FCFS, PS, DELAY, FLOW = map(int, (Discipline.FCFS, Discipline.PS, Discipline.DELAY, Discipline.FLOW))
 
 EVENTS_TO_PAUSE = 2**18
 """After so many events the loop returns for a moment: less than a second, so that it can be interrupted."""
@@ -134,7 +154,10 @@ def _take_event(loop: Record, arrays: Arrays) -> tuple[int, Place]:
     elif event == TIMED:
         if arrays.stations[place(index)].timer != key:
             return CARRY_ON, NONE
-        index = ps_leaves(loop, arrays, index)
+        if arrays.stations[place(index)].discipline == PS:
+            index = ps_leaves(loop, arrays, index)
+        else:
+            index = flow_leaves(loop, arrays, index)
     return CARRY_ON, index
 
 
@@ -233,6 +256,8 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
         elif op == RELEASE:
             releases(loop, arrays, arrays.stations[arg], arg * loop.ranks)
             pc += 1
+        elif op == DRAW:  # read at the visit behind it
+            pc += 1
         elif op == LAP:
             if way.order < loop.lapped:
                 if loop.lapped_count == arrays.laps.size:
@@ -289,7 +314,7 @@ def _visit(loop: Record, arrays: Arrays, number: Place, at: Place, work_s: float
         way.service_s[station.stage] += work_s
         way.pc += 1
         schedule(loop, arrays, work_s, number, GOES_ON)
-    elif discipline != PS and arm_answers(loop, arrays, at, way.pc):
+    elif discipline != PS and discipline != FLOW and arm_answers(loop, arrays, at, way.pc):
         way.pc += 1
         schedule(loop, arrays, 0.0, number, GOES_ON)
     elif station.waiting == station.room:
@@ -298,6 +323,8 @@ def _visit(loop: Record, arrays: Arrays, number: Place, at: Place, work_s: float
         return NEEDS_STATION
     elif discipline == PS:
         ps_arrives(loop, arrays, at, number, work_s)
+    elif discipline == FLOW:
+        flow_arrives(loop, arrays, at, number, work_s)
     else:
         arm_arrives(loop, arrays, at, number, way.pc)
     return CARRY_ON

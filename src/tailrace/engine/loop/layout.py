@@ -93,25 +93,25 @@ STATION = _record(
     ("discipline", "u1"),
     ("stage", "u1"),
     ("ranked", "u1"),  # pool: whether those who wait go by rank
-    ("kind", "u4"),  # arm: see KIND
+    ("kind", "u4"),  # arm: see KIND; flow: its place among the totals
     ("servers", "i4"),
     ("free", "i4"),  # fcfs, arm: servers that are free; bulk: places
-    ("waiting", "i4"),  # ways that wait; ps: ways that are present
+    ("waiting", "i4"),  # ways that wait; ps, flow: ways that are present
     (
         "at",
         "u4",
-    ),  # ps, ranked pool, arm: the first place of its part of an array that such stations share ...
+    ),  # ps, flow, ranked pool, arm: the first place of its part of an array that such stations share ...
     ("room", "i4"),  # ... and the number of places in it
     ("arm", "u4"),  # arm: its place among all arms
-    ("timer", "i8"),  # ps: the key of the live timer
+    ("timer", "i8"),  # ps, flow: the key of the live timer
     ("busy_s", "f8"),
     ("waiting_s", "f8"),
-    ("virtual", "f8"),  # ps
-    ("changed_s", "f8"),  # ps
-    ("permits", "f8"),  # pool: those that are free
-    ("joined", "i8"),  # ranked pool: takes that have had to wait so far
-    ("head", "f8"),  # arm
-    ("end", "f8"),  # arm: the address at which its last request ended
+    ("virtual", "f8"),  # ps, flow
+    ("changed_s", "f8"),  # ps, flow
+    ("permits", "f8"),  # pool: those that are free; flow: shares of the byte rate that are drawn
+    ("joined", "i8"),  # ranked pool: takes that have had to wait so far; flow: writes that are present
+    ("head", "f8"),  # arm; flow: the pace of each that is present
+    ("end", "f8"),  # arm: the address at which its last request ended; flow: the share in use
     ("phase", "f8"),  # arm
     size_bytes=128,
 )
@@ -213,9 +213,11 @@ class Arrays(NamedTuple):
     class_rank: Places
     stations: Records
     queues: Records
-    shares: Records  # ps: entries of virtual time; ranked pools: of ranks
+    shares: Records  # ps, flow: entries of virtual time; ranked pools: of ranks
     kinds: Records
     curves: FloatArray  # (4, kinds, pieces): edges, a, b, c
+    totals: FloatArray  # (2, flow banks, numbers present): what all are given together, reads and writes
+    lasts: Places  # (flow banks,): the numbers present for which there are totals
     order: Places  # arms: those that wait in order of arrival, then the places that are free
     owner: Places  # arms: the way that waits at a place
     candidates: FloatArray  # (5, places): arrival, then start, target, angle and settle time of the access

@@ -37,7 +37,7 @@ from tailrace.physics.arm import NOWHERE
 from tailrace.physics.read_ahead import NO_SEGMENT, NOT_READING
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import Steps
-from tailrace.plan.stations import Arm, Discipline, Stations
+from tailrace.plan.stations import Arm, Bank, Discipline, Stations
 
 WAYS, EVENTS, CHUNKS, STEPS, FINISHED_AT_ONCE = 256, 1024, 64, 4096, 2048
 """Room at the start. So many finished requests fit the processor's second cache."""
@@ -116,6 +116,7 @@ class State:
         shares, candidates, stations = _stations(plan.stations)
         banks = [bank for bank in plan.stations.banks if bank.arm is not None]
         kinds, curves = _kinds([bank.arm for bank in banks if bank.arm is not None])
+        totals, lasts = _totals(plan.stations)
         arms = sum(bank.count for bank in banks)
         segments = max((bank.arm.segments for bank in banks if bank.arm is not None), default=0)
         queues = np.zeros(len(plan.stations) * len(ranks), QUEUE)
@@ -136,6 +137,8 @@ class State:
             shares=aligned(shares + HEAP_OFFSET + HEAP_MARGIN, ENTRY),
             kinds=kinds,
             curves=curves,
+            totals=totals,
+            lasts=lasts,
             order=np.arange(candidates, dtype=np.uint32),
             owner=np.zeros(candidates, dtype=np.uint32),
             candidates=np.zeros((5, candidates)),
@@ -280,7 +283,8 @@ def _stations(stations: Stations) -> tuple[int, int, Records]:
     records["servers"] = records["free"] = records["permits"] = stations.per_station("servers")
     records["timer"] = -1
     records["ranked"] = stations.per_station("ranked")
-    shared = np.flatnonzero((records["discipline"] == Discipline.PS) | (records["ranked"] > 0))
+    shares = np.isin(records["discipline"], (Discipline.PS, Discipline.FLOW))
+    shared = np.flatnonzero(shares | (records["ranked"] > 0))
     records["at"][shared] = HEAP_OFFSET + SHARES * np.arange(shared.size)
     records["room"][shared] = SHARES
     arms = np.flatnonzero(records["discipline"] == Discipline.ARM)
@@ -295,7 +299,25 @@ def _stations(stations: Stations) -> tuple[int, int, Records]:
             records["phase"][part] = bank.arm.phase
             records["kind"][part] = kind
             kind += 1
+    for place, bank in enumerate(_flows(stations)):
+        part = slice(bank.first, bank.first + bank.count)
+        records["kind"][part] = place
+        records["permits"][part] = records["head"][part] = records["end"][part] = 0.0
     return SHARES * shared.size, CANDIDATES * arms.size, records
+
+
+def _flows(stations: Stations) -> list[Bank]:
+    return [bank for bank in stations.banks if bank.flow is not None]
+
+
+def _totals(stations: Stations) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    """What all present are given together, all of the length of the longest, and how long each is."""
+    flows = [bank.flow.totals for bank in _flows(stations) if bank.flow is not None]
+    lasts = np.array([each.shape[1] for each in flows], dtype=np.int64)
+    totals = np.zeros((2, len(flows), max(lasts, default=0)))
+    for place, each in enumerate(flows):
+        totals[:, place, : each.shape[1]] = each
+    return totals, lasts
 
 
 def _kinds(arms: list[Arm]) -> tuple[Records, np.ndarray[Any, Any]]:

@@ -44,7 +44,7 @@ def swept(sweep: Sweep, class_name: str) -> Table:
     with_verdict = any(each.evidence.targets or each.evidence.overloaded for each in points)
     rows: list[list[Cell]] = []
     for point, row in zip(points, found, strict=True):
-        values = [key_text(setting.value, sweep.units.get(setting.key, "")) for setting in point.settings]
+        values = [key_text(setting.value, sweep.told.get(setting.key, "")) for setting in point.settings]
         verdict = [point.evidence.verdict.replace("none", "")] if with_verdict else []
         figures = [_carried(unit.of(e)) for e, unit in zip(row, units, strict=True)]
         rows.append([*([point.scenario] if sweep.several else []), *values, *figures, *verdict])
@@ -83,7 +83,7 @@ def rules(found: Headroom) -> Table:
 
 def tried_text(value: float, found: Headroom) -> str:
     """A value of the key that was turned, to six digits."""
-    return key_text(float(f"{value:.6g}"), found.unit)
+    return key_text(float(f"{value:.6g}"), found.told or found.unit)
 
 
 def one_target(found: Headroom) -> TargetResult | None:

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 if TYPE_CHECKING:
     from tailrace.fit.calibration import Calibration
     from tailrace.fit.law_fit import FittedLaw
+    from tailrace.fit.ranking import Candidate
     from tailrace.fit.resemblance import Likeness
     from tailrace.forecast.result import Theory
     from tailrace.trace.profile import Profile
+    from tailrace.trace.segments import Segment
 
 
 class Documented(Protocol):
@@ -35,9 +37,13 @@ def theory_document(title: str, digest: str, theory: Theory) -> dict[str, Any]:
     return {"tailrace": version("tailrace"), "title": title, "digest": digest, "theory": theory.as_dict()}
 
 
-def profile_document(name: str, profile: Profile, likeness: Likeness | None = None) -> dict[str, Any]:
+def profile_document(
+    name: str, profile: Profile, likeness: Likeness | None = None, spells: Sequence[Segment] = ()
+) -> dict[str, Any]:
     """All that is known of a trace, and how the class that resembles it differs."""
     document: dict[str, Any] = {"tailrace": version("tailrace"), "trace": name, **profile.as_dict()}
+    if spells:
+        document["conditions"] = [each.as_dict() for each in spells]
     if likeness is not None:
         document["simulated"] = {
             "trace": likeness.trace.as_dict(),
@@ -60,7 +66,23 @@ def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
         "spread": fitted.spread,
         "singular_values": list(fitted.singular_values),
         "warnings": list(fitted.warnings),
+        "left_out": [asdict(each) for each in fitted.left_out],
+        "repeated": fitted.repeated,
     }
+
+
+def ranking_document(name: str, found: Sequence[Candidate]) -> dict[str, Any]:
+    """Descriptions of a drive, the one that predicts best first, each with its fit."""
+    listed = [
+        {
+            "media": each.kind,
+            "median_apart": each.median if isfinite(each.median) else None,
+            "reason": each.reason or None,
+            "fit": None if each.fitted is None else calibration_document(name, each.fitted),
+        }
+        for each in found
+    ]
+    return {"tailrace": version("tailrace"), "measured": name, "criterion": "left out", "media": listed}
 
 
 def laws_document(name: str, laws: Sequence[FittedLaw]) -> dict[str, Any]:

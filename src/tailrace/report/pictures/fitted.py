@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.fit.calibration import Calibration, Residual
+from tailrace.fit.calibration import Calibration
 from tailrace.fit.law_fit import FittedLaw
+from tailrace.fit.left_out import Residual
 from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width

@@ -80,7 +80,7 @@ def lines(
             style.power_axis(axes[-1].xaxis, places, [written(x) for x in places])
         elif logarithmic:
             style.log_axis(axes[-1].xaxis)
-        axes[-1].set_xlabel(x_label)
+        axes[-1].set_xlabel(style.wrapped(x_label, width))
         said = "bands: 95 % intervals"
         if any(each.value is None for panel in panels for one in panel.series for each in one.found):
             said += "; no mark: runs too short"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -47,6 +48,10 @@ TEXT_PT = {"wide": 10.2, "narrow": 9.2}
 SMALL_PT = {"wide": 9.4, "narrow": 8.6}
 """The smallest text; at the size at which a picture is shown it is about 12 pixels high."""
 LONGEST_NAME = {"wide": 44, "narrow": 26}
+NARROW_NAME = 14
+"""Letters of the longest name in a legend up to which two stand beside each other on a telephone."""
+LONGEST_LABEL = {"wide": 80, "narrow": 38}
+"""Letters of the name of an axis that find room beside each other."""
 
 MOST_LINES = len(COLOURS)
 """Lines, or classes, that one picture can tell apart."""
@@ -114,6 +119,11 @@ def shown(text: str, width: Width) -> str:
     return cut(flat, LONGEST_NAME[width]).replace("$", r"\$")
 
 
+def wrapped(label: str, width: Width) -> str:
+    """The name of an axis, in several lines where it would be cut off."""
+    return fill(label, LONGEST_LABEL[width])
+
+
 def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -> None:
     """One legend for all axes, below them, where it hides nothing; ``said`` is a line of its own under it."""
     found: dict[str, Any] = {}
@@ -122,7 +132,7 @@ def legend(figure: Figure, axes: Sequence[Axes], width: Width, said: str = "") -
             found.setdefault(name, handle)
     longest = max((len(name) for name in found), default=0)
     if width == "narrow":
-        columns = 1 if longest > 18 else 2
+        columns = 1 if longest > NARROW_NAME else 2
     else:
         columns = 2 if longest > 26 else 3 if longest > 12 else 5
     if found:

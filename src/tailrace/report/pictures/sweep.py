@@ -102,7 +102,7 @@ def _places(
 ) -> tuple[dict[object, float], list[str] | None, str, float]:
     """Where each value of the first key lies, the names of the ticks for texts, the unit, and its size in SI."""
     values = list(dict.fromkeys(point.settings[0].value for point in points))
-    unit = sweep.units.get(sweep.keys[0], "")
+    unit = sweep.told.get(sweep.keys[0], "")
     numbers = [float(value) for value in values if not isinstance(value, str)]
     if len(numbers) < len(values):
         return (

@@ -9,19 +9,25 @@ import numpy as np
 from rich.console import Console, RenderableType
 from rich.text import Text
 
-from tailrace.fit.calibration import Calibration, Parameter, Residual
+from tailrace.fit.calibration import Calibration, Parameter
 from tailrace.fit.latencies import Distance
 from tailrace.fit.law_fit import FittedLaw
+from tailrace.fit.left_out import MEANS, Residual, apart
+from tailrace.fit.ranking import AS_GOOD, SUPPORTED, Candidate
 from tailrace.quantity import Quantity
-from tailrace.report.figures import Unit, change_text, number, percent, unit_of
+from tailrace.report.figures import Unit, change_text, key_unit, number, percent, unit_of
 from tailrace.report.sentences import CAUTION
 from tailrace.report.table import Cell, Head, Table
 from tailrace.report.terminal.layout import hanging, shown, text_of, under
 from tailrace.scenario.reading.keys import field_shape
 from tailrace.scenario.reading.toml import toml_text
+from tailrace.scenario.tables.measured import Measured, MeasuredKind
+from tailrace.scenario.tables.points import MeasuredPoint
 from tailrace.units import write
 
 MOST_RESIDUALS = 100
+FAR = 0.15
+"""How far a figure may lie from the measured one before it is said."""
 
 
 def calibration_text(
@@ -35,6 +41,8 @@ def calibration_text(
         f"{len(fitted.residuals)} measured quantities, fitted by {fitted.by}; what is left scatters by "
         f"{percent(fitted.spread)} %."
     )
+    worth = "\n".join(left_out_sentences(fitted))
+    others = {(each.point.condition, each.quantity): each.fitted for each in fitted.left_out}
     rows = []
     for each in fitted.parameters:
         unit = _unit(fitted, each)
@@ -44,19 +52,21 @@ def calibration_text(
     remarks = [*fitted.warnings]
     if unused:
         remarks.append(f"Not used of the file: {', '.join(unused)}.")
-    left = len(fitted.residuals) - MOST_RESIDUALS
+    left, shown_here = len(fitted.residuals) - MOST_RESIDUALS, fitted.residuals[:MOST_RESIDUALS]
+    both = len({each.point.read for each in fitted.residuals}) > 1
 
     def show(width: int) -> list[RenderableType]:
         return [
             Text(name, style="bold"),
             Text(),
             Text(said),
+            *([Text(worth)] if worth else []),
             *under("Parameters, with 95 % intervals", Table.of(heads, rows), width),
             *([Text()] if remarks else []),
             *(hanging("-", remark) for remark in remarks),
             *under(
                 "Measured and fitted",
-                Table.of(RESIDUALS, map(_residual, fitted.residuals[:MOST_RESIDUALS])),
+                Table.of(RESIDUALS, (_residual(each, others, both) for each in shown_here)),
                 width,
             ),
             *([Text(f"  and {left:,} more: --json has them all.")] if left > 0 else []),
@@ -110,6 +120,14 @@ def distances_text(apart: Mapping[str, Distance | None], console: Console | None
 
 def fitted_part(name: str, fitted: Calibration) -> str:
     """A part for a catalogue: the drive with its fitted parameters, their intervals in comments."""
+    if isinstance(fitted.media, Measured):
+        return toml_text(
+            {"title": f"drive known by {name}", "media": measured_table(fitted.media)},
+            f"Fitted to {len(fitted.residuals)} quantities of {name}, by {fitted.by}.",
+            *left_out_sentences(fitted),
+            *fitted.warnings,
+            *(f"{each.name}: {_beside(fitted, each)}" for each in fitted.parameters),
+        )
     known = {each.name: each for each in fitted.parameters}
     table: dict[str, float | int | str] = {}
     media = fitted.media
@@ -122,6 +140,7 @@ def fitted_part(name: str, fitted: Calibration) -> str:
     return toml_text(
         {"title": f"{media.kind} drive fitted to {name}", "media": table},
         f"Fitted to {len(fitted.residuals)} quantities of {name}, by {fitted.by}.",
+        *left_out_sentences(fitted),
         *fitted.warnings,
         *(f"{key}: {_beside(fitted, known[key])}" for key in table if key in known),
     )
@@ -133,23 +152,113 @@ RESIDUALS = (
     Head("quantity", "text"),
     "measured",
     "fitted",
-    "apart, %",
+    "apart,\n%",
+    "others\nsay, %",
 )
 
 
-def _residual(each: Residual) -> list[Cell]:
+def _residual(each: Residual, others: Mapping[tuple[Any, str], float], with_kind: bool) -> list[Cell]:
+    """``others`` has what a fit to all other conditions says, by condition and quantity."""
     point = each.point
     unit = unit_of("request rate" if each.quantity == "throughput" else "time", [each.measured])
-    load = f"depth {point.queue_depth}" if point.queue_depth else f"{number(point.rate_per_s or 0, 4)} /s"
-    condition = f"{'read' if point.read else 'write'} {write(point.size_bytes, 'size')}, {load}"
     sides = [_figure(value, unit) for value in (each.measured, each.fitted)]
     name = f"{Quantity(each.quantity).shown}, {unit.name}"
-    return [str(point.line), condition, name, *sides, change_text(float(np.expm1(each.log_difference)))]
+    told = others.get((point.condition, each.quantity))
+    by_others = "–" if told is None else change_text(told / each.measured - 1)
+    return [str(point.line), _condition(point, with_kind), name, *sides, change_text(each.apart), by_others]
+
+
+def _condition(point: MeasuredPoint, with_kind: bool = True) -> str:
+    load = f"depth {point.queue_depth}" if point.queue_depth else f"{number(point.rate_per_s or 0, 4)} /s"
+    size = write(point.size_bytes, "size")
+    return f"{'read' if point.read else 'write'} {size} {load}" if with_kind else f"{size}, {load}"
+
+
+def left_out_sentences(fitted: Calibration) -> list[str]:
+    """How well points are predicted that are left out, and what the fit itself misses."""
+    said = []
+    for of_means, what in ((True, "means and throughputs"), (False, "quantiles")):
+        some = [each for each in fitted.left_out if (each.quantity in MEANS) == of_means]
+        if some:
+            far = apart(some, of_means)
+            worst = some[int(np.argmax(far))]
+            said.append(
+                f"Left out and predicted by the others, {what} lie {percent(float(np.median(far)))} % off in "
+                f"the median, {percent(float(far.max()))} % at worst ({_condition(worst.point)})."
+            )
+    if fitted.repeated is not None:
+        said.append(
+            f"Measured again, a point differs from its own mean by {percent(fitted.repeated)} % (standard deviation)."
+        )
+    missed = [each for each in fitted.residuals if abs(each.apart) > FAR]
+    if missed:
+        worst = max(missed, key=lambda each: abs(each.log_difference))
+        said.append(
+            f"Not fitted within {FAR * 100:.0f} %: {len(missed)} of {len(fitted.residuals)} quantities, the worst "
+            f"{Quantity(worst.quantity).shown} of {_condition(worst.point)} ({change_text(worst.apart)} %)."
+        )
+    return said
+
+
+def ranking_text(name: str, found: Sequence[Candidate], console: Console | None = None) -> str:
+    """Descriptions of a drive, the one that predicts best first, as text for a console."""
+    rows: list[list[Cell]] = []
+    for each in found:
+        if each.fitted is None:
+            continue
+        cells = []
+        for of_means in (True, False):
+            far = apart(each.fitted.left_out, of_means)
+            cells += [percent(float(np.median(far))), percent(float(far.max()))] if far.size else ["–", "–"]
+        rows.append([each.kind, *cells, f"{len(each.fitted.parameters)}"])
+    heads: list[Head | str] = [
+        Head("media", "name"),
+        "means:\nmedian, %",
+        "worst,\n%",
+        "quantiles:\nmedian, %",
+        "worst,\n%",
+        "parameters",
+    ]
+
+    not_fitted = [f"{each.kind}: not fitted, {each.reason}." for each in found if each.fitted is None]
+
+    def show(width: int) -> list[RenderableType]:
+        return [
+            Text(name, style="bold"),
+            *under("How far off is a point that is predicted by the others?", Table.of(heads, rows), width),
+            *(hanging("-", each) for each in not_fitted),
+            Text(),
+            Text(support_sentence(found)),
+            Text(),
+        ]
+
+    return text_of(show, console)
+
+
+def support_sentence(found: Sequence[Candidate]) -> str:
+    """Which description the points support."""
+    best = found[0]
+    if not np.isfinite(best.median):
+        return "The points support no description: none can be fitted to all points but one."
+    off = f"a point left out is {percent(best.median)} % off in the median"
+    if best.median > SUPPORTED:
+        return (
+            f"The points support none of these descriptions: even by the best ({best.kind}) {off}. What follows is "
+            "that one, to be taken with care."
+        )
+    others = [each for each in found[1:] if each.median <= best.median + AS_GOOD]
+    beside = f" {', '.join(each.kind for each in others)} would do as well." if others else ""
+    return f'The points support kind = "{best.kind}": {off}.{beside}'
 
 
 def _unit(fitted: Calibration, parameter: Parameter) -> Unit:
     """The unit in which a parameter and its interval are told."""
-    return unit_of(field_shape(type(fitted.media).model_fields[parameter.name]).quantity, [parameter.value])
+    field = type(fitted.media).model_fields.get(parameter.name)
+    if field is not None:
+        return unit_of(field_shape(field).quantity, [parameter.value])
+    if parameter.dimension == "size":
+        return key_unit("B", [parameter.value])
+    return unit_of(parameter.dimension, [parameter.value]) if parameter.dimension else Unit("")
 
 
 def _figure(value: float, unit: Unit) -> str:
@@ -160,7 +269,29 @@ def _figure(value: float, unit: Unit) -> str:
 def _beside(fitted: Calibration, parameter: Parameter) -> str:
     unit = _unit(fitted, parameter)
     low, high = (_figure(value, unit) for value in (parameter.low, parameter.high))
-    return f"95 % interval {low} to {high} {unit.name}"
+    return f"95 % interval {low} to {high} {unit.name}".rstrip()
+
+
+def measured_table(media: Measured) -> dict[str, Any]:
+    """The table of a measured drive as a part has it."""
+    table: dict[str, Any] = {"kind": media.kind}
+    for key, kind in (("reads", media.reads), ("writes", media.writes)):
+        if kind is not None:
+            table[key] = _kind_table(kind)
+    return table
+
+
+def _kind_table(kind: MeasuredKind) -> dict[str, Any]:
+    curve = [
+        {"queue_depth": each.queue_depth, "rate": write(_short(each.rate), "request rate")}
+        for each in kind.curve
+    ]
+    table: dict[str, Any] = {"size": write(kind.size, "size"), "curve": curve}
+    if kind.overhead is not None:
+        table["overhead"] = write(kind.overhead, "size")
+    if kind.byte_rate is not None:
+        table["byte_rate"] = write(_short(kind.byte_rate), "data rate")
+    return {**table, "variability": _short(kind.variability)}
 
 
 def _short(value: float) -> Any:

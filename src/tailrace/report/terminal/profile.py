@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from rich.console import Console, RenderableType
 from rich.padding import Padding
@@ -12,18 +12,32 @@ from rich.text import Text
 from tailrace.fit.latencies import Distance
 from tailrace.fit.resemblance import Likeness
 from tailrace.quantity import Quantity
-from tailrace.report.figures import change_text, number, percent, time_text, unit_of
+from tailrace.report.figures import change_text, duration_text, number, percent, time_text, unit_of
 from tailrace.report.sentences import CAUTION
-from tailrace.report.table import Cell, Table, unknown
+from tailrace.report.table import Cell, Column, Head, Table, known, table_of, unknown
 from tailrace.report.terminal.layout import hanging, heading, text_of, under
 from tailrace.trace.profile import Profile
+from tailrace.trace.segments import Segment
 from tailrace.units import write
 
 MOST_SIZES = 8
+SPELLS: tuple[Column[Segment], ...] = (
+    Column(Head("from"), lambda each: duration_text(each.begin_s)),
+    Column(Head("to"), lambda each: duration_text(each.end_s)),
+    Column(Head("requests"), lambda each: f"{each.requests:,}"),
+    Column(Head("requests/s"), lambda each: number(each.rate_per_s)),
+    Column(Head("reads, %"), lambda each: known(each.read_share, percent)),
+    Column(Head("scv of gaps"), lambda each: known(each.gap_scv, number)),
+)
+"""What is told of each spell of a trace."""
 
 
 def profile_text(
-    name: str, profile: Profile, likeness: Likeness | None = None, console: Console | None = None
+    name: str,
+    profile: Profile,
+    likeness: Likeness | None = None,
+    console: Console | None = None,
+    spells: Sequence[Segment] = (),
 ) -> str:
     """All that is known of a trace, as text for a console: for one of 80 columns without colours if none is given."""
 
@@ -36,6 +50,7 @@ def profile_text(
             *_sizes(profile, width),
             *_bursts(profile, width),
             *_touched(profile, width),
+            *under("Conditions: spells of even rate", table_of(SPELLS, spells), width),
             *(_likeness(likeness, width) if likeness is not None else []),
         ]
 

@@ -17,7 +17,7 @@ from tailrace.study.sweep import Sweep
 def parts(sweep: Sweep, width: int) -> list[RenderableType]:
     """The whole sweep for a terminal of that many columns."""
     found: list[RenderableType] = [Text(sweep.title, style="bold")]
-    unit = sweep.units.get(sweep.keys[0], "")
+    unit = sweep.told.get(sweep.keys[0], "")
     for name in sweep.class_names:
         found += under(f"Class {name}", swept(sweep, name), width)
         bends = [f"{label}: {_bend(each, unit)}" for label, each in knees(sweep.points, name)]

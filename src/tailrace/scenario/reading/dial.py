@@ -61,6 +61,11 @@ class Dial:
         return units.SI_UNIT[self.shape.quantity] if self.shape.quantity else ""
 
     @property
+    def told_in(self) -> str:
+        """The unit, but for prefixes, in which people tell its values: bits of a line, and SI of all else."""
+        return "bit/s" if self.shape.quantity == "line rate" else self.unit
+
+    @property
     def takes_numbers(self) -> bool:
         """Whether numbers or quantities may stand there, so that there are values between two others."""
         return self.shape.quantity is not None or self.shape.type in (int, float) or self._chooses_whole

@@ -3,113 +3,25 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, ClassVar
+from typing import Any
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import ValidationError
 
-from tailrace import units
-from tailrace.errors import Fault, Problem, ScenarioError, TraceError
+from tailrace.errors import Fault, Problem, ScenarioError
 from tailrace.scenario.reading.trace_alone import columns_table
-from tailrace.scenario.tables.fields import Text
-from tailrace.scenario.tables.model import FROM_FILE, Finding, Model
-from tailrace.scenario.tables.recorded import (
-    KindColumn,
-    SizeColumn,
-    TraceColumn,
-    UnitColumn,
-    mark_of,
-    said_plainly,
-    separator_findings,
-    unit_findings,
-    with_number,
+from tailrace.scenario.tables.model import FROM_FILE
+from tailrace.scenario.tables.point_columns import (
+    CONDITIONS,
+    NAMES,
+    QUANTITIES,
+    PointColumns,
+    by_heading,
+    checked,
+    quoted,
 )
 from tailrace.trace.table import headings
-
-CONDITIONS = ("queue_depth", "rate", "size", "kind")
-QUANTITIES = ("throughput", "mean", "p50", "p90", "p95", "p99")
-"""What may have been measured at a point: requests per second (or data per second), and latencies."""
-
-NAMES = (*CONDITIONS, *QUANTITIES)
-
-
-class DurationColumn(UnitColumn):
-    """How long requests took."""
-
-    unit: Text = Field(default="s", description='Unit of the times, such as "us".')
-    dimension: ClassVar[units.Dimension] = "time"
-
-
-class RateColumn(UnitColumn):
-    """How many requests per time."""
-
-    unit: Text = Field(default="/s", description='Unit of the rates, such as "/s".')
-    dimension: ClassVar[units.Dimension] = "request rate"
-
-
-class ThroughputColumn(RateColumn):
-    """How many requests, or how much data, per time."""
-
-    @property
-    def is_data(self) -> bool:
-        """Whether data are counted, of which each request moves its size."""
-        return not any(True for _ in unit_findings(self.unit, "data rate"))
-
-    def findings(self) -> Iterator[Finding]:
-        """Requests or data per time."""
-        yield from TraceColumn.findings(self)
-        if not self.is_data:
-            for finding in unit_findings(self.unit, self.dimension):
-                accepted = 'requests or data per time, such as "/s" or "MB/s"'
-                yield Finding(finding.key, finding.wrong, accepted)
-
-    @property
-    def scale(self) -> float:
-        """What one unit of the column is, in requests or bytes per second."""
-        return float(
-            units.parse_exact(with_number(self.unit), "data rate" if self.is_data else self.dimension)
-        )
-
-
-class PointColumns(Model):
-    """Which column holds what. Each is a heading, a position, or a table that says more."""
-
-    queue_depth: TraceColumn | None = None
-    rate: RateColumn | None = None
-    size: SizeColumn | None = None
-    kind: KindColumn | None = None
-    throughput: ThroughputColumn | None = None
-    mean: DurationColumn | None = None
-    p50: DurationColumn | None = None
-    p90: DurationColumn | None = None
-    p95: DurationColumn | None = None
-    p99: DurationColumn | None = None
-    separator: Annotated[Text, Field(min_length=1, max_length=3)] = ","
-
-    @field_validator(*NAMES, mode="before")
-    @classmethod
-    def _one_name(cls, value: object) -> object:
-        return said_plainly(value)
-
-    def findings(self) -> Iterator[Finding]:
-        """All that is wrong in this table and in those of its columns."""
-        for name in NAMES:
-            column = self.of(name)
-            for finding in () if column is None else column.findings():
-                yield replace(finding, key=(name, *finding.key))
-        yield from separator_findings(self.separator)
-
-    def of(self, name: str) -> TraceColumn | None:
-        """The column that holds this, if the file has it."""
-        column: TraceColumn | None = getattr(self, name)
-        return column
-
-    @property
-    def mark(self) -> str:
-        """What lies between fields."""
-        return mark_of(self.separator)
 
 
 def point_columns(file: Path, columns_file: Path | None, settings: Sequence[str]) -> PointColumns:
@@ -124,22 +36,9 @@ def point_columns(file: Path, columns_file: Path | None, settings: Sequence[str]
         raise ScenarioError(problems)
     columns = _validated(source, table)
     found = headings(file, columns.mark)
-    table = _by_heading(found) | table
+    table = by_heading(found) | table
     columns = _validated(source, table)
-    faults = []
-    shown = (
-        f"the file has {', '.join(_quoted(each) for each in found[:12])}{' ...' if len(found) > 12 else ''}"
-    )
-    if columns.queue_depth is None and columns.rate is None:
-        faults.append(Fault(("columns",), f"no column queue_depth and none rate ({shown})", _named("rate")))
-    if columns.size is None:
-        faults.append(Fault(("columns",), f"no column size ({shown})", _named("size")))
-    if not any(columns.of(name) for name in QUANTITIES):
-        accepted = f"at least one of {', '.join(QUANTITIES)}, so headed or by --column mean=HEADING"
-        faults.append(Fault(("columns",), f"nothing measured ({shown})", accepted))
-    if faults:
-        raise TraceError(str(file), faults)
-    return columns
+    return checked(file, columns, found)
 
 
 def unused(file: Path, columns: PointColumns) -> tuple[str, ...]:
@@ -150,17 +49,25 @@ def unused(file: Path, columns: PointColumns) -> tuple[str, ...]:
     return tuple(each for place, each in enumerate(found, 1) if each not in used and place not in places)
 
 
-def _by_heading(found: list[str]) -> dict[str, Any]:
-    alike = {heading.strip().lower().replace(" ", "_").replace("-", "_"): heading for heading in found}
-    return {name: alike[name] for name in NAMES if name in alike}
+def wrong_for_latencies(file: Path, column: str | None) -> Fault | None:
+    """Why a column of a file, the first if none is named, is none of raw latencies; None if nothing speaks against it.
 
-
-def _named(name: str) -> str:
-    return f"such a heading, or --column {name}=HEADING"
-
-
-def _quoted(text: str) -> str:
-    return f'"{text}"'
+    Points, and conditions under which they were measured, are told by their headings; of several columns one is named.
+    Raises TraceError for a file that cannot be read.
+    """
+    found = headings(file)
+    alike = by_heading(found)
+    accepted = "raw latencies, one a line, in the only column or in one that --unit COLUMN=UNIT names"
+    taken = column or found[0]
+    if any(alike.get(name) == taken for name in (*CONDITIONS, "throughput")):
+        return Fault(("file",), f"the column {quoted(taken)} holds no latencies", accepted)
+    if ("queue_depth" in alike or "rate" in alike) and any(name in alike for name in QUANTITIES):
+        wrong = f"measured points, not raw latencies ({', '.join(quoted(each) for each in found[:12])})"
+        return Fault(("file",), wrong, f"{accepted}; for points calibrate without --media generic")
+    if column is None and len(found) > 1:
+        shown = ", ".join(quoted(each) for each in found[:12])
+        return Fault(("file",), f"{len(found)} columns, and none named ({shown})", accepted)
+    return None
 
 
 def _unknown(source: str, key: str) -> Problem:

@@ -1,4 +1,4 @@
-"""The drives: spinning, flash, or generic (servers with a law)."""
+"""The drives: spinning, flash, measured (rates by queue depth), or generic (servers with a law)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from tailrace.scenario.tables.drives import Drives
 from tailrace.scenario.tables.fields import Size, Whole
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.law import Law
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.model import chosen_by
 from tailrace.scenario.tables.spinning import Spinning
 
@@ -29,6 +30,7 @@ class Generic(Drives):
 Media = Annotated[
     Annotated[Spinning, Tag("|spinning")]
     | Annotated[Flash, Tag("|flash")]
+    | Annotated[Measured, Tag("|measured")]
     | Annotated[Generic, Tag("|generic")],
-    chosen_by("kind", "spinning", "flash", "generic"),
+    chosen_by("kind", "spinning", "flash", "measured", "generic"),
 ]

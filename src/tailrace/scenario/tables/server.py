@@ -33,6 +33,7 @@ from tailrace.scenario.tables.fields import (
 )
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.layout import Layout, findings_of_drives
+from tailrace.scenario.tables.measured import Measured
 from tailrace.scenario.tables.media import Generic, Media
 from tailrace.scenario.tables.memory import ReadCache, WriteBack
 from tailrace.scenario.tables.model import Finding, KeyPath, Model, law_or_parts
@@ -231,8 +232,8 @@ class Pool(Model):
 
     @property
     def queue_slots(self) -> int | None:
-        """Requests that a drive holds at once, defaults resolved; None for generic media: no slots."""
-        if isinstance(self.media, Generic):
+        """Requests that a drive holds at once, defaults resolved; None for generic and measured media: no slots."""
+        if isinstance(self.media, Generic | Measured):
             return None
         if isinstance(self.media, Spinning) or self.media.queue_slots is not None:
             return self.media.queue_slots

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from tailrace.quantity import FINISHED
-from tailrace.scenario.tables.checks import addresses, buffers, machine, replayed
+from tailrace.scenario.tables.checks import addresses, buffers, machine, replayed, unmeasured
 from tailrace.scenario.tables.checks.addresses import pool_uses
 from tailrace.scenario.tables.layout import findings_of_drives
 from tailrace.scenario.tables.model import Finding, KeyPath
@@ -42,6 +42,7 @@ def _of_requests(server: Server, workloads: Sequence[Workload]) -> Iterator[Find
         yield from addresses.findings(use)
         yield from buffers.findings(use)
         yield from machine.findings_of_stations(use)
+        yield from unmeasured.findings(use)
     yield from _read_cache(server, workloads)
     yield from buffers.write_back_findings(server, workloads)
 

@@ -1,0 +1,148 @@
+"""The report of a scenario with conditions: one page for all of them, that needs nothing else."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tailrace.answer.together import OVER_ALL
+from tailrace.report.columns import conditions as columns
+from tailrace.report.columns.answer import class_figures
+from tailrace.report.columns.studies import boxes, class_differences, differences, relieved, tried
+from tailrace.report.condition_words import FLUID, conditions_method, conditions_sentence
+from tailrace.report.page import words
+from tailrace.report.page.site import Drawing, page
+from tailrace.report.page.tables import all_inputs
+from tailrace.report.pictures.conditions import conditions_picture
+from tailrace.report.sentences import PAIRED, headroom_sentence, matching_sentences, relief_sentence
+from tailrace.report.table import Head, Table
+from tailrace.scenario.reading.conditions import settings
+from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.compare_conditions import ConditionsComparison
+from tailrace.study.conditions import Conditions
+from tailrace.study.headroom import Headroom
+from tailrace.study.relief import Relief
+
+
+@dataclass(frozen=True)
+class ConditionsAccount:
+    """A scenario with its answer in every condition, the text of its file and the keys set over it."""
+
+    name: str
+    scenario: Scenario
+    source: str
+    settings: tuple[str, ...]
+    answer: Conditions
+    headroom: Headroom | None = None
+    relief: Relief | None = None
+
+
+def conditions_page(
+    accounts: Sequence[ConditionsAccount],
+    files: Sequence[str] = (),
+    extras: Sequence[str] = (),
+    comparison: ConditionsComparison | None = None,
+) -> str:
+    """The page of one scenario with conditions, or of several side by side in front; otherwise as `report_page`."""
+    first, several = accounts[0], len(accounts) > 1
+    chosen = [part for each in first.settings for part in ("--set", each)]
+    asked = ["--with", ",".join(extras)] if extras else []
+    command = [
+        "tailrace",
+        "report",
+        *files,
+        *chosen,
+        *asked,
+        "--seed",
+        str(first.answer.seed),
+        "--out",
+        "report.html",
+    ]
+    context: dict[str, Any] = {
+        "title": "Designs compared" if several else first.answer.title,
+        "version": first.answer.version,
+        "compared": None if comparison is None else _compared(comparison),
+        "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
+        "command": shlex.join(command),
+        "several": several,
+    }
+    return page("conditions.html", context)
+
+
+def _told(each: ConditionsAccount, prefix: str, several: bool) -> dict[str, Any]:
+    answer, scenario = each.answer, each.scenario
+    names = dict.fromkeys(one.name for part in answer.conditions for one in part.result.classes)
+    headroom, relief = each.headroom, each.relief
+    return {
+        "id": prefix,
+        "name": each.name if several else "",
+        "title": answer.title,
+        "verdict": answer.verdict,
+        "verdict_said": conditions_sentence(answer),
+        "question": [
+            (one.name, words.class_sentence(one, scenario.load), words.promise_sentences(one))
+            for one in scenario.workload
+        ],
+        "sets": sets(scenario),
+        "promises": columns.promises(answer),
+        "work": columns.work(answer),
+        "states": columns.states(answer),
+        "picture": _picture(answer, prefix),
+        "spells": columns.spells(answer.spells),
+        "broken": columns.broken(answer.spells),
+        "fluid": FLUID,
+        "classes": [(name, columns.class_in_each(answer, name)) for name in names],
+        "over_all": [(one.name, class_figures(one)) for one in answer.classes],
+        "headroom": None if headroom is None else (headroom_sentence(headroom), tried(headroom)),
+        "relief": None
+        if relief is None
+        else (
+            relief_sentence(relief),
+            *(relieved(relief, rows) for rows in (relief.doubled, relief.halved)),
+        ),
+        "inputs": all_inputs(scenario),
+        "notes": list(answer.notes),
+        "method": conditions_method(answer),
+        "digest": answer.digest,
+        "source": each.source,
+        "settings": list(each.settings),
+    }
+
+
+def sets(scenario: Scenario) -> Table:
+    """What every condition sets, key by key."""
+    rows = [
+        (each.name, key, str(value))
+        for each in scenario.condition
+        for key, value in settings(each.set).items() or [("nothing", "")]
+    ]
+    return Table.of([Head("condition", "name"), Head("key", "name"), Head("value", "name")], rows)
+
+
+def _picture(answer: Conditions, prefix: str) -> Drawing:
+    said = conditions_sentence(answer)
+    return Drawing(
+        f"{prefix}-conditions",
+        lambda width: conditions_picture(answer, width=width),
+        f"Mean and p99 latency of each class in every condition, and the load in each. {said}",
+        "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets; below stands the "
+        "load of each condition, of what saturates the server.",
+        (("The same in numbers", columns.states(answer)),),
+    )
+
+
+def _compared(comparison: ConditionsComparison) -> dict[str, Any]:
+    found = []
+    for condition, one in comparison.conditions.items():
+        where = "over all conditions" if condition == OVER_ALL else f"condition {condition}"
+        for title, design, mine in class_differences(one):
+            whole = [each for each in mine if each.kind == "all"]
+            found.append((f"{title}, {where}", differences(one, design, whole)))
+    return {
+        "boxes": boxes(comparison.whole),
+        "matching": matching_sentences(comparison.whole),
+        "differences": found,
+        "paired": PAIRED,
+    }
