@@ -186,6 +186,18 @@ def test_the_choice_of_a_scenario_is_repeated_from_its_own_table() -> None:
     assert own.simulated_digest == bare.simulated_digest
 
 
+def test_a_class_so_rare_that_none_of_it_comes_in_a_short_look_is_undecided_and_stops_nothing() -> None:
+    text = BOX.replace("TITLE", "rare").replace("PRICE", "260").replace("RATE", "400").replace("MEAN", "1 ms")
+    rare = '[[workload]]\nname = "manifests"\nrate = "0.001 /s"\nrequest_size = "1 MiB"\n[workload.target]\np99 = "1 s"\n'
+    short = text.replace("requests = 20000", "requests = 1000").replace(
+        "replications = 16", "replications = 2"
+    )
+    found = choose(parse(short + rare), ["server.media.count=1,2"])
+    assert found.chosen is None
+    assert found.verdict == "undecided"
+    assert len(found.undecided) == 2
+
+
 def test_designs_that_contradict_themselves_are_listed_and_stop_nothing() -> None:
     found = candidates(
         {"box": box()},

@@ -156,6 +156,8 @@ def warming_means(latency_s: FloatArray) -> FloatArray:
 
 def _kept(kinds: Mapping[Kind, Totals], ps: tuple[float, ...]) -> dict[Kind, Totals]:
     """All requests, and reads and writes where there are both; where there are not, one stands for the other."""
+    if not kinds:  # so rare a class that none of it came while measuring
+        return {}
     every = Kept.of(kinds["all"].latency_s, ps)
     return {
         kind: replace(
