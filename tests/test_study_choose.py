@@ -188,7 +188,8 @@ def test_the_choice_of_a_scenario_is_repeated_from_its_own_table() -> None:
 
 def test_a_class_so_rare_that_none_of_it_comes_in_a_short_look_is_undecided_and_stops_nothing() -> None:
     text = BOX.replace("TITLE", "rare").replace("PRICE", "260").replace("RATE", "400").replace("MEAN", "1 ms")
-    rare = '[[workload]]\nname = "manifests"\nrate = "0.001 /s"\nrequest_size = "1 MiB"\n[workload.target]\np99 = "1 s"\n'
+    rare = '[[workload]]\nname = "manifests"\nrate = "0.001 /s"\nrequest_size = "1 MiB"\n'
+    rare += '[workload.target]\np99 = "1 s"\n'
     short = text.replace("requests = 20000", "requests = 1000").replace(
         "replications = 16", "replications = 2"
     )
