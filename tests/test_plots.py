@@ -34,6 +34,7 @@ from tailrace.report.pictures.lines import Panel, Series, lines
 from tailrace.report.pictures.save import inline_svg, picture_bytes
 from tailrace.report.pictures.stages import bars_of
 from tailrace.scenario.reading.read import parse
+from tailrace.study.conditions import ConditionResult, Conditions
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=3000", "run.replications=4"]
@@ -69,6 +70,9 @@ def every_figure(result: Result, points: plots.LoadCurve, width: style.Width = "
     yield plots.stacked_time(
         ["8 KiB", "1 MiB"], {"seek": [1e-3, 1e-3], "transfer": [1e-4, 5e-3]}, "size", width=width
     )
+    day = [ConditionResult(f"condition {place}", 2.0, 0.25, result, 0.1) for place in range(4)]
+    found = Conditions("0.1", "A day", "", 7, "compiled", tuple(day), (), (), (), (), 1, "met", ())
+    yield plots.conditions_picture(found, width=width)
     yield fitted_drive(fitted(), width)
     values = np.random.default_rng(1).gamma(4, 25e-6, 500)
     yield fitted_laws(fit_laws(values), values, width)

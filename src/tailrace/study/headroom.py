@@ -383,7 +383,7 @@ class _Search:
         scenario = None if self.met is None else self._dial.at(self.met)
         if scenario is None:
             return ()
-        load = self._bench.load(scenario)
+        load = self._load(scenario)
         return depth_notes(scenario, load.banks, load.share)
 
     def _reachable(self, value: float | None) -> float | None:

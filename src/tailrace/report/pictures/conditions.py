@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 QUANTITIES = ("mean", "p99")
 MOST_PANELS = 4
-STEEP = {"wide": 5, "narrow": 3}
-"""Conditions beyond which their names stand aslant."""
+ROOM = {"wide": 76, "narrow": 28}
+"""Letters of all names together from which on these stand upright."""
 
 
 def conditions_picture(
@@ -36,20 +36,19 @@ def conditions_picture(
     """
     every = list(dict.fromkeys(one.name for each in found.conditions for one in each.result.classes))
     shown = [name for name in every if classes is None or name in classes][:MOST_PANELS]
-    heights = [*([2.1] * max(len(shown), 1)), 1.6]
-    figure, panels = style.canvas(
-        width, 0.9 + sum(heights), rows=len(heights), height_ratios=heights, sharex=True
-    )
+    heights = [*([2.5] * max(len(shown), 1)), 2.1]
+    figure, panels = style.canvas(width, 0.9 + sum(heights), rows=len(heights), height_ratios=heights)
     if not shown:
         style.nothing(panels[0], "no latency was measured", width)
     for axes, name in zip(panels, shown, strict=False):
         _latencies(axes, found.conditions, name, width)
     _loads(panels[-1], found.conditions, width)
     labels = [style.shown(_label(each), "narrow") for each in found.conditions]
-    slanted = len(labels) > STEEP[width]
-    options: dict[str, Any] = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"} if slanted else {}
-    panels[-1].set_xticks(range(len(labels)), labels, **options)
-    panels[-1].set_xlim(-0.6, len(labels) - 0.4)
+    upright = sum(map(len, labels)) > ROOM[width]
+    for axes in panels:
+        axes.set_xticks(range(len(labels)), labels, rotation=90 if upright else 0)
+        axes.set_xlim(-0.6, len(labels) - 0.4)
+        axes.set_xlabel("condition")
     style.legend(figure, panels, width, "bars: 95 % intervals")
     return figure
 
