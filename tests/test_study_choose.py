@@ -98,7 +98,7 @@ def test_what_has_more_of_everything_speaks_for_what_has_less(chosen: Choice) ->
         assert each.as_of is not None
         assert each.as_of.name == each.candidate.name
         assert each.as_of.settings[0].value > each.candidate.settings[0].value
-        assert why(each).startswith("as ")
+        assert why(each).startswith("has no more of anything than ")
     ran = sum(each.tried is not None and each.tried.requests > 0 for each in chosen.offers)
     assert ran < 10  # of 18
 

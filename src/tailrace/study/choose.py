@@ -323,7 +323,8 @@ class _Search:
         overloaded = next((each.overload for each in seen.seen if each.overload is not None), None)
         binding = self._session.bench.load(hardest(self._session.bench, candidate.scenario)).binding
         share = None if binding is None else 1 / binding.load_factor
-        tried = Tried(candidate.least, seen.verdict, requests, share, target, where)
+        digest = candidate.scenario.digest
+        tried = Tried(candidate.least, seen.verdict, requests, share, target, digest, where)
         return Offer(
             candidate,
             seen.verdict,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from tailrace.report.columns.studies import target_unit
 from tailrace.report.figures import key_text, rounded_down
-from tailrace.report.table import Column, Head, Table, known, table_of
+from tailrace.report.table import Column, Head, Table, known, noted, table_of
 from tailrace.study.choose import Choice, Offer
 from tailrace.study.lines import short_key
 
@@ -19,7 +19,7 @@ def designs(found: Choice, rows: Sequence[Offer]) -> Table:
             mine = {setting.key: setting.value for setting in each.candidate.settings}
             return key_text(mine[key], found.units.get(key, "")) if key in mine else ""
 
-        return Column(Head(short_key(key), "text"), written)
+        return Column(Head(short_key(key), "name"), written)
 
     columns: list[Column[Offer]] = [
         *([Column[Offer](Head("design", "text"), lambda each: each.candidate.name)] if found.several else []),
@@ -28,7 +28,7 @@ def designs(found: Choice, rows: Sequence[Offer]) -> Table:
     if any(each.candidate.scenario is not None for each in rows):
         columns.append(Column(Head(_least(found)), lambda each: known(each.candidate.least, amount_text)))
         columns.append(Column(Head("verdict", "verdict"), lambda each: each.verdict or "–"))
-    columns.append(Column(Head("why", "name"), why))
+    columns.append(Column(Head("why", "text"), lambda each: noted("", why(each))))
     return table_of(columns, rows)
 
 
@@ -49,11 +49,11 @@ def why(offer: Offer) -> str:
     if offer.candidate.reason:
         return offer.candidate.reason
     if offer.as_of:
-        return f"as {offer.as_of.brief}"
+        return f"has no more of anything than {offer.as_of.brief}, {offer.verdict}"
     if offer.overloaded:
         if offer.carries is None:
             return f"{offer.overloaded} cannot keep up{_where(offer)}"
-        return f"{rounded_down(offer.carries)} of the load: {offer.overloaded}{_where(offer)}"
+        return f"{offer.overloaded} carries {rounded_down(offer.carries)} of the load{_where(offer)}"
     target = offer.tried.target if offer.tried else None
     if target is None:
         return "nobody looked"

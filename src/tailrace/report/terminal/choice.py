@@ -11,8 +11,8 @@ from tailrace.report.sentences import CAUTION
 from tailrace.report.terminal.layout import under
 from tailrace.study.choose import Choice
 
-NEAREST = 10
-"""Lesser designs that are shown, the dearest of them; all are in the files."""
+NEAREST, FEW = 10, 3
+"""Lesser designs that are shown, the dearest of them, and combinations that cannot be; all are in the files."""
 
 
 def parts(found: Choice, width: int) -> list[RenderableType]:
@@ -35,5 +35,8 @@ def parts(found: Choice, width: int) -> list[RenderableType]:
     if found.chosen is not None:
         body += under("Chosen, and the next ones up", designs(found, [found.chosen, *found.next_up]), width)
     body += under(title, designs(found, nearest), width)
-    body += under("What cannot be", designs(found, found.impossible[:NEAREST]), width)
+    impossible = "What cannot be"
+    if len(found.impossible) > FEW:
+        impossible += f": {len(found.impossible):,} designs, such as"
+    body += under(impossible, designs(found, found.impossible[:FEW]), width)
     return [*body, Text(), Text(method), Text(CAUTION)]

@@ -69,7 +69,7 @@ def shown(given: Table, width: int) -> list[RenderableType]:
         names = [place for place, head in enumerate(given.heads) if head.kind == "name"]
         columns = [drawn.columns[place] for place in names]
         widths = [console.measure(Group(column.header, *column.cells)).maximum for column in columns]
-        while excess > 0 and max(widths) > SHORTEST_NAME:
+        while excess > 0 and max(widths, default=0) > SHORTEST_NAME:
             widths[widths.index(max(widths))] -= 1
             excess -= 1
         for place, size in zip(names, widths, strict=True):
