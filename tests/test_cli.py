@@ -413,6 +413,7 @@ def test_schema_is_one_json_document(tmp_path: Path) -> None:
         "server",
         "workload",
         "condition",
+        "choice",
         "run",
     }
 

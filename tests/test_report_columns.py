@@ -30,12 +30,15 @@ from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.tables.cost import Cost
 from tailrace.shown import Shown
+from tailrace.study.candidates import Candidate
+from tailrace.study.choose import Choice, Offer
 from tailrace.study.compare import Comparison, Design, Difference
 from tailrace.study.compare_conditions import ConditionsComparison
 from tailrace.study.conditions import ConditionResult, Conditions
 from tailrace.study.headroom import Headroom
 from tailrace.study.journey import Journey, Stop, Trip
 from tailrace.study.relief import Relief
+from tailrace.study.vary import Setting
 from test_report import BOOKING, RESULT, estimate, figures, flat, promise, text_at
 
 THROUGHPUT = promise("throughput", 40e6, estimate(58e6, 3e6), "met")
@@ -278,6 +281,22 @@ SHOWN: tuple[Shown, ...] = (
         "A day", "0" * 64, (EstimatedCondition("night", 8.0, 1.0, Theory(None, {}, {}), 0.1),), (SPELL,)
     ),
     Journey("0.1", "A day", "0" * 64, 7, 100, (Trip(0, "booking", "read", 1, 8192, 0.5, 3e-4, (STOP,)),)),
+    Choice(
+        "A day",
+        7,
+        ("server.media.count",),
+        {},
+        "price",
+        (
+            Offer(
+                Candidate("", (Setting("server.media.count", 3, "server.media.count=3"),), reason="too few")
+            ),
+        ),
+        None,
+        0,
+        0,
+        False,
+    ),
     Headroom("A day", "load", "", False, True, "plain", 1.0, None, None, 3.0, 2.0, (), 0, 7),
     Relief(
         "A day",

@@ -136,6 +136,7 @@ DEFAULTS = [
     and ".columns." not in row.path
     and ".step." not in row.path
     and ".write_back." not in row.path
+    and not row.path.startswith("choice.")
     and row.path not in ("server.lanes.coding", "server.lanes.payload_share", "workload.NAME.think")
 ]
 

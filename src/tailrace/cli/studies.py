@@ -260,7 +260,7 @@ def choose(
     *,
     options: _Options,
 ) -> _Found:
-    """Find the least design that keeps every promise, and why the lesser ones do not."""
+    """Find the least design that keeps every promise."""
     from tailrace.scenario.reading.read import load
     from tailrace.study.choose import choose as found
 

@@ -78,7 +78,7 @@ class Variants:
 
         Raises ScenarioError if there is no such key, or something else than one value stands there.
         """
-        if override.chooses_part(f'{key}="any"'):
+        if _names_part(key):
             return None  # a scenario that was read does not know from which part its keys came
         place = self._place(key)
         value: Any = self.scenario
@@ -92,7 +92,7 @@ class Variants:
 
     def shape(self, key: str) -> Shape:
         """What may stand at a key; of a list that may be written as its only item, that. Raises as `value`."""
-        if override.chooses_part(f'{key}="any"'):
+        if _names_part(key):
             return Shape(str, ())
         value: Any = self.scenario
         shape: Shape | None = None
@@ -138,3 +138,7 @@ def written_value(value: float | int | str, shape: Shape) -> str:
 def _no_value(key: str, wrong: str) -> ScenarioError:
     accepted = "a key that holds one number or text; tailrace keys lists them"
     return ScenarioError([Problem(override.SOURCE, key, None, f"{wrong}; accepted: {accepted}")])
+
+
+def _names_part(key: str) -> bool:
+    return key.endswith(".part") and override.chooses_part(f'{key}="any"')
