@@ -24,7 +24,7 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.choose import Choice, choose
 from tailrace.theory import mmc_response_quantile
 
-CHOICES, BRUTE = 200, 24
+CHOICES, BRUTE = 40, 12
 RATE = 3000.0
 KINDS = {"a": (4e-3, 90), "b": (2.5e-3, 150), "c": (1.6e-3, 240), "d": (1.1e-3, 330), "e": (0.8e-3, 470)}
 """Mean service and price of a drive of each kind."""

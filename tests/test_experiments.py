@@ -229,6 +229,14 @@ def test_the_slowest_of_n_follows_fork_join_theory(quick: Quick) -> None:
 # What they leave
 
 
+@pytest.mark.whole
+def test_choices_among_designs_that_closed_forms_know_are_right(quick: Quick) -> None:
+    frame = quick("choose")
+    assert frame.chosen.all()
+    assert (frame.broken + frame.refused == 0).all()
+    assert (frame.requests < 0.15 * frame.brute_force_requests).all()
+
+
 def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_pictures(script) -> None:
     contents = script("contents")
     text = (ROOT / "experiments" / "README.md").read_text(encoding="utf-8")
