@@ -21,6 +21,7 @@ from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.candidates import Candidate, candidates, has_as_much
 from tailrace.study.choose import Choice, choose
+from tailrace.study.judge import Lengths
 from tailrace.study.least import Least
 from tailrace.study.vary import Axis, Setting
 
@@ -211,6 +212,26 @@ def test_designs_that_contradict_themselves_are_listed_and_stop_nothing() -> Non
     assert found[-1].scenario is None
     assert "3" in found[-1].label
     assert found[-1].reason
+
+
+def test_the_looks_that_share_an_error_are_as_many_as_a_verdict_can_take() -> None:
+    # runs of 2,500 doubled until they are as long as may be, 8 of them doubled until they are as many
+    assert Lengths(500_000, 64, 0.05).looks == 1 + 8 + 3
+    assert Lengths(20_000, 16, 0.0).looks == 1 + 3 + 1
+    assert Lengths(1_000, 2, 0.0).looks == 1
+
+
+def test_a_promise_that_stands_in_a_condition_alone_is_one() -> None:
+    text = BOX.replace('[workload.target]\np99 = "12 ms"\n', "").replace("PRICE", "1").replace("RATE", "9")
+    noon = '[[condition]]\nname = "noon"\nset = {"workload.booking.target.p99" = "12 ms"}\n'
+    found = candidates(
+        {"box": parse(text.replace("MEAN", "1 ms") + noon)},
+        [Axis.of("server.media.count=1,2")],
+        Least.of("price"),
+        None,
+        seed=1,
+    )
+    assert len(found) == 2
 
 
 def test_what_is_least_is_reckoned_by_hand() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,13 +13,14 @@ import numpy as np
 from tailrace.arrays import BoolArray
 from tailrace.errors import ScenarioError, SettingError
 from tailrace.forecast.edge import saturating_value
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.override import chooses_part
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import Cost, cost
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.least import Least
 from tailrace.study.resources import resources
-from tailrace.study.vary import Axis, Setting, combinations
+from tailrace.study.vary import Axis, Setting
 
 MOST_CANDIDATES = 5_000
 STRIPES = 1e-6
@@ -83,29 +85,27 @@ def candidates(
         SettingError: nothing varies, too much does, nothing is promised, or what shall be least is not known.
     """
     several = len(designs) > 1
-    found: list[Candidate] = []
-    count = 0
-    for name, each in designs.items():
-        variants = Variants(each)
-        saturating = partial(saturating_value, seed=seed)
-        lists = [axis.settings(variants, saturating) for axis in axes]
-        count += math.prod(map(len, lists))
-        if count > MOST_CANDIDATES:
-            raise SettingError(
-                f"{_total(designs, axes, seed):,} designs to choose from; accepted: at most {MOST_CANDIDATES:,}: fewer "
-                "values of a key, or a search along one key alone (tailrace headroom FILE --grow KEY)"
-            )
-        found += [
-            _candidate(name if several else "", variants, settings, capacity)
-            for settings in combinations(axes, variants, together=False, saturating=saturating)
-        ]
+    saturating = partial(saturating_value, seed=seed)
+    variants = {name: Variants(each) for name, each in designs.items()}
+    lists = {name: [axis.settings(each, saturating) for axis in axes] for name, each in variants.items()}
+    count = sum(math.prod(map(len, each)) for each in lists.values())
+    if count > MOST_CANDIDATES:
+        raise SettingError(
+            f"{count:,} designs to choose from; accepted: at most {MOST_CANDIDATES:,}: fewer "
+            "values of a key, or a search along one key alone (tailrace headroom FILE --grow KEY)"
+        )
+    found = [
+        _candidate(name if several else "", variants[name], settings, capacity)
+        for name, each in lists.items()
+        for settings in itertools.product(*each)
+    ]
     if len(found) < 2:
         raise SettingError("nothing to choose from; accepted: --vary KEY=LIST, several files, or both")
     possible = [each.scenario for each in found if each.scenario is not None]
     if not possible:
         raise SettingError(f"none of {len(found)} designs can be: {found[0].label}: {found[0].reason}")
     for scenario in possible:
-        if not any(each.limits for each in scenario.workload):
+        if not any(each.limits for part in states(scenario) for each in part.scenario.workload):
             raise SettingError(
                 f"nothing is promised by {scenario.title!r}, so every design would do; accepted: a target of a class, "
                 "such as [workload.target] p99"
@@ -118,14 +118,6 @@ def candidates(
         for each in found
     ]
     return sorted(priced, key=lambda each: each.least)
-
-
-def _total(designs: Mapping[str, Scenario], axes: Sequence[Axis], seed: int | None) -> int:
-    saturating = partial(saturating_value, seed=seed)
-    return sum(
-        math.prod(len(axis.settings(Variants(each), saturating)) for axis in axes)
-        for each in designs.values()
-    )
 
 
 def _candidate(

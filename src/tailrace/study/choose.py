@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 
 from tailrace import units
-from tailrace.answer.together import hardest
 from tailrace.arrays import BoolArray
 from tailrace.crew.crew import Interrupted
 from tailrace.errors import SettingError, UnitError
@@ -30,8 +29,6 @@ from tailrace.study.vary import axes_of
 if TYPE_CHECKING:
     import pandas as pd
 
-LOOKS_EACH = 8
-"""Looks at each design among which the 5 % of being wrong are shared: a verdict takes as many where it is close."""
 NEXT_UP = 3
 """Further designs that keep every promise, looked for behind the one that is chosen."""
 MOST_BEYOND = 12
@@ -108,7 +105,7 @@ class Choice(Shown):
     def next_up(self) -> tuple[Offer, ...]:
         """Those behind it that keep every promise too, as far as anybody looked."""
         behind = self.offers[len(self.lesser) + 1 :] if self.chosen else ()
-        return tuple(each for each in behind if each.verdict == "met" and not each.as_of)[:NEXT_UP]
+        return tuple(each for each in behind if each.verdict == "met")[:NEXT_UP]
 
     @property
     def impossible(self) -> tuple[Offer, ...]:
@@ -127,7 +124,7 @@ class Choice(Shown):
 
     def front(self) -> list[Offer]:
         """Designs of which a figure is known and that none beats in both: more of what shall be least, less strain."""
-        known = [each for each in self.offers if each.tried is not None and strain(each) is not None]
+        known = [each for each in self.offers if strain(each) is not None]
         front: list[Offer] = []
         for each in known:
             if not front or (strain(each) or 0.0) < (strain(front[-1]) or 0.0):
@@ -262,9 +259,10 @@ class _Search:
     def __init__(
         self, session: Session, scenario: Scenario, found: Sequence[Candidate], more: BoolArray
     ) -> None:
-        self._session, self._more = session, more
+        self._more = more
         self.offers = [Offer(each) for each in found]
-        self.judge = Judge(session.bench, Lengths.of(scenario), LOOKS_EACH * len(found))
+        most = Lengths.of(scenario)
+        self.judge = Judge(session.bench, most, most.looks * len(found))
         self._open = np.array([each.scenario is not None for each in found])
         self.best: int | None = None
 
@@ -321,10 +319,8 @@ class _Search:
         assert candidate.scenario is not None
         where, target = deciding(seen)
         overloaded = next((each.overload for each in seen.seen if each.overload is not None), None)
-        binding = self._session.bench.load(hardest(self._session.bench, candidate.scenario)).binding
-        share = None if binding is None else 1 / binding.load_factor
         digest = candidate.scenario.digest
-        tried = Tried(candidate.least, seen.verdict, requests, share, target, digest, where)
+        tried = Tried(candidate.least, seen.verdict, requests, None, target, digest, where)
         return Offer(
             candidate,
             seen.verdict,

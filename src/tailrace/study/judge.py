@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -34,6 +35,12 @@ class Lengths:
     requests: int
     replications: int
     precision: float
+
+    @property
+    def looks(self) -> int:
+        """Looks that a verdict takes at most: runs are doubled in length and in number, never made shorter or fewer."""
+        longer, more = self.requests / PILOT_START, self.replications / FIRST
+        return 1 + sum(math.ceil(math.log2(max(each, 1.0))) for each in (longer, more))
 
     @classmethod
     def of(cls, scenario: Scenario) -> Lengths:
