@@ -76,6 +76,17 @@ class Design:
     unknown: str
     boxes: int | None
 
+    def row(self) -> dict[str, Any]:
+        """All but the answer, ready for JSON."""
+        return {
+            "name": self.name,
+            "price": self.cost.price,
+            "power_w": self.cost.power_w,
+            "carries_load_factor": self.carries,
+            "carries_unknown": self.unknown or None,
+            "boxes_for_first": self.boxes,
+        }
+
 
 @dataclass(frozen=True, repr=False)
 class Comparison(Shown):
@@ -113,18 +124,7 @@ class Comparison(Shown):
             "tailrace": version("tailrace"),
             "seed": self.designs[0].result.seed,
             "verdict": self.verdict,
-            "designs": [
-                {
-                    "name": each.name,
-                    "price": each.cost.price,
-                    "power_w": each.cost.power_w,
-                    "carries_load_factor": each.carries,
-                    "carries_unknown": each.unknown or None,
-                    "boxes_for_first": each.boxes,
-                    "answer": each.result.as_dict(),
-                }
-                for each in self.designs
-            ],
+            "designs": [{**each.row(), "answer": each.result.as_dict()} for each in self.designs],
             "differences": [
                 {
                     "design": each.design,

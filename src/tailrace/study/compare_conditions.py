@@ -74,16 +74,7 @@ class ConditionsComparison(Shown):
             "tailrace": version("tailrace"),
             "verdict": self.verdict,
             "designs": [
-                {
-                    "name": each.name,
-                    "price": each.cost.price,
-                    "power_w": each.cost.power_w,
-                    "carries_load_factor": each.carries,
-                    "carries_unknown": each.unknown or None,
-                    "boxes_for_first": each.boxes,
-                    "answer": self.answers[each.name].as_dict(),
-                }
-                for each in self.whole.designs
+                {**each.row(), "answer": self.answers[each.name].as_dict()} for each in self.whole.designs
             ],
             "differences": [
                 {"condition": name, **row}

@@ -59,14 +59,10 @@ def write_conditions(
 
 def conditions_table(found: Conditions) -> pd.DataFrame:
     """One row a figure of a class in a condition, or over all of them: `classes_table` with a column ``condition``."""
-    import pandas as pd
-
     first = found.conditions[0].result
     answers = [(each.name, each.result) for each in found.conditions]
     answers += [(OVER_ALL, _over_all(found, first))] if found.classes else []
-    frames = [classes_table(result).assign(condition=name) for name, result in answers]
-    table = pd.concat([each for each in frames if len(each)] or frames[:1], ignore_index=True)
-    return table[["condition", *(name for name in table.columns if name != "condition")]]
+    return _joined({name: classes_table(result) for name, result in answers})
 
 
 def _over_all(found: Conditions, first: Result) -> Result:
@@ -74,8 +70,13 @@ def _over_all(found: Conditions, first: Result) -> Result:
 
 
 def _stations(found: Conditions) -> pd.DataFrame:
+    return _joined({each.name: stations_table(each.result) for each in found.conditions})
+
+
+def _joined(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Tables by condition as one, the condition in front."""
     import pandas as pd
 
-    frames = [stations_table(each.result).assign(condition=each.name) for each in found.conditions]
+    frames = [each.assign(condition=name) for name, each in tables.items()]
     table = pd.concat([each for each in frames if len(each)] or frames[:1], ignore_index=True)
     return table[["condition", *(name for name in table.columns if name != "condition")]]
