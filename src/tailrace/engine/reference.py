@@ -21,18 +21,21 @@ from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.paths import Branch, Detached, OpenArrivals, PlannedRow, Request, Slot, Walker, rows_of
+from tailrace.engine.paths import Branch, Detached, Lists, OpenArrivals, PlannedRow, Quorum, Request, Slot, Walker, rows_of
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
     BRANCH,
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     END,
     GIVE,
+    JUMP,
     LAP,
+    QUORUM,
     RELEASE,
     SPLIT,
     TAKE,
@@ -104,7 +107,7 @@ class ReferenceRun:
                 return FlowStation(env, walk_on, bank.flow)
             case Discipline.DELAY:
                 return Delay(env, walk_on)
-            case Discipline.TOKEN:
+            case Discipline.TOKEN | Discipline.PRESENT:
                 return Permits(env, walk_on, bank.servers, bank.ranked)
             case Discipline.BULK:
                 return Bulk(env, walk_on, bank.servers)
@@ -285,6 +288,14 @@ class ReferenceRun:
                     at += 1 + arg[at]
                 path.at = at
                 return
+            elif code == QUORUM:
+                path.missing = int(work[at])
+                path.at = self._send(path, at + 1, Quorum(arg[at], path.missing))
+                return
+            elif code == CHOOSE:
+                at = self._chosen(steps, at) + 1
+            elif code == JUMP:
+                at += arg[at]
             else:
                 assert code == END
                 following = self._ended(path)
@@ -293,6 +304,25 @@ class ReferenceRun:
                 path = following
                 steps, at = path.steps, path.at
                 op, arg, work = steps.op, steps.arg, steps.work
+
+    def _send(self, path: Walker, at: int, quorum: Quorum) -> int:
+        """Send the branches of a quorum on their way, from the first one on, and return where the path goes on."""
+        steps = path.steps
+        for _ in range(quorum.under_way):
+            assert steps.op[at] == BRANCH
+            self._start(Branch(steps, at + 1, path, quorum))
+            at += 1 + steps.arg[at]
+        return at
+
+    def _chosen(self, steps: Lists, at: int) -> int:
+        """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
+        alternatives = []
+        place = at + 1
+        for _ in range(steps.arg[at]):
+            assert steps.op[place] == BRANCH
+            alternatives.append(place)
+            place += 1 + steps.arg[place]
+        return min(alternatives, key=lambda each: self._stations[int(steps.work[each])].load()[0])
 
     def _note_lap(self, request: Request, step: int) -> None:
         """A transaction has done one of its steps."""
@@ -310,7 +340,15 @@ class ReferenceRun:
         return None
 
     def _join(self, branch: Branch) -> None:
-        parent = branch.parent
+        parent, quorum = branch.parent, branch.quorum
+        if quorum is not None:
+            quorum.under_way -= 1
+            if quorum.needed == 0:  # nobody waits for it any more
+                self._detached -= 1
+                return
+            quorum.needed -= 1
+            if quorum.needed == 0:
+                self._detached += quorum.under_way
         parent.missing -= 1
         if parent.missing == 0:  # the branch that ends last is the one the request has waited for
             for place, seconds in enumerate(branch.record):

@@ -12,7 +12,10 @@ from tailrace.plan.columns import Stage
 
 
 class Discipline(IntEnum):
-    """How a station serves those who are present."""
+    """How a station serves those who are present.
+
+    PRESENT serves nobody and lets nobody wait: a pool without end, whose permits say how many are there.
+    """
 
     FCFS = 0
     PS = 1
@@ -21,6 +24,7 @@ class Discipline(IntEnum):
     TOKEN = 4
     BULK = 5
     FLOW = 6
+    PRESENT = 7
 
 
 DISCIPLINES = {"fcfs": Discipline.FCFS, "ps": Discipline.PS, "delay": Discipline.DELAY}

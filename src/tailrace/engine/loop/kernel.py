@@ -7,9 +7,10 @@ loop puts the way concerned back where it came from and returns a code that says
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import inf
 from typing import Any
 
-from numpy import uint32
+from numpy import int64, uint32
 from numpy import uintp as place
 
 from tailrace.engine.loop.agenda import (
@@ -17,6 +18,7 @@ from tailrace.engine.loop.agenda import (
     close_hole,
     forget_way,
     make_ready,
+    new_quorum,
     new_way,
     put_back,
     schedule,
@@ -41,6 +43,7 @@ from tailrace.engine.loop.layout import (
     INDEX_SHIFT,
     ISSUES,
     MARK,
+    MEMBER,
     NEEDS_CALENDAR,
     NEEDS_ROWS,
     NEEDS_STATION,
@@ -69,11 +72,13 @@ from tailrace.engine.loop.stations import (
     queue_up,
 )
 from tailrace.plan.columns import (
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     END,
     GIVE,
+    JUMP,
     LAP,
     RELEASE,
     SPLIT,
@@ -266,8 +271,12 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                     return FULL
                 _note_lap(loop, arrays, way, arg)
             pc += 1
+        elif op == CHOOSE:
+            pc = _chosen(arrays, pc, arg) + 1
+        elif op == JUMP:
+            pc += arg
         else:
-            sent = arg if op == SPLIT else 1
+            sent = 1 if op == DETACH else arg if op == SPLIT else arg + 1
             if loop.unused_count < sent:
                 way.pc = pc
                 loop.asked = sent
@@ -279,13 +288,32 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                 send(loop, arrays, number, DETACHED, pc + 1)
                 pc += 1 + arg
             else:
+                parent, sort = number, BRANCH
+                if op != SPLIT:
+                    parent, sort = new_quorum(loop, arrays, number, arg, int64(step.work)), MEMBER
+                    arrays.chunks[way.chunk].live += 1
                 pc += 1
-                for _ in range(sent):
-                    send(loop, arrays, number, BRANCH, pc + 1)
+                for _ in range(arg):
+                    send(loop, arrays, parent, sort, pc + 1)
                     pc += 1 + arrays.steps[place(pc)].arg
                 way.pc = pc
-                way.link = sent
+                way.link = arg
                 return CARRY_ON
+
+
+@inlined
+def _chosen(arrays: Arrays, pc: Place, alternatives: int) -> Place:
+    """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
+    at: Any = place(pc + 1)
+    chosen, least = at, inf
+    for _ in range(alternatives):
+        step = arrays.steps[at]
+        pool = arrays.stations[place(step.work)]
+        present = pool.servers - pool.permits
+        if present < least:
+            chosen, least = at, present
+        at += place(1 + step.arg)
+    return chosen
 
 
 @inlined
@@ -344,15 +372,15 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
             make_ready(loop, arrays, way.owner)
         forget_way(loop, arrays, number)
         return CARRY_ON
+    if way.sort == MEMBER:
+        _end_member(loop, arrays, way)
+        forget_way(loop, arrays, number)
+        return CARRY_ON
     observed = way.sort != DETACHED and way.order < loop.wanted
     if observed and loop.finished_count == arrays.finished.size:
         put_back(loop, arrays, number)
         return FULL
-    chunk = arrays.chunks[way.chunk]
-    chunk.live -= 1
-    if chunk.live == 0:
-        arrays.dead[loop.dead_count] = way.chunk
-        loop.dead_count += 1
+    _leave_chunk(loop, arrays, way.chunk)
     if way.sort == DETACHED:
         loop.detached -= 1
         forget_way(loop, arrays, number)
@@ -369,6 +397,37 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     else:
         forget_way(loop, arrays, number)
     return CARRY_ON
+
+
+@inlined
+def _end_member(loop: Record, arrays: Arrays, way: Record) -> None:
+    """A branch of a quorum has ended: the one that completes it is the one that the request has waited for."""
+    quorum = arrays.ways[way.owner]
+    quorum.link -= 1
+    if quorum.pc == 0:  # nobody waits for it any more
+        loop.detached -= 1
+    else:
+        quorum.pc -= 1
+        if quorum.pc == 0:
+            loop.detached += quorum.link
+            parent = arrays.ways[quorum.owner]
+            for stage in range(4):
+                parent.wait_s[stage] += way.wait_s[stage]
+                parent.service_s[stage] += way.service_s[stage]
+            make_ready(loop, arrays, quorum.owner)
+    if quorum.link == 0:
+        _leave_chunk(loop, arrays, quorum.chunk)
+        forget_way(loop, arrays, way.owner)
+
+
+@inlined
+def _leave_chunk(loop: Record, arrays: Arrays, number: Place) -> None:
+    """One of those that keep a chunk is done with it."""
+    chunk = arrays.chunks[number]
+    chunk.live -= 1
+    if chunk.live == 0:
+        arrays.dead[loop.dead_count] = number
+        loop.dead_count += 1
 
 
 @inlined
