@@ -84,7 +84,8 @@ class Bank:
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
     pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
     below 0 those that bear none; None where all are alike.
-    ``key`` is the key of the scenario that says how many permits there are, as its table has it.
+    ``key`` is the key of the scenario that says how many permits there are, as its table has it. ``outside`` is True for
+    what belongs to clients, or to the way to them: several servers have no more of it than one.
     """
 
     name: str
@@ -100,6 +101,7 @@ class Bank:
     dies: Dies | None = None
     key: str = ""
     flow: Flow | None = None
+    outside: bool = False
 
     @property
     def serves(self) -> bool:
@@ -153,10 +155,13 @@ class Stations:
         dies: Dies | None = None,
         key: str = "",
         flow: Flow | None = None,
+        outside: bool = False,
     ) -> int:
         """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, None, dies, key, flow)
+        bank = Bank(
+            name, stage, discipline, first, count, servers, paces, arm, ranked, None, dies, key, flow, outside
+        )
         self.banks.append(bank)
         return first
 
