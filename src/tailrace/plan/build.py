@@ -125,12 +125,16 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
     )
 
 
-def planned_servers(scenario: Scenario, seed: int, replication: int) -> ServerPlan:
-    """The server of a scenario, or all servers of its cluster."""
+def planned_servers(scenario: Scenario, seed: int, replication: int, in_mean: bool = False) -> ServerPlan:
+    """The server of a scenario, or all servers of its cluster.
+
+    With ``in_mean`` what is chosen as a run goes on is drawn at random, as often as it is chosen in the mean where all
+    servers are alike.
+    """
     rates = cached_rates(scenario)
     if scenario.cluster is None:
         return ServerPlan(scenario, seed, replication, rates)
-    return ClusterPlan(scenario, scenario.cluster, seed, replication, rates)
+    return ClusterPlan(scenario, scenario.cluster, seed, replication, rates, in_mean)
 
 
 def _spans(scenario: Scenario) -> dict[str, tuple[int, int]]:
@@ -200,7 +204,7 @@ def sample_requests(
 
 @lru_cache(maxsize=4)
 def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mapping[str, Chunk]]:
-    server = planned_servers(scenario, seed, 0)
+    server = planned_servers(scenario, seed, 0, in_mean=True)
     chunks = {}
     spans = _spans(scenario)
     for workload in scenario.workload:

@@ -52,8 +52,15 @@ class ClusterPlan(ServerPlan):
     """
 
     def __init__(
-        self, scenario: Scenario, cluster: Cluster, seed: int, replication: int, rates: Mapping[str, float]
+        self,
+        scenario: Scenario,
+        cluster: Cluster,
+        seed: int,
+        replication: int,
+        rates: Mapping[str, float],
+        in_mean: bool = False,
     ) -> None:
+        """With ``in_mean`` any copy is read where the one of the least busy server would be."""
         super().__init__(scenario, seed, replication, rates, cluster.servers)
         self._cluster = cluster
         self._placement = Placement(cluster, seed)
@@ -61,6 +68,7 @@ class ClusterPlan(ServerPlan):
         if cluster.network is not None:
             self._between = NetworkPlan(cluster.network, 0, self.stations, " between servers")
         self._present: int | None = None
+        self._chooses = cluster.reads_from == "least busy" and not in_mean
         if cluster.reads_from == "least busy":
             self._present = self.stations.add(
                 "requests under way", Stage.NETWORK, Discipline.PRESENT, WITHOUT_END, paces=False
@@ -70,7 +78,7 @@ class ClusterPlan(ServerPlan):
 
     def _reads(self, workload: Workload, requests: Requests) -> Path:
         parts = Parts.of(requests, int(self._cluster.piece))
-        if self._cluster.reads_from == "least busy":
+        if self._chooses:
             copies = self._copies(requests, parts)
             pool = self._machines.station(self._present or 0, _server_of(copies.requests))
             each = FewestPresent(self._exchange_read(workload, copies.requests), copies.counts, pool)
@@ -193,7 +201,7 @@ class ClusterPlan(ServerPlan):
         servers = self._placement.servers(parts.piece)
         up = self._placement.is_up(servers)
         every = np.arange(parts.owner.size)
-        if self._cluster.reads_from == "any":
+        if self._cluster.reads_from != "first":
             drawn = requests.streams.uniforms(
                 Purpose.SERVER, requests.index[parts.owner], parts.place.astype(np.int64)
             )
