@@ -8,7 +8,21 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from plans import arm, choose, detach, give, plan, quorum, rows, split, station, stations, take, take_ranked, visit
+from plans import (
+    arm,
+    choose,
+    detach,
+    give,
+    plan,
+    quorum,
+    rows,
+    split,
+    station,
+    stations,
+    take,
+    take_ranked,
+    visit,
+)
 from tailrace.engine.choice import runner
 from tailrace.engine.observations import Observations
 from tailrace.physics.arm import ARRIVAL_ORDER, ELEVATOR, SHORTEST_ACCESS, SHORTEST_SEEK

@@ -21,7 +21,18 @@ from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.paths import Branch, Detached, Lists, OpenArrivals, PlannedRow, Quorum, Request, Slot, Walker, rows_of
+from tailrace.engine.paths import (
+    Branch,
+    Detached,
+    Lists,
+    OpenArrivals,
+    PlannedRow,
+    Quorum,
+    Request,
+    Slot,
+    Walker,
+    rows_of,
+)
 from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
@@ -293,7 +304,7 @@ class ReferenceRun:
                 path.at = self._send(path, at + 1, Quorum(arg[at], path.missing))
                 return
             elif code == CHOOSE:
-                at = self._chosen(steps, at) + 1
+                at = self._alternative(steps, at) + 1
             elif code == JUMP:
                 at += arg[at]
             else:
@@ -314,7 +325,7 @@ class ReferenceRun:
             at += 1 + steps.arg[at]
         return at
 
-    def _chosen(self, steps: Lists, at: int) -> int:
+    def _alternative(self, steps: Lists, at: int) -> int:
         """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
         alternatives = []
         place = at + 1

@@ -15,16 +15,14 @@ _PIECE_STRIDE = np.uint64(0x9E3779B97F4A7C15)
 _SERVER_STRIDE = np.uint64(0xD1342543DE82EF95)
 
 
-def highest_weights(
-    key: int, piece: NDArray[np.int64], servers: int, wanted: int
-) -> NDArray[np.int64]:
+def highest_weights(key: int, piece: NDArray[np.int64], servers: int, wanted: int) -> NDArray[np.int64]:
     """The ``wanted`` servers of each piece, shape (pieces, wanted), the one of the highest weight first.
 
-    Every server has a pseudo-random weight for every piece, and a piece lies where its weights are highest (rendezvous,
-    or highest random weight, hashing: Thaler and Ravishankar, Using name-based mappings to increase hit rates, IEEE/ACM
-    Transactions on Networking 6(1), 1998, from memory). So servers hold equally many pieces but for chance, and a server
-    that is added takes its share, ``wanted`` of ``servers`` + 1, from all others, and nothing else moves. ``key``, 64
-    bits, chooses the mapping. Raises ValueError for more servers wanted than there are.
+    Every server has a pseudo-random weight for every piece, and a piece lies where its weights are highest
+    (rendezvous, or highest random weight, hashing: Thaler and Ravishankar, Using name-based mappings to increase hit
+    rates, IEEE/ACM Transactions on Networking 6(1), 1998, from memory). So servers hold equally many pieces but for
+    chance, and a server that is added takes its share, ``wanted`` of ``servers`` + 1, from all others, and nothing
+    else moves. ``key``, 64 bits, chooses the mapping. Raises ValueError for more servers wanted than there are.
     """
     if wanted > servers:
         raise ValueError(f"{wanted} of {servers} servers")

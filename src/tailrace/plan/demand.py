@@ -97,7 +97,10 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
     is_visit = steps.op == VISIT
     is_visit[took] = True
     at = np.flatnonzero(is_visit)
-    splits = np.searchsorted(chunk.first, np.flatnonzero((steps.op == SPLIT) | (steps.op == QUORUM)), side="right") - 1
+    splits = (
+        np.searchsorted(chunk.first, np.flatnonzero((steps.op == SPLIT) | (steps.op == QUORUM)), side="right")
+        - 1
+    )
     return Visits(
         np.searchsorted(chunk.first, at, side="right") - 1,
         steps.arg[at].astype(np.int64),

@@ -82,7 +82,9 @@ class FlashPlan(MediaPlan):
         """Somewhere in a page and at some die: as good a place as any, so that even few writes fill their share."""
 
         def spread(purpose: Purpose, places: int) -> IntArray:
-            return (streams.uniforms(purpose, np.arange(self._servers * self._drives)) * places).astype(np.int64)
+            return (streams.uniforms(purpose, np.arange(self._servers * self._drives)) * places).astype(
+                np.int64
+            )
 
         fill = spread(Purpose.FIRST_FILL, self._cost.units_per_program)
         return FlashState(fill, spread(Purpose.FIRST_DIE, self._cost.dies))

@@ -37,7 +37,9 @@ class PoolPlan:
         stations: Stations,
         servers: int = 1,
     ) -> None:
-        """The stations are those of one of so many ``servers``. ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+        """The stations are those of one of so many ``servers``.
+
+        ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
 
         ``processors`` are those that compute parity, None where there are none with a price of their own.
         """

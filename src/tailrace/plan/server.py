@@ -34,7 +34,9 @@ class ServerPlan:
     def __init__(
         self, scenario: Scenario, seed: int, replication: int, rates: Mapping[str, float], servers: int = 1
     ) -> None:
-        """The stations are those of one of so many ``servers``. ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+        """The stations are those of one of so many ``servers``.
+
+        ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
 
         ``rates`` are the requests per second of every class, for the read cache; without one they are not asked for.
         """

@@ -84,8 +84,10 @@ class Bank:
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
     pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
     below 0 those that bear none; None where all are alike.
-    ``key`` is the key of the scenario that says how many permits there are, as its table has it. ``outside`` is True for
-    what belongs to clients, or to the way to them: several servers have no more of it than one.
+    ``key`` is the key of the scenario that says how many permits there are, as its table has it. ``outside`` is True
+    for what belongs to clients, or to the way to them: several servers have no more of it than one. ``of_servers``,
+    where there are several servers, are the first of those whose stations these are, server after server, and the one
+    behind them.
     """
 
     name: str
@@ -102,6 +104,7 @@ class Bank:
     key: str = ""
     flow: Flow | None = None
     outside: bool = False
+    of_servers: tuple[int, int] | None = None
 
     @property
     def serves(self) -> bool:

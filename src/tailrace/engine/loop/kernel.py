@@ -10,7 +10,7 @@ from collections.abc import Callable
 from math import inf
 from typing import Any
 
-from numpy import int64, uint32
+from numpy import uint32
 from numpy import uintp as place
 
 from tailrace.engine.loop.agenda import (
@@ -290,7 +290,8 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
             else:
                 parent, sort = number, BRANCH
                 if op != SPLIT:
-                    parent, sort = new_quorum(loop, arrays, number, arg, int64(step.work)), MEMBER
+                    needed: Any = place(step.work)
+                    parent, sort = new_quorum(loop, arrays, number, arg, needed), MEMBER
                     arrays.chunks[way.chunk].live += 1
                 pc += 1
                 for _ in range(arg):
@@ -305,7 +306,8 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
 def _chosen(arrays: Arrays, pc: Place, alternatives: int) -> Place:
     """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
     at: Any = place(pc + 1)
-    chosen, least = at, inf
+    chosen: Place = at
+    least = inf
     for _ in range(alternatives):
         step = arrays.steps[at]
         pool = arrays.stations[place(step.work)]

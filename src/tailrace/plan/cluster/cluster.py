@@ -31,8 +31,8 @@ WITHOUT_END = 2**30
 class _Copies:
     """Every copy that is up of every part, shape (copies,), part by part, the first copy of each first.
 
-    ``counts``, shape (parts,), says how many each part has; ``part`` is the place of each copy's part; ``first`` whether
-    it is the first, ``begins``, shape (parts,), where those are.
+    ``counts``, shape (parts,), says how many each part has; ``part`` is the place of each copy's part, ``first``
+    whether it is the first.
     """
 
     requests: Requests
@@ -81,7 +81,7 @@ class ClusterPlan(ServerPlan):
         if self._chooses:
             copies = self._copies(requests, parts)
             pool = self._machines.station(self._present or 0, _server_of(copies.requests))
-            each = FewestPresent(self._exchange_read(workload, copies.requests), copies.counts, pool)
+            each: Path = FewestPresent(self._exchange_read(workload, copies.requests), copies.counts, pool)
         else:
             each = self._exchange_read(workload, self._one_copy(requests, parts))
         return fork(each, parts.counts)
@@ -103,9 +103,7 @@ class ClusterPlan(ServerPlan):
             each = self._passed_on(workload, copies, drives, needed)
         return fork(each, parts.counts)
 
-    def _passed_on(
-        self, workload: Workload, copies: _Copies, drives: DriveWork, needed: IntArray
-    ) -> Path:
+    def _passed_on(self, workload: Workload, copies: _Copies, drives: DriveWork, needed: IntArray) -> Path:
         """Writes that the first server of each part takes in, passes on to the others, and answers."""
         all_, first, others = copies.requests, copies.requests.where(copies.first), copies.others()
         operations = _operations(drives, copies.first), _operations(drives, ~copies.first)

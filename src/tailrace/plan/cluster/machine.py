@@ -11,6 +11,7 @@ from tailrace.plan.columns import COLLECT, GIVE, RELEASE, TAKE, TAKE_RANKED, VIS
 from tailrace.plan.demand import positioning_s
 from tailrace.plan.path import Path
 from tailrace.plan.stations import Bank, Stations
+from tailrace.plan.unlike import IDLE
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.workload.streams import Purpose, Streams
 
@@ -32,6 +33,7 @@ class Machines:
         count = len(machine)
         self._base, self._stride = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
         self._slowed = np.isin(machine.per_station("stage"), _SLOWED)
+        self._up = cluster.up
         self._slow, self._factor = cluster.slow_servers, cluster.slow_factor or 1.0
         self._positioning_s = positioning_s(machine)
         slots: dict[int, int] = {}
@@ -41,7 +43,7 @@ class Machines:
             self._stride[mine] = 0 if bank.outside else bank.count
             slots[bank.first] = first
             if bank.outside:
-                self._add(bank, 1, "")
+                self.stations.banks.append(replace(bank, first=first))
                 continue
             streams = Streams(seed, replication, f"servers: {bank.name}")
             for begin, end, name in (
@@ -49,17 +51,22 @@ class Machines:
                 (self._slow, cluster.servers, ""),
             ):
                 if begin < end:
-                    self._add(bank, end - begin, name)
+                    self._add(bank, begin, end, name)
                     self._turn(begin, end, streams, slots)
 
     def station(self, of_machine: int, server: IntArray) -> IntArray:
         """The numbers of a station of each of those servers."""
-        return self._base[of_machine] + server * self._stride[of_machine]
+        return np.asarray(self._base[of_machine] + server * self._stride[of_machine])
 
-    def _add(self, bank: Bank, servers: int, name: str) -> None:
-        alike = None if bank.alike is None else np.tile(bank.alike, servers)
-        first, count = len(self.stations), servers * bank.count
-        more = replace(bank, name=name + bank.name, first=first, count=count, alike=alike)
+    def _add(self, bank: Bank, begin: int, end: int, name: str) -> None:
+        alike = None
+        if bank.alike is not None or self._up < end:
+            of_machine = np.zeros(bank.count, dtype=np.int64) if bank.alike is None else bank.alike
+            down = np.repeat(np.arange(begin, end) >= self._up, bank.count)
+            alike = np.where(down, IDLE, np.tile(of_machine, end - begin))
+        first, count = len(self.stations), (end - begin) * bank.count
+        name, of_servers = name + bank.name, (begin, end)
+        more = replace(bank, name=name, first=first, count=count, alike=alike, of_servers=of_servers)
         self.stations.banks.append(more)
 
     def _turn(self, begin: int, end: int, streams: Streams, slots: dict[int, int]) -> None:

@@ -143,7 +143,9 @@ class Cluster(Model):
             accepted = "slow_servers with slow_factor"
             yield Finding(("slow_servers",), "slow_factor missing", accepted, (("slow_factor",),))
         if self.failed > self.survives:
-            keeps = f"a code of {self.code.data} + {self.code.parity}" if self.code else f"{self.width} copies"
+            keeps = (
+                f"a code of {self.code.data} + {self.code.parity}" if self.code else f"{self.width} copies"
+            )
             keeps = "one copy" if self.width == 1 else keeps
             survives = f"survive{'' if self.width > 1 and not self.code else 's'} {self.survives or 'none'}"
             wrong = f"data lost: {self.failed} of {self.servers} servers have failed, and {keeps} {survives}"

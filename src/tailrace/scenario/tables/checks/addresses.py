@@ -41,7 +41,7 @@ def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple
 
 @dataclass(frozen=True)
 class PoolUse:
-    """A pool, where its keys stand, and the classes that use it, by number; ``cluster`` if there are several servers."""
+    """A pool, where its keys stand, and the classes that use it, by number; ``cluster`` if it is in several servers."""
 
     pool: Pool
     path: KeyPath

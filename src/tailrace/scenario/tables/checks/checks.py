@@ -38,9 +38,7 @@ def findings(
     yield from machine.findings(server, workloads)
 
 
-def _of_requests(
-    server: Server, workloads: Sequence[Workload], cluster: Cluster | None
-) -> Iterator[Finding]:
+def _of_requests(server: Server, workloads: Sequence[Workload], cluster: Cluster | None) -> Iterator[Finding]:
     """What is wrong between the server and each class of requests."""
     yield from _pools(server, workloads)
     for use in pool_uses(server, workloads, cluster):

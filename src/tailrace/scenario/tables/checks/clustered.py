@@ -36,4 +36,6 @@ def findings(server: Server, workloads: Sequence[Workload]) -> Iterator[Finding]
                 yield Finding(key, "given with [cluster]", accepted, _CLUSTER)
             if step.compute is not None and step.compute_at == "controller":
                 accepted = '"client" with [cluster]: a transaction belongs to no one server'
-                yield Finding((*here, "step", at, "compute_at"), "on a controller, with [cluster]", accepted, _CLUSTER)
+                yield Finding(
+                    (*here, "step", at, "compute_at"), "on a controller, with [cluster]", accepted, _CLUSTER
+                )
