@@ -9,7 +9,7 @@ urgent event, taken in order before the calendar moves on.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from math import inf
 from typing import Any
 
@@ -70,6 +70,17 @@ def run_reference(
     return ReferenceRun(plan, requests, marks, most_present).result()
 
 
+class Visited(dict[int, Any]):
+    """Stations by number, each made when it is first visited: of many drives a run sees few."""
+
+    def __init__(self, made: Callable[[int], Any]) -> None:
+        self._made = made
+
+    def __missing__(self, number: int) -> Any:
+        station = self[number] = self._made(number)
+        return station
+
+
 class ReferenceRun:
     """A run whose requests are handed out in blocks of records, as the compiled engine does."""
 
@@ -99,7 +110,7 @@ class ReferenceRun:
         self._mark_at = mark_places(requests, marks)
         self._marks: list[Mark] = []
         ranked = len(set(plan.priorities)) > 1
-        self._stations: list[Any] = [self._station(number, ranked) for number in range(len(plan.stations))]
+        self._stations = Visited(lambda number: self._station(number, ranked))
         self._stage = plan.stations.per_station("stage").tolist()
         self._at_start = [self._walk]
 
@@ -152,7 +163,7 @@ class ReferenceRun:
 
     def marks(self) -> Marks:
         """The marks that have been passed."""
-        return Marks.of(self._marks, len(self._stations))
+        return Marks.of(self._marks, len(self._plan.stations))
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
@@ -380,14 +391,19 @@ class ReferenceRun:
     def _mark(self) -> None:
         self._mark_at.pop()
         now = self._env.now
-        integrals = [station.integrals(now) for station in self._stations]
         present = self._arrived - self._completed
-        busy, waiting = zip(*integrals, strict=True)
-        self._marks.append((now, self._arrived, present, self._detached, list(busy), list(waiting)))
+        delays = self._plan.stations.per_station("discipline") == Discipline.DELAY
+        busy = np.where(delays, np.nan, 0.0)
+        waiting = busy.copy()
+        for number, station in self._stations.items():
+            busy[number], waiting[number] = station.integrals(now)
+        self._marks.append((now, self._arrived, present, self._detached, busy, waiting))
 
     def _stuck(self) -> StuckError:
-        loads = [each.load() if isinstance(each, Permits) else (0.0, 0) for each in self._stations]
-        held, waiting = zip(*loads, strict=True)
+        held, waiting = np.zeros(len(self._plan.stations)), np.zeros(len(self._plan.stations))
+        for number, each in self._stations.items():
+            if isinstance(each, Permits):
+                held[number], waiting[number] = each.load()
         return stuck(self._plan.stations, held, waiting)
 
     def _pack(self) -> None:

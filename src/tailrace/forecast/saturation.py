@@ -89,7 +89,7 @@ class Load:
         first = int(np.argmin(latest))
         bank, least, widest = self.banks[first], float(factor[first]), float(latest[first])
         error = widest / least - 1.0 if least > 0.0 else 0.0
-        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key)
+        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key, bank.each, bank.whose)
 
     def factor_at(self, bank: str) -> float:
         """How far the load of the classes can grow until a bank, by its name, saturates; infinite if never."""
@@ -183,7 +183,7 @@ def _over_servers(
             stations, chunks[name], shares.of_class[name], cluster, columns, (True, False, True, True)
         )
         dealt[name] = replace(demand, service_s=each[0], visits=each[1], writing_s=each[2], drawn_s=each[3])
-    return dealt, [replace(bank, alike=apart(bank)) for bank in stations.banks]
+    return dealt, [apart(bank) for bank in stations.banks]
 
 
 def at_any_load(scenario: Scenario) -> Scenario:

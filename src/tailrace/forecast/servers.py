@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.special import ndtri
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.zipf import scatter, zipf_law, zipf_probability
+from tailrace.plan.cluster.machine import SLOW
 from tailrace.plan.cluster.pieces import Placement
 from tailrace.plan.columns import READ, VISIT, Chunk
 from tailrace.plan.stations import Bank, Stations
@@ -77,6 +78,12 @@ def server_shares(scenario: Scenario, seed: int) -> ServerShares | None:
                 every += _shares(cluster, placement, popular, weight)
             spread = evenly * _by_chance(cluster, pieces)
             every += np.where(np.arange(cluster.servers) < cluster.up, spread, 0.0)
+            if (
+                cluster.reads_from == "least busy" and cluster.slow_servers
+            ):  # a sample shows how much is left to them
+                some = int(first) + np.arange(MOST_SHIFTED) * (pieces // MOST_SHIFTED)
+                shown = _shares(cluster, placement, some, np.full(some.size, evenly / some.size))
+                every[0] += shown[0] - evenly * (np.arange(cluster.servers) < cluster.up)
         found[workload.name] = every
     return ServerShares(_of_whole_classes(scenario, found), chance)
 
@@ -156,7 +163,7 @@ def _balanced(
         offered = np.where(up, -price[servers], -np.inf)
         share = np.exp(offered - offered.max(axis=1, keepdims=True))
         share /= share.sum(axis=1, keepdims=True)
-        mean += (share - mean) / (number + 1)
+        mean += (share - mean) * 2 / (number + 2)  # later rounds count for more
         shifted = np.bincount(servers.ravel(), (weight[:, np.newaxis] * mean).ravel(), cluster.servers)
         work = cost * (beside + shifted)
         price += work / work[: cluster.up].mean() - 1.0
@@ -182,11 +189,9 @@ def of_servers(
     factor[: cluster.slow_servers] = cluster.slow_factor or 1.0
     for banks in _of_machines(stations):
         first = banks[0].first
-        each = banks[0].count // _servers(banks[0])
+        each = banks[0].each
         mine = slice(first, first + each * cluster.servers)
-        slowed = (
-            factor if any(bank.name.startswith("slow server: ") for bank in banks) else np.ones(factor.size)
-        )
+        slowed = factor if any(bank.name.startswith(SLOW) for bank in banks) else np.ones(factor.size)
         if banks[0].stage.name == "NETWORK":
             slowed = np.ones(factor.size)
         roles = made[:, mine].reshape(len(ROLES), cluster.servers, each)
@@ -204,14 +209,15 @@ def of_servers(
     return dealt
 
 
-def apart(bank: Bank) -> IntArray | None:
-    """Labels of the stations of a bank that tell servers apart; those that bear no load keep theirs."""
+def apart(bank: Bank) -> Bank:
+    """The bank with labels that tell its servers apart; stations that bear no load keep theirs."""
     if bank.of_servers is None:
-        return bank.alike
-    each = bank.count // _servers(bank)
+        return bank
+    each = bank.each
     alike = np.zeros(bank.count, dtype=np.int64) if bank.alike is None else bank.alike
     server = np.repeat(np.arange(_servers(bank)), each)
-    return np.where(alike < 0, alike, server * (int(alike.max(initial=0)) + 1) + alike)
+    label = np.where(alike < 0, alike, server * (int(alike.max(initial=0)) + 1) + alike)
+    return replace(bank, alike=label, whose=bank.whose.replace("each", "the busiest", 1))
 
 
 def _of_machines(stations: Stations) -> list[list[Bank]]:
@@ -238,7 +244,7 @@ def _by_role(stations: Stations, chunk: Chunk) -> FloatArray:
     server_of = np.full(count, -1)
     for bank in stations.banks:
         if bank.of_servers is not None:
-            server = np.arange(*bank.of_servers).repeat(bank.count // _servers(bank))
+            server = np.arange(*bank.of_servers).repeat(bank.each)
             server_of[bank.first : bank.first + bank.count] = server
     takes = steps.takes()
     at = np.flatnonzero((steps.op == VISIT) | takes)
@@ -272,8 +278,11 @@ def busiest_notes(scenario: Scenario, seed: int) -> tuple[str, ...]:
         if shares.by_chance and over < 1.5
         else f"server {server}, counted from 0,"
     )
+    why = "by where popular pieces lie and by chance"
+    if cluster.slow_servers and cluster.reads_from == "least busy":
+        why = "since slow ones are left fewer reads where another copy is less busy"
     return (
-        f"Servers are not loaded alike, by where popular pieces lie and by chance: {who} has {over:.3g} times the mean "
+        f"Servers are not loaded alike, {why}: {who} has {over:.3g} times the mean "
         f"of the {did[ROLES[role]]} of {name}. Loads are those of the server that saturates first, busy shares are "
         "means.",
     )

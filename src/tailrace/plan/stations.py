@@ -87,7 +87,7 @@ class Bank:
     ``key`` is the key of the scenario that says how many permits there are, as its table has it. ``outside`` is True
     for what belongs to clients, or to the way to them: several servers have no more of it than one. ``of_servers``,
     where there are several servers, are the first of those whose stations these are, server after server, and the one
-    behind them.
+    behind them; ``whose`` says in words which servers are meant.
     """
 
     name: str
@@ -105,6 +105,14 @@ class Bank:
     flow: Flow | None = None
     outside: bool = False
     of_servers: tuple[int, int] | None = None
+    whose: str = ""
+
+    @property
+    def each(self) -> int:
+        """Stations of one server."""
+        return (
+            self.count if self.of_servers is None else self.count // (self.of_servers[1] - self.of_servers[0])
+        )
 
     @property
     def serves(self) -> bool:

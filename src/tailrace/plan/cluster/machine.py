@@ -15,7 +15,8 @@ from tailrace.plan.unlike import IDLE
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.workload.streams import Purpose, Streams
 
-SLOW = "slow server: "
+SLOW = "slowed "
+"""What the names of the stations of slow servers begin with."""
 _OF_STATIONS = np.isin(np.arange(16), (VISIT, TAKE, TAKE_RANKED, GIVE, COLLECT, RELEASE))
 _SLOWED = (Stage.CONTROLLER, Stage.LANE, Stage.MEDIA)
 
@@ -66,7 +67,10 @@ class Machines:
             alike = np.where(down, IDLE, np.tile(of_machine, end - begin))
         first, count = len(self.stations), (end - begin) * bank.count
         name, of_servers = name + bank.name, (begin, end)
-        more = replace(bank, name=name, first=first, count=count, alike=alike, of_servers=of_servers)
+        whose = "each slow server" if end == self._slow else "each server"
+        more = replace(
+            bank, name=name, first=first, count=count, alike=alike, of_servers=of_servers, whose=whose
+        )
         self.stations.banks.append(more)
 
     def _turn(self, begin: int, end: int, streams: Streams, slots: dict[int, int]) -> None:
