@@ -17,7 +17,7 @@ from tailrace.physics.rendezvous import highest_weights
 from tailrace.plan.build import build_plan, sample_demands
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
-from through import ENGINE, ENGINES, assert_agrees, found, long_run, observe, printed, samples
+from through import ENGINE, ENGINES, Printed, assert_agrees, found, long_run, observe, printed, samples
 
 KEY = 0x1234_5678_9ABC_DEF0
 

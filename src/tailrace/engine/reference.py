@@ -9,7 +9,7 @@ urgent event, taken in order before the calendar moves on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from math import inf
 from typing import Any
 
@@ -33,7 +33,7 @@ from tailrace.engine.paths import (
     Walker,
     rows_of,
 )
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps, Visited
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
@@ -68,17 +68,6 @@ def run_reference(
     the run is given up when more than that many requests and detached ways are under way.
     """
     return ReferenceRun(plan, requests, marks, most_present).result()
-
-
-class Visited(dict[int, Any]):
-    """Stations by number, each made when it is first visited: of many drives a run sees few."""
-
-    def __init__(self, made: Callable[[int], Any]) -> None:
-        self._made = made
-
-    def __missing__(self, number: int) -> Any:
-        station = self[number] = self._made(number)
-        return station
 
 
 class ReferenceRun:
@@ -400,7 +389,7 @@ class ReferenceRun:
         self._marks.append((now, self._arrived, present, self._detached, busy, waiting))
 
     def _stuck(self) -> StuckError:
-        held, waiting = np.zeros(len(self._plan.stations)), np.zeros(len(self._plan.stations))
+        held, waiting = np.zeros(len(self._plan.stations)), np.zeros(len(self._plan.stations), dtype=np.int64)
         for number, each in self._stations.items():
             if isinstance(each, Permits):
                 held[number], waiting[number] = each.load()

@@ -17,11 +17,10 @@ from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.flow import share_carried
 from tailrace.forecast.result import Saturation
-from tailrace.forecast.servers import apart, of_servers, server_shares
+from tailrace.forecast.servers import over_servers
 from tailrace.physics.seek import SeekCurve, seek_times_s
-from tailrace.plan.build import Plan, build_plan, sample_demands, sample_requests
+from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, GIVE, READ, VISIT, Chunk, Stage, Steps, one_visit_each
-from tailrace.plan.demand import Demand
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Discipline, Stations
 from tailrace.plan.write_back import DESTAGES
@@ -108,7 +107,7 @@ class Load:
 def offered_load(scenario: Scenario, seed: int) -> Load:
     """The load of the open classes and of rebuilds on every bank of the server."""
     stations, demands = sample_demands(scenario, seed)
-    demands, banks = _over_servers(scenario, seed, stations, demands)
+    demands, banks = over_servers(scenario, seed, stations, demands)
     # Of classes and of rebuilds: seconds of service, visits, and what `flow.share_carried` asks.
     both = np.zeros((2, 4, len(stations)))
     for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
@@ -164,26 +163,6 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
                 alone, all_, error[place] = alone * stretch, all_ * stretch, STRETCH_ERROR
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
     return Load(tuple(banks), share, background, error, arms_by_run, per_request)
-
-
-def _over_servers(
-    scenario: Scenario, seed: int, stations: Stations, demands: dict[str, Demand]
-) -> tuple[dict[str, Demand], list[Bank]]:
-    """Demands and banks as they are; of several servers that are not loaded alike, as each is loaded."""
-    shares, cluster = server_shares(scenario.model_copy(update={"load": 1.0}), seed), scenario.cluster
-    if shares is None or cluster is None:
-        return demands, stations.banks
-    if not shares.unlike and not (cluster.slow_servers and cluster.reads_from == "least busy"):
-        return demands, stations.banks
-    _, chunks = sample_requests(scenario, seed)
-    dealt = {}
-    for name, demand in demands.items():
-        columns = np.stack([demand.service_s, demand.visits, demand.writing_s, demand.drawn_s])
-        each = of_servers(
-            stations, chunks[name], shares.of_class[name], cluster, columns, (True, False, True, True)
-        )
-        dealt[name] = replace(demand, service_s=each[0], visits=each[1], writing_s=each[2], drawn_s=each[3])
-    return dealt, [apart(bank) for bank in stations.banks]
 
 
 def at_any_load(scenario: Scenario) -> Scenario:

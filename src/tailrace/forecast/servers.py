@@ -11,9 +11,11 @@ from scipy.special import ndtri
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.zipf import scatter, zipf_law, zipf_probability
+from tailrace.plan.build import sample_requests
 from tailrace.plan.cluster.machine import SLOW
 from tailrace.plan.cluster.pieces import Placement
 from tailrace.plan.columns import READ, VISIT, Chunk
+from tailrace.plan.demand import Demand
 from tailrace.plan.stations import Bank, Stations
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.scenario import Scenario
@@ -170,7 +172,7 @@ def _balanced(
     return mean
 
 
-def of_servers(
+def _of_servers(
     stations: Stations,
     chunk: Chunk,
     shares: FloatArray,
@@ -209,7 +211,7 @@ def of_servers(
     return dealt
 
 
-def apart(bank: Bank) -> Bank:
+def _apart(bank: Bank) -> Bank:
     """The bank with labels that tell its servers apart; stations that bear no load keep theirs."""
     if bank.of_servers is None:
         return bank
@@ -258,6 +260,26 @@ def _by_role(stations: Stations, chunk: Chunk) -> FloatArray:
     amount = np.where(takes[at], 1.0, steps.work[at])
     made = np.bincount(role * count + steps.arg[at], amount, len(ROLES) * count)
     return made.reshape(len(ROLES), count).astype(np.float64)
+
+
+def over_servers(
+    scenario: Scenario, seed: int, stations: Stations, demands: dict[str, Demand]
+) -> tuple[dict[str, Demand], list[Bank]]:
+    """Demands and banks as they are; of several servers that are not loaded alike, as each is loaded."""
+    shares, cluster = server_shares(scenario.model_copy(update={"load": 1.0}), seed), scenario.cluster
+    if shares is None or cluster is None:
+        return demands, stations.banks
+    if not shares.unlike and not (cluster.slow_servers and cluster.reads_from == "least busy"):
+        return demands, stations.banks
+    _, chunks = sample_requests(scenario, seed)
+    dealt = {}
+    for name, demand in demands.items():
+        columns = np.stack([demand.service_s, demand.visits, demand.writing_s, demand.drawn_s])
+        each = _of_servers(
+            stations, chunks[name], shares.of_class[name], cluster, columns, (True, False, True, True)
+        )
+        dealt[name] = replace(demand, service_s=each[0], visits=each[1], writing_s=each[2], drawn_s=each[3])
+    return dealt, [_apart(bank) for bank in stations.banks]
 
 
 def busiest_notes(scenario: Scenario, seed: int) -> tuple[str, ...]:

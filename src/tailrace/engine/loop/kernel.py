@@ -7,7 +7,6 @@ loop puts the way concerned back where it came from and returns a code that says
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import inf
 from typing import Any
 
 from numpy import uint32
@@ -17,7 +16,6 @@ from tailrace.engine.loop.agenda import (
     clear,
     close_hole,
     forget_way,
-    make_ready,
     new_quorum,
     new_way,
     put_back,
@@ -27,6 +25,7 @@ from tailrace.engine.loop.agenda import (
 from tailrace.engine.loop.arm import arm_answers, arm_arrives, arm_served
 from tailrace.engine.loop.compilation import compiled, inlined, kept, version_of_sources
 from tailrace.engine.loop.gates import collects, gives, queue_up_ranked, releases, takes
+from tailrace.engine.loop.joins import alternative, end_branch, end_member, leave_chunk
 from tailrace.engine.loop.layout import (
     BRANCH,
     CARRY_ON,
@@ -272,7 +271,7 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                 _note_lap(loop, arrays, way, arg)
             pc += 1
         elif op == CHOOSE:
-            pc = _chosen(arrays, pc, arg) + 1
+            pc = alternative(arrays, pc, arg) + 1
         elif op == JUMP:
             pc += arg
         else:
@@ -300,22 +299,6 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                 way.pc = pc
                 way.link = arg
                 return CARRY_ON
-
-
-@inlined
-def _chosen(arrays: Arrays, pc: Place, alternatives: int) -> Place:
-    """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
-    at: Any = place(pc + 1)
-    chosen: Place = at
-    least = inf
-    for _ in range(alternatives):
-        step = arrays.steps[at]
-        pool = arrays.stations[place(step.work)]
-        present = pool.servers - pool.permits
-        if present < least:
-            chosen, least = at, present
-        at += place(1 + step.arg)
-    return chosen
 
 
 @inlined
@@ -365,24 +348,18 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     """A way is at the END of its path."""
     way = arrays.ways[place(number)]
     if way.sort == BRANCH:
-        parent = arrays.ways[way.owner]
-        parent.link -= 1
-        if parent.link == 0:  # this branch is the one that the request has waited for
-            for stage in range(4):
-                parent.wait_s[stage] += way.wait_s[stage]
-                parent.service_s[stage] += way.service_s[stage]
-            make_ready(loop, arrays, way.owner)
+        end_branch(loop, arrays, way)
         forget_way(loop, arrays, number)
         return CARRY_ON
     if way.sort == MEMBER:
-        _end_member(loop, arrays, way)
+        end_member(loop, arrays, way)
         forget_way(loop, arrays, number)
         return CARRY_ON
     observed = way.sort != DETACHED and way.order < loop.wanted
     if observed and loop.finished_count == arrays.finished.size:
         put_back(loop, arrays, number)
         return FULL
-    _leave_chunk(loop, arrays, way.chunk)
+    leave_chunk(loop, arrays, way.chunk)
     if way.sort == DETACHED:
         loop.detached -= 1
         forget_way(loop, arrays, number)
@@ -399,37 +376,6 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     else:
         forget_way(loop, arrays, number)
     return CARRY_ON
-
-
-@inlined
-def _end_member(loop: Record, arrays: Arrays, way: Record) -> None:
-    """A branch of a quorum has ended: the one that completes it is the one that the request has waited for."""
-    quorum = arrays.ways[way.owner]
-    quorum.link -= 1
-    if quorum.pc == 0:  # nobody waits for it any more
-        loop.detached -= 1
-    else:
-        quorum.pc -= 1
-        if quorum.pc == 0:
-            loop.detached += quorum.link
-            parent = arrays.ways[quorum.owner]
-            for stage in range(4):
-                parent.wait_s[stage] += way.wait_s[stage]
-                parent.service_s[stage] += way.service_s[stage]
-            make_ready(loop, arrays, quorum.owner)
-    if quorum.link == 0:
-        _leave_chunk(loop, arrays, quorum.chunk)
-        forget_way(loop, arrays, way.owner)
-
-
-@inlined
-def _leave_chunk(loop: Record, arrays: Arrays, number: Place) -> None:
-    """One of those that keep a chunk is done with it."""
-    chunk = arrays.chunks[number]
-    chunk.live -= 1
-    if chunk.live == 0:
-        arrays.dead[loop.dead_count] = number
-        loop.dead_count += 1
 
 
 @inlined
