@@ -11,7 +11,6 @@ from tailrace.engine.loop.layout import (
     INDEX_SHIFT,
     NONE,
     NUMBER_SHIFT,
-    QUORUM,
     WALKS,
     Arrays,
     Place,
@@ -98,20 +97,6 @@ def send(loop: Record, arrays: Arrays, parent: Place, sort: int, pc: Place) -> N
     way.state = WALKS
     clear(way)
     make_ready(loop, arrays, number)
-
-
-@inlined
-def new_quorum(loop: Record, arrays: Arrays, parent: Place, members: int, needed: int) -> Place:
-    """What stands between a way and its branches where it waits for some of them; there must be one in the store."""
-    number = new_way(loop, arrays)
-    way, origin = arrays.ways[number], arrays.ways[parent]
-    way.owner = parent
-    way.chunk = origin.chunk
-    way.rank = origin.rank
-    way.sort = QUORUM
-    way.link = members
-    way.pc = needed
-    return number
 
 
 @inlined

@@ -7,9 +7,9 @@ from typing import Any
 
 from numpy import uintp as place
 
-from tailrace.engine.loop.agenda import forget_way, make_ready
-from tailrace.engine.loop.compilation import inlined
-from tailrace.engine.loop.layout import Arrays, Place, Record
+from tailrace.engine.loop.agenda import forget_way, make_ready, new_way, send
+from tailrace.engine.loop.compilation import compiled, inlined
+from tailrace.engine.loop.layout import MEMBER, QUORUM, Arrays, Place, Record
 
 
 @inlined
@@ -31,7 +31,31 @@ def _go_on_behind(loop: Record, arrays: Arrays, number: Place, last: Record) -> 
     make_ready(loop, arrays, number)
 
 
-@inlined
+@compiled
+def send_quorum(loop: Record, arrays: Arrays, number: Place) -> None:
+    """Send the branches of the quorum at which a way stands; for these and the quorum there must be room.
+
+    Not put where it is called, like what follows: rare, and the loop is faster for being small.
+    """
+    way = arrays.ways[place(number)]
+    step = arrays.steps[place(way.pc)]
+    between = new_way(loop, arrays)
+    quorum = arrays.ways[place(between)]
+    quorum.owner = number
+    quorum.chunk = way.chunk
+    quorum.rank = way.rank
+    quorum.sort = QUORUM
+    quorum.link = step.arg
+    quorum.pc = place(step.work)
+    arrays.chunks[way.chunk].live += 1
+    pc = way.pc + 1
+    for _ in range(step.arg):
+        send(loop, arrays, between, MEMBER, pc + 1)
+        pc += 1 + arrays.steps[place(pc)].arg
+    way.pc = pc
+
+
+@compiled
 def alternative(arrays: Arrays, pc: Place, alternatives: int) -> Place:
     """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
     at: Any = place(pc + 1)
@@ -47,7 +71,7 @@ def alternative(arrays: Arrays, pc: Place, alternatives: int) -> Place:
     return chosen
 
 
-@inlined
+@compiled
 def end_member(loop: Record, arrays: Arrays, way: Record) -> None:
     """A branch of a quorum has ended: the one that completes it is the one that the request has waited for."""
     quorum = arrays.ways[way.owner]

@@ -16,7 +16,6 @@ from tailrace.engine.loop.agenda import (
     clear,
     close_hole,
     forget_way,
-    new_quorum,
     new_way,
     put_back,
     schedule,
@@ -25,7 +24,7 @@ from tailrace.engine.loop.agenda import (
 from tailrace.engine.loop.arm import arm_answers, arm_arrives, arm_served
 from tailrace.engine.loop.compilation import compiled, inlined, kept, version_of_sources
 from tailrace.engine.loop.gates import collects, gives, queue_up_ranked, releases, takes
-from tailrace.engine.loop.joins import alternative, end_branch, end_member, leave_chunk
+from tailrace.engine.loop.joins import alternative, end_branch, end_member, leave_chunk, send_quorum
 from tailrace.engine.loop.layout import (
     BRANCH,
     CARRY_ON,
@@ -61,6 +60,7 @@ from tailrace.engine.loop.layout import (
     Record,
     Records,
 )
+from tailrace.engine.loop.noted import note_finished, note_lap
 from tailrace.engine.loop.stations import (
     fcfs_arrives,
     fcfs_served,
@@ -79,6 +79,7 @@ from tailrace.plan.columns import (
     GIVE,
     JUMP,
     LAP,
+    QUORUM,
     RELEASE,
     SPLIT,
     TAKE,
@@ -268,14 +269,22 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                     way.pc = pc
                     put_back(loop, arrays, number)
                     return FULL
-                _note_lap(loop, arrays, way, arg)
+                note_lap(loop, arrays, way, arg)
             pc += 1
         elif op == CHOOSE:
             pc = alternative(arrays, pc, arg) + 1
         elif op == JUMP:
             pc += arg
+        elif op == QUORUM:
+            way.pc = pc
+            if loop.unused_count < arg + 1:
+                loop.asked = arg + 1
+                put_back(loop, arrays, number)
+                return NEEDS_WAYS
+            send_quorum(loop, arrays, number)
+            return CARRY_ON
         else:
-            sent = 1 if op == DETACH else arg if op == SPLIT else arg + 1
+            sent = arg if op == SPLIT else 1
             if loop.unused_count < sent:
                 way.pc = pc
                 loop.asked = sent
@@ -287,17 +296,12 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                 send(loop, arrays, number, DETACHED, pc + 1)
                 pc += 1 + arg
             else:
-                parent, sort = number, BRANCH
-                if op != SPLIT:
-                    needed: Any = place(step.work)
-                    parent, sort = new_quorum(loop, arrays, number, arg, needed), MEMBER
-                    arrays.chunks[way.chunk].live += 1
                 pc += 1
-                for _ in range(arg):
-                    send(loop, arrays, parent, sort, pc + 1)
+                for _ in range(sent):
+                    send(loop, arrays, number, BRANCH, pc + 1)
                     pc += 1 + arrays.steps[place(pc)].arg
                 way.pc = pc
-                way.link = arg
+                way.link = sent
                 return CARRY_ON
 
 
@@ -366,7 +370,7 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
         return CARRY_ON
     loop.completed += 1
     if observed:
-        _record(loop, arrays, way)
+        note_finished(loop, arrays, way)
         loop.missing -= 1
         if loop.missing == 0:
             return DONE
@@ -376,31 +380,3 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     else:
         forget_way(loop, arrays, number)
     return CARRY_ON
-
-
-@inlined
-def _note_lap(loop: Record, arrays: Arrays, way: Record, step: int) -> None:
-    entry = arrays.laps[loop.lapped_count]
-    loop.lapped_count += 1
-    entry.order = way.order
-    entry.step = step
-    entry.at_s = loop.now
-    for stage in range(4):
-        entry.wait_s[stage] = way.wait_s[stage]
-        entry.service_s[stage] = way.service_s[stage]
-
-
-@inlined
-def _record(loop: Record, arrays: Arrays, way: Record) -> None:
-    row, entry = arrays.rows[way.owner], arrays.finished[loop.finished_count]
-    loop.finished_count += 1
-    entry.order = way.order
-    entry.size_bytes = row.size_bytes
-    entry.client = row.client if way.sort == OPEN else arrays.cycles[way.cycle].client
-    entry.class_index = row.class_index
-    entry.kind = row.kind
-    entry.arrival_s = way.issued_s
-    entry.completion_s = loop.now
-    for stage in range(4):
-        entry.wait_s[stage] = way.wait_s[stage]
-        entry.service_s[stage] = way.service_s[stage]
