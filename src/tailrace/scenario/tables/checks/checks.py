@@ -33,7 +33,7 @@ def findings(
         rests_on = tuple(_in_file(key, places) for key in found.rests_on)
         yield replace(found, key=_in_file(found.key, places), rests_on=rests_on)
     if cluster is not None:
-        yield from clustered.findings(server, workloads)
+        yield from clustered.findings(server, workloads, cluster)
     yield from _targets(workloads)
     yield from machine.findings(server, workloads)
 

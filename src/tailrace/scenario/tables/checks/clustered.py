@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.model import Finding, KeyPath
 from tailrace.scenario.tables.server import Controller, Server
 from tailrace.scenario.tables.workload import Workload
@@ -11,8 +12,12 @@ from tailrace.scenario.tables.workload import Workload
 _CLUSTER: tuple[KeyPath, ...] = (("cluster",),)
 
 
-def findings(server: Server, workloads: Sequence[Workload]) -> Iterator[Finding]:
+def findings(server: Server, workloads: Sequence[Workload], cluster: Cluster) -> Iterator[Finding]:
     """Keys that stand for something else, or for nothing that is known, with a cluster."""
+    if cluster.code is not None:
+        yield Finding(("cluster", "code"), "not simulated yet", "copies")
+    if cluster.recovery_rate is not None:
+        yield Finding(("cluster", "recovery_rate"), "not simulated yet", "failed without recovery_rate")
     controller = server.controller
     cache = controller.read_cache if isinstance(controller, Controller) else None
     if cache is not None and cache.hit_share is None:
