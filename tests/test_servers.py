@@ -172,19 +172,17 @@ def test_a_large_request_is_cut_at_pieces() -> None:
 # Theory
 
 
-def stores(
-    servers: int, rate_per_s: float, cluster: str, workload: str, law: str = "exponential"
-) -> Scenario:
+def stores(servers: int, rate_per_s: float, cluster: str, workload: str, size: str = "8 KiB") -> Scenario:
     """Servers of one drive with services of 1 ms on average and nothing before it."""
     return parse(f"""
-{generic(law, "1 ms", capacity="64 TiB")}
+{generic("exponential", "1 ms", capacity="64 TiB")}
 [cluster]
 servers = {servers}
 {cluster}
 [[workload]]
 name = "booking"
 rate = "{rate_per_s} /s"
-request_size = "8 KiB"
+request_size = "{size}"
 {workload}
 """)
 
@@ -246,17 +244,68 @@ def test_reads_of_the_first_copy_are_queues_by_themselves() -> None:
     assert_agrees(found(scenario, samples(scenario, 12_000)).latency_s["mean"], 2e-3)
 
 
+# Codes
+
+CODED = 'code = {data = 4, parity = 2}\npiece = "64 KiB"'
+
+
+@pytest.mark.parametrize("copied_by", ["client", "server"])
+def test_a_coded_read_gathers_the_pieces_that_it_touches(copied_by: str) -> None:
+    keys = f'{CODED}\ncopied_by = "{copied_by}"'
+    assert np.median(observe(servers(keys, "read_share = 1"), 20).latency_s) == pytest.approx(IDLE_READ_S)
+    whole = servers(keys, "read_share = 1", size="256 KiB")
+    assert visits_of_servers(whole, "drive").sum() == pytest.approx(4)
+    # The same from a set of which some servers are down: as many others in their place.
+    down = servers(f"{keys}\nfailed = 2", "read_share = 1", size="256 KiB")
+    assert visits_of_servers(down, "drive").sum() == pytest.approx(4)
+    assert not visits_of_servers(down, "drive")[4:].any()
+    # A small read needs all four others where its own is down: one of six, so 5/6 + 4/6 on average.
+    small = servers(f"{keys}\nfailed = 1", "read_share = 1")
+    assert visits_of_servers(small, "drive").sum() == pytest.approx(5 / 6 + 4 / 6, rel=0.02)
+
+
+def test_a_small_coded_write_reads_and_writes_its_piece_and_the_parity_over_the_network() -> None:
+    # Three pieces, read and written; the first server, which the client sends to, holds one of them half of the time.
+    scenario = servers(CODED, "read_share = 0")
+    away = 2.5
+    assert visits_of_servers(scenario, "drive").sum() == pytest.approx(6)
+    assert bytes_at(scenario, "network in") == pytest.approx(8732 + 2 * away * (8732 + 162), rel=0.01)
+    assert bytes_at(scenario, "network out") == pytest.approx(162 + 2 * away * (8732 + 162), rel=0.01)
+    by_client = servers(f'{CODED}\ncopied_by = "client"', "read_share = 0")
+    assert bytes_at(by_client, "network in") == pytest.approx(3 * (162 + 8732))
+    assert bytes_at(by_client, "network out") == pytest.approx(3 * (8732 + 162))
+    # A trip to read, and one to write.
+    expected = IDLE_READ_S + DATA_S + 30e-6 + STORED_S + HEADER_S + 30e-6
+    assert np.median(observe(by_client, 20).latency_s) == pytest.approx(expected, abs=1e-12)
+
+
+def test_a_write_of_a_whole_set_reads_nothing() -> None:
+    scenario = servers(f'{CODED}\ncopied_by = "client"', "read_share = 0", size="256 KiB")
+    assert visits_of_servers(scenario, "drive").sum() == pytest.approx(6)
+    assert bytes_at(scenario, "network in") == pytest.approx(6 * (65536 + 46 * 90))
+
+
+def test_a_coded_write_is_done_with_as_many_pieces_as_give_it_back() -> None:
+    # Four of six exponential times: H_6 - H_2 = 0.95 means, as above.
+    keys = f'{CODED}\ndone_after = 4\ncopied_by = "client"'
+    scenario = stores(60, 4.0, keys, "read_share = 0", size="256 KiB")
+    assert_agrees(found(scenario, samples(scenario, 3000)).latency_s["mean"], 0.95e-3)
+
+
 # Both engines
 
 
 @st.composite
 def clusters(draw: st.DrawFn) -> Scenario:
     """Small clusters of every kind of drive, layout and choice."""
-    count = draw(st.integers(2, 5))
-    copies = draw(st.integers(1, min(count, 3)))
-    done_after = draw(st.integers(1, copies))
-    reads_from = draw(st.sampled_from(["first", "any", "least busy"] if copies > 1 else ["first", "any"]))
-    failed = draw(st.integers(0, copies - 1))
+    count = draw(st.integers(3, 5))
+    data, parity = draw(st.sampled_from([(0, 0), (0, 0), (2, 1), (3, 1), (2, 2)]))
+    coded = 0 < data + parity <= count
+    copies = data + parity if coded else draw(st.integers(1, 3))
+    done_after = draw(st.integers(data if coded else 1, copies))
+    choices = ["first"] if coded else ["first", "any", "least busy"] if copies > 1 else ["first", "any"]
+    reads_from = draw(st.sampled_from(choices))
+    failed = draw(st.integers(0, parity if coded else copies - 1))
     slow = draw(st.integers(0, 1))
     drives = draw(st.sampled_from(DRIVES))
     network = draw(st.sampled_from(["", '[server.network]\nrate = "1 Gbit/s"\nround_trip = "20 us"']))
@@ -282,7 +331,7 @@ def clusters(draw: st.DrawFn) -> Scenario:
 {drives}
 [cluster]
 servers = {count}
-copies = {copies}
+{f"code = {{data = {data}, parity = {parity}}}" if coded else f"copies = {copies}"}
 done_after = {done_after}
 reads_from = "{reads_from}"
 copied_by = "{draw(st.sampled_from(["client", "server"]))}"

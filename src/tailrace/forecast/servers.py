@@ -123,7 +123,8 @@ def _by_chance(cluster: Cluster, pieces: int) -> FloatArray:
 
 def _shares(cluster: Cluster, placement: Placement, piece: IntArray, weight: FloatArray) -> FloatArray:
     """What falls to each server for requests of pieces by weight, times the number of servers that are up."""
-    servers = placement.servers(piece)
+    code = cluster.code
+    servers = placement.servers(piece if code is None else piece // code.data)
     up = placement.is_up(servers)
     of_piece = up.sum(axis=1)
     first = up & (np.cumsum(up, axis=1) == 1)
@@ -142,7 +143,16 @@ def _shares(cluster: Cluster, placement: Placement, piece: IntArray, weight: Flo
         heavy = np.argsort(-weight, kind="stable")[:MOST_SHIFTED]
         light = fallen(np.where(np.isin(np.arange(piece.size), heavy)[:, np.newaxis], 0.0, each))
         read[heavy] = _balanced(cluster, servers[heavy], up[heavy], weight[heavy], light)
+    if code is not None:  # the server that holds the piece, or as many others as it takes to give it back
+        row = piece // code.data
+        size = cluster.width
+        holds = (size - 1 - row % size + code.parity + piece % code.data) % size
+        there = np.arange(size) == holds[:, np.newaxis]
+        lost = ~(up & there).any(axis=1)
+        read = (there & up) + np.where(lost[:, np.newaxis], code.data * each, 0.0)
     by_role = {"read": read, "first": first.astype(np.float64), "other": others}
+    if code is not None:
+        by_role["other"] = each
     if cluster.copied_by == "client":
         by_role["first"] = by_role["other"] = each
     return cluster.up * np.stack([fallen(by_role[role]) for role in ROLES])

@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from tailrace.plan.cluster.cluster import ClusterPlan
+from tailrace.plan.cluster.coded import CodedPlan
 from tailrace.plan.columns import Chunk
 from tailrace.plan.demand import Demand, chunk_demand, positioning_s
 from tailrace.plan.filled import Filling, fillings
@@ -134,7 +135,8 @@ def planned_servers(scenario: Scenario, seed: int, replication: int, in_mean: bo
     rates = cached_rates(scenario)
     if scenario.cluster is None:
         return ServerPlan(scenario, seed, replication, rates)
-    return ClusterPlan(scenario, scenario.cluster, seed, replication, rates, in_mean)
+    kind = ClusterPlan if scenario.cluster.code is None else CodedPlan
+    return kind(scenario, scenario.cluster, seed, replication, rates, in_mean)
 
 
 def _spans(scenario: Scenario) -> dict[str, tuple[int, int]]:

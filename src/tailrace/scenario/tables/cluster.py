@@ -20,10 +20,10 @@ ReadsFrom = Literal["first", "any", "least busy"]
 class Code(Model):
     """An erasure code over servers: any ``data`` of the ``data`` + ``parity`` pieces give back all of them."""
 
-    data: Annotated[Whole, Field(ge=2, le=64)] = Field(
+    data: Annotated[Whole, Field(ge=2, le=32)] = Field(
         description="Pieces of data that are kept together, each on a server of its own."
     )
-    parity: Annotated[Whole, Field(ge=1, le=2)] = Field(
+    parity: Annotated[Whole, Field(ge=1, le=8)] = Field(
         description="Pieces of parity beside them: so many servers may fail."
     )
 

@@ -14,8 +14,6 @@ _CLUSTER: tuple[KeyPath, ...] = (("cluster",),)
 
 def findings(server: Server, workloads: Sequence[Workload], cluster: Cluster) -> Iterator[Finding]:
     """Keys that stand for something else, or for nothing that is known, with a cluster."""
-    if cluster.code is not None:
-        yield Finding(("cluster", "code"), "not simulated yet", "copies")
     if cluster.recovery_rate is not None:
         yield Finding(("cluster", "recovery_rate"), "not simulated yet", "failed without recovery_rate")
     controller = server.controller
