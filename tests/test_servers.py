@@ -306,6 +306,7 @@ def clusters(draw: st.DrawFn) -> Scenario:
     choices = ["first"] if coded else ["first", "any", "least busy"] if copies > 1 else ["first", "any"]
     reads_from = draw(st.sampled_from(choices))
     failed = draw(st.integers(0, parity if coded else copies - 1))
+    recovers = failed and count - failed > max(data if coded else 1, 1) and draw(st.booleans())
     slow = draw(st.integers(0, 1))
     drives = draw(st.sampled_from(DRIVES))
     network = draw(st.sampled_from(["", '[server.network]\nrate = "1 Gbit/s"\nround_trip = "20 us"']))
@@ -318,7 +319,7 @@ def clusters(draw: st.DrawFn) -> Scenario:
         if draw(st.booleans()):
             controller += '\nwrite_back = {size = "1 MiB", destages = 2}'
     clients = draw(
-        st.sampled_from(['rate = "300 /s"', "queue_depth = 3", 'queue_depth = 2\nthink_time = "1 ms"'])
+        st.sampled_from(['rate = "15 /s"', "queue_depth = 3", 'queue_depth = 2\nthink_time = "1 ms"'])
     )
     size = draw(
         st.sampled_from(
@@ -337,6 +338,7 @@ reads_from = "{reads_from}"
 copied_by = "{draw(st.sampled_from(["client", "server"]))}"
 piece = "{draw(st.sampled_from([32, 256]))} KiB"
 failed = {failed}
+{'recovery_rate = "1 MB/s"' if recovers else ""}
 slow_servers = {slow}
 {"slow_factor = 3" if slow else ""}
 {between}
@@ -370,8 +372,8 @@ DRIVES = [
 )
 @given(clusters(), st.integers(0, 3))
 def test_engines_agree_on_clusters(scenario: Scenario, seed: int) -> None:
-    expected = run_reference(build_plan(scenario, seed, 0), 60)
-    assert_same(expected, runner(ENGINE)(build_plan(scenario, seed, 0, rows=16), 60))
+    expected = run_reference(build_plan(scenario, seed, 0), 40)
+    assert_same(expected, runner(ENGINE)(build_plan(scenario, seed, 0, rows=16), 40))
     assert np.all(expected.latency_s > 0.0)
     total = expected.wait_s.sum(axis=1) + expected.service_s.sum(axis=1)
     np.testing.assert_allclose(total, expected.latency_s, rtol=1e-9)
@@ -447,6 +449,35 @@ def test_a_slow_server_takes_longer_for_all_but_the_network() -> None:
     slow = observe(servers("slow_servers = 6\nslow_factor = 3", "read_share = 1"), 20)
     extra = 2 * (6e-6 + 100e-6 + 2e-6)
     assert np.median(slow.latency_s) == pytest.approx(IDLE_READ_S + extra, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("keys", "into", "drives"),
+    [
+        # 1 MiB in 725 frames to another server, and its answer; read on two drives and written on two
+        ("copies = 3", 2**20 + 725 * 90 + 162, 4),
+        # a header to each of four servers and a MiB back; the piece that they give back is written
+        ("code = {data = 4, parity = 2}", 4 * (162 + 2**20 + 725 * 90), 10),
+    ],
+)
+def test_a_recovery_moves_what_was_lost_between_the_servers_that_are_left(
+    keys: str, into: float, drives: int
+) -> None:
+    scenario = servers(f'{keys}\nfailed = 1\nrecovery_rate = "50 MB/s"', "read_share = 1")
+    stations, demands = sample_demands(scenario, 3)
+    recovery = demands["recovery"]
+    of_bank = {each.name: slice(each.first, each.first + each.count) for each in stations.banks}
+    assert recovery.service_s[of_bank["network in"]].sum() * PORT == pytest.approx(into)
+    visits = recovery.visits[of_bank["drive"]].reshape(6, 2).sum(axis=1)
+    assert visits.sum() == pytest.approx(drives)
+    assert visits[5] == 0.0
+    assert np.abs(visits[:5] / visits[:5].mean() - 1).max() < 0.2  # of 512 chunks
+    load = offered_load(scenario, 3)
+    place = [bank.name for bank in load.banks].index("network in")
+    asked = 50e6 / 2**20 * 5 * into / PORT / 5  # by each of five servers, on five ports
+    assert load.background[place] == pytest.approx(asked)
+    assert scenario.recovery is not None
+    assert scenario.recovery.left_s == pytest.approx(2 * 2**40 / (5 * 50e6))
 
 
 # Bad input

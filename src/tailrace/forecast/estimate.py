@@ -115,7 +115,7 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
         except theory.OutsideValidityError:
             reason = JUMPS
     arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
-    if network.scenario.rebuilds and arms:
+    if network.scenario.background and arms:
         caution = _caution(network, workload, rates)
         return ClassTheory(None, None, "none known", p99_reason=REBUILDING, caution=caution)
     method = "slowest of the parts, each station on its own" if network.has_split(name) else INDEPENDENT

@@ -71,6 +71,13 @@ def _notes_of_servers(scenario: Scenario) -> Iterator[str]:
             f"Where fewer than {cluster.done_after} of the servers of a piece are up, a write is answered when all of "
             "those have it."
         )
+    if scenario.recovery is not None:
+        yield (
+            f"{are} down. The recovery goes on at {scenario.recovery.rate / 1e6:.4g} MB/s in each of {cluster.up} "
+            f"servers and takes about {_duration(scenario.recovery.left_s)} if the servers were full. "
+            f"Data are at risk until then: {risk}. {UNPROMISED}"
+        )
+        return
     yield f"{are} down and nothing is recovered: {risk}, for as long as that lasts. {UNPROMISED}"
 
 

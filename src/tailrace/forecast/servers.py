@@ -282,8 +282,10 @@ def over_servers(
     if not shares.unlike and not (cluster.slow_servers and cluster.reads_from == "least busy"):
         return demands, stations.banks
     _, chunks = sample_requests(scenario, seed)
-    dealt = {}
+    dealt = dict(demands)
     for name, demand in demands.items():
+        if name not in shares.of_class:  # what servers do by themselves is dealt evenly
+            continue
         columns = np.stack([demand.service_s, demand.visits, demand.writing_s, demand.drawn_s])
         each = _of_servers(
             stations, chunks[name], shares.of_class[name], cluster, columns, (True, False, True, True)

@@ -8,6 +8,7 @@ import numpy as np
 
 from tailrace.arrays import IntArray
 from tailrace.hardware.controller import ControllerCost
+from tailrace.plan.cluster.recovery import RecoveryRequests
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
@@ -72,6 +73,7 @@ class ServerPlan:
             pool.name: PoolPlan(pool, seed, replication, processors, self.stations, servers)
             for pool in server.pools
         }
+        self._pool_plans = pools
         self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.by_step.workload}
         self._logs = {
             part: self.stations.add(name, Stage.MEDIA, Discipline.BULK, most)
@@ -113,7 +115,7 @@ class ServerPlan:
             path.append(self._controller.issue(requests, work.operations))
         return Series(len(requests), [*path, work.path])
 
-    def rebuild_requests(self, name: str, streams: Streams) -> RebuildRequests:
+    def rebuild_requests(self, name: str, streams: Streams) -> RebuildRequests | RecoveryRequests:
         """The chunks that the server rebuilds by itself."""
         rebuild = self._rebuilds[name].rebuild
         assert rebuild is not None

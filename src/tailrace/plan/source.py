@@ -104,7 +104,7 @@ class ClassPlan:
 
 
 class RebuildSource(ClassPlan):
-    """Chunks of a rebuild, which the server issues to itself."""
+    """Chunks of a rebuild, which the server issues to itself, or of a recovery, which servers do to one another."""
 
     def __init__(self, server: ServerPlan, workload: Workload, streams: Streams, number: int) -> None:
         self.workload, self.streams, self.number = workload, streams, number

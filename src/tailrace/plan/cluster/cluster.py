@@ -10,18 +10,21 @@ import numpy as np
 from tailrace.arrays import BoolArray, IntArray
 from tailrace.plan.cluster.machine import Machines, OnServers
 from tailrace.plan.cluster.pieces import COPIES, SIDES, SLOT_SHIFT, Parts, Placement, sent
+from tailrace.plan.cluster.recovery import RecoveryRequests, others
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LawStagePlan, NetworkPlan
 from tailrace.plan.media import WriteState
 from tailrace.plan.path import FewestPresent, InTurn, Path, Series, fork, give, quorum, take
+from tailrace.plan.rebuild import RebuildRequests
 from tailrace.plan.redundancy import DriveWork
 from tailrace.plan.server import ControllerPlan, ServerPlan
 from tailrace.plan.stations import Discipline
 from tailrace.scenario.tables.cluster import Cluster
+from tailrace.scenario.tables.recovery import NAME as RECOVERY
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
-from tailrace.workload.streams import Purpose
+from tailrace.workload.streams import Purpose, Streams
 
 WITHOUT_END = 2**30
 """Permits of a pool that only counts."""
@@ -67,6 +70,8 @@ class ClusterPlan(ServerPlan):
         self._between = self._network if isinstance(self._network, NetworkPlan) else None
         if cluster.network is not None:
             self._between = NetworkPlan(cluster.network, 0, self.stations, " between servers")
+        self._recovery = scenario.recovery
+        self._recovered = self._pool_plans[scenario.server.pools[0].name]
         self._present: int | None = None
         self._chooses = cluster.reads_from == "least busy" and not in_mean
         if cluster.reads_from == "least busy":
@@ -75,6 +80,72 @@ class ClusterPlan(ServerPlan):
             )
         self._machines = Machines(self.stations, cluster, seed, replication)
         self.stations = self._machines.stations
+
+    def new_state(self, workload: Workload, streams: Streams) -> WriteState:
+        if self._recovery is not None and workload.name == RECOVERY:
+            return self._recovered.new_state(streams)
+        return super().new_state(workload, streams)
+
+    def rebuild_requests(self, name: str, streams: Streams) -> RebuildRequests | RecoveryRequests:
+        if self._recovery is not None and name == RECOVERY:
+            return RecoveryRequests(self._recovery, streams)
+        return super().rebuild_requests(name, streams)
+
+    def rebuild_path(self, name: str, requests: Requests, state: WriteState) -> Path:
+        """The paths of chunks that the servers left recover: a copy to another server, or as many pieces as it takes.
+
+        With copies each server sends what it holds to another one; with a code it gathers pieces from others, and
+        keeps the one that they give back.
+        """
+        assert self._recovery is not None
+        assert name == RECOVERY
+        count, code = len(requests), self._cluster.code
+        here = replace(requests, server=requests.client)
+        away = others(requests, self._cluster.up, code.data if code else 1)
+        workload = self._recovery.workload(0)
+        if code is None:
+            read, written = self._recovered.reads(here), self._recovered.writes(workload, away, state)
+            path = [
+                self._on(here, [*self._issued(here, read), read.path]),
+                *self._messages(here, away),
+                self._on(away, self._plainly(away, written)),
+                *self._answers(away, replace(here, index=here.index + (1 << SLOT_SHIFT))),
+            ]
+            return Series(count, path)
+        owner = np.repeat(np.arange(count), code.data)
+        asking = replace(away, index=away.index + (1 << SLOT_SHIFT), server=requests.client[owner])
+        read, written = self._recovered.reads(away), self._recovered.writes(workload, here, state)
+        fetched = [
+            self._on(asking, self.seen_out(asking, with_data=False)),
+            *self._wire(asking, away, with_data=False),
+            self._on(away, [*self._received(away, read, with_data=False), read.path]),
+            *self._messages(away, asking),
+            self._on(asking, self._received(asking, None, with_data=True)),
+        ]
+        return Series(
+            count,
+            [
+                fork(Series(owner.size, fetched), np.full(count, code.data)),
+                self._on(here, [*self._issued(here, written), written.path]),
+            ],
+        )
+
+    def _plainly(self, requests: Requests, drives: DriveWork) -> list[Path]:
+        """What a server does with data for its drives alone, whatever memory there is before them."""
+        path = [*self._received(requests, drives, with_data=True), drives.path]
+        return path + self.seen_out(requests, with_data=False)
+
+    def _received(self, requests: Requests, drives: DriveWork | None, with_data: bool) -> list[Path]:
+        if isinstance(self._controller, ControllerPlan):
+            at_once = None if drives is None else drives.operations
+            return self._controller.arrive(requests, at_once, with_data)
+        return []
+
+    def _issued(self, requests: Requests, drives: DriveWork) -> list[Path]:
+        """The drive operations that a server issues for itself."""
+        if isinstance(self._controller, ControllerPlan):
+            return [self._controller.issue(requests, drives.operations)]
+        return []
 
     def _reads(self, workload: Workload, requests: Requests) -> Path:
         parts = Parts.of(requests, int(self._cluster.piece))

@@ -145,7 +145,7 @@ class CodedPlan(ClusterPlan):
         ]
         if isinstance(self._controller, ControllerPlan):
             back.append(self._on(asking, self._controller.arrive(asking, None, with_data=True)))
-        return self._hops(reads, away, there, [*self._issued(reads, ~away, drives), drives.path], back)
+        return self._hops(reads, away, there, [*self._issued_by_own(reads, ~away, drives), drives.path], back)
 
     def _stored(
         self, workload: Workload, rows: _Rows, work: RowWork, writes: Requests, drives: DriveWork
@@ -162,7 +162,7 @@ class CodedPlan(ClusterPlan):
             self._on(others, self.seen_out(others, with_data=False), leaves=True),
             *self._answers(others, sending),
         ]
-        before = self._issued(writes, ~away, drives)
+        before = self._issued_by_own(writes, ~away, drives)
         if self._write_back is not None:  # which issues what it destages by itself
             before = [InTurn(self._write_back.admit(own.size_bytes), (~away).astype(np.int64))]
         stored = self.on_drives(workload, writes, drives, reads=False)
@@ -179,7 +179,7 @@ class CodedPlan(ClusterPlan):
             [InTurn(Series(count, there), hops), at_server, InTurn(Series(count, back), hops)],
         )
 
-    def _issued(self, requests: Requests, own: BoolArray, drives: DriveWork) -> list[Path]:
+    def _issued_by_own(self, requests: Requests, own: BoolArray, drives: DriveWork) -> list[Path]:
         """The drive operations that a server issues for itself."""
         if not isinstance(self._controller, ControllerPlan):
             return []

@@ -20,6 +20,7 @@ from tailrace.scenario.tables.condition import findings as findings_of_condition
 from tailrace.scenario.tables.fields import Number, Text
 from tailrace.scenario.tables.model import Finding, Model
 from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
+from tailrace.scenario.tables.recovery import Recovery, recovery_of
 from tailrace.scenario.tables.run import Run
 from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
@@ -122,9 +123,15 @@ class Scenario(Model):
 
     @property
     def background(self) -> tuple[Workload, ...]:
-        """The rebuilds as classes of requests of their own, no more urgent than any other."""
+        """Rebuilds, and the recovery of failed servers, as classes of their own, no more urgent than any other."""
         priority = max(each.priority for each in self.workload)
-        return tuple(each.workload(priority) for each in self.rebuilds)
+        every = (*self.rebuilds, self.recovery)
+        return tuple(each.workload(priority) for each in every if each is not None)
+
+    @property
+    def recovery(self) -> Recovery | None:
+        """The recovery of failed servers; None if nothing is being recovered."""
+        return recovery_of(self.server, self.cluster)
 
     def spans(self) -> tuple[tuple[int, int], ...]:
         """(start, length) in bytes of each class's addresses in its pool, in file order: see `checks.addresses`."""

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from tailrace import units
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.model import Finding, KeyPath
+from tailrace.scenario.tables.recovery import NAME as RECOVERY
 from tailrace.scenario.tables.server import Controller, Server
 from tailrace.scenario.tables.workload import Workload
+
+MOST_PIECES = 1000
+"""Pieces of one request, each with a message of its own."""
 
 _CLUSTER: tuple[KeyPath, ...] = (("cluster",),)
 
@@ -15,7 +20,7 @@ _CLUSTER: tuple[KeyPath, ...] = (("cluster",),)
 def findings(server: Server, workloads: Sequence[Workload], cluster: Cluster) -> Iterator[Finding]:
     """Keys that stand for something else, or for nothing that is known, with a cluster."""
     if cluster.recovery_rate is not None:
-        yield Finding(("cluster", "recovery_rate"), "not simulated yet", "failed without recovery_rate")
+        yield from _recovery(server, workloads, cluster)
     controller = server.controller
     cache = controller.read_cache if isinstance(controller, Controller) else None
     if cache is not None and cache.hit_share is None:
@@ -29,6 +34,11 @@ def findings(server: Server, workloads: Sequence[Workload], cluster: Cluster) ->
             yield Finding(key, "given with [cluster]", accepted, _CLUSTER)
     for index, workload in enumerate(workloads):
         here: KeyPath = ("workload", index)
+        largest = max(each.largest_size for each in workload.parts)
+        if largest > MOST_PIECES * cluster.piece:
+            least = units.short_size(-(-largest // MOST_PIECES), upwards=True)
+            wrong = f"a request of {workload.name} has more than {MOST_PIECES} pieces"
+            yield Finding(("cluster", "piece"), wrong, f"at least {least}", (here,))
         if workload.limit is not None:
             accepted = "classes without a limit, which a single server grants"
             yield Finding((*here, "limit"), "given with [cluster]", accepted, _CLUSTER)
@@ -42,3 +52,19 @@ def findings(server: Server, workloads: Sequence[Workload], cluster: Cluster) ->
                 yield Finding(
                     (*here, "step", at, "compute_at"), "on a controller, with [cluster]", accepted, _CLUSTER
                 )
+
+
+def _recovery(server: Server, workloads: Sequence[Workload], cluster: Cluster) -> Iterator[Finding]:
+    """What keeps failed servers from being recovered."""
+    key: KeyPath = ("cluster", "recovery_rate")
+    if len(server.pools) > 1:
+        accepted = "servers of one pool with recovery_rate"
+        yield Finding(key, "the servers have several pools", accepted, (("server", "pool"),))
+    least = cluster.code.data if cluster.code else 1
+    if cluster.up - 1 < least:
+        accepted = "no recovery_rate with so few servers left"
+        yield Finding(key, f"it takes {least} others, and {cluster.up - 1} are up", accepted, _CLUSTER)
+    for index, workload in enumerate(workloads):
+        if workload.name == RECOVERY:
+            accepted = "another name: the recovery of failed servers is called so"
+            yield Finding(("workload", index, "name"), "the name of the recovery", accepted, (key,))
