@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tailrace.arrays import FloatArray
-from tailrace.engine.observations import Mark, Marks, Observations, mark_places
+from tailrace.engine.observations import Mark, Marks, Observations, by_banks, first_stations, mark_places
 from tailrace.engine.stuck import stuck
 from tailrace.physics.read_ahead import spent_s
 from tailrace.plan.build import Plan
@@ -99,11 +99,16 @@ class CompiledRun:
         marks: int = 21,
         most_present: int | None = None,
         laps: bool = False,
+        by_bank: bool = False,
     ) -> None:
-        """As for `run_compiled`; with ``laps`` it is noted of every transaction when it has done each of its steps."""
+        """As for `run_compiled`; with ``laps`` it is noted of every transaction when it has done each of its steps.
+
+        With ``by_bank`` the marks hold sums over each bank.
+        """
         from tailrace.engine.loop.state import State
 
         self._stations = plan.stations
+        self._firsts = first_stations(plan.stations) if by_bank else None
         self._state = State(plan, requests, most_present, laps)
         self._laps: list[Records] = []
         self._mark_at = mark_places(requests, marks)
@@ -165,7 +170,8 @@ class CompiledRun:
 
     def marks(self) -> Marks:
         """The marks that have been passed."""
-        return Marks.of(self._marks, len(self._stations))
+        columns = len(self._stations) if self._firsts is None else self._firsts.size
+        return Marks.of(self._marks, columns)
 
     def _finished(self) -> Records:
         count = int(self._state.loop["finished_count"])
@@ -179,7 +185,7 @@ class CompiledRun:
         """Note the state as the next request arrives: it counts as present already."""
         loop = self._state.loop
         now, arrived = float(loop["now"]), int(loop["arrived"]) + 1
-        busy, waiting = self._integrals(now)
+        busy, waiting = (by_banks(self._firsts, each) for each in self._integrals(now))
         present = arrived - int(loop["completed"])
         self._marks.append((now, arrived, present, int(loop["detached"]), busy, waiting))
         self._mark_at.pop()

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tailrace.arrays import FloatArray, IntArray
+from tailrace.plan.stations import Stations
 
 Mark: TypeAlias = tuple[float, int, int, int, Sequence[float] | FloatArray, Sequence[float] | FloatArray]
 """One mark: the fields of `Marks`."""
@@ -21,7 +22,8 @@ class Marks:
 
     ``arrived`` (k,) requests so far; ``present`` (k,) requests under way, and ``detached`` (k,) detached ways under
     way; ``busy_s`` (k, s) integral of the number of busy servers (of permits held, for a pool), and ``waiting_s``
-    (k, s) of the number waiting, both from time 0. A delay has neither: NaN.
+    (k, s) of the number waiting, both from time 0. A delay has neither: NaN. A run of many stations may note the sums
+    over each bank in place of its stations.
     """
 
     time_s: FloatArray
@@ -45,6 +47,16 @@ class Marks:
             np.array(busy_s, dtype=np.float64).reshape(len(marks), stations),
             np.array(waiting_s, dtype=np.float64).reshape(len(marks), stations),
         )
+
+
+def by_banks(firsts: IntArray | None, integrals: FloatArray) -> FloatArray:
+    """Sums over banks of which ``firsts`` are the first stations; each station by itself where that is None."""
+    return integrals if firsts is None else np.add.reduceat(integrals, firsts)
+
+
+def first_stations(stations: Stations) -> IntArray:
+    """The number of the first station of each bank."""
+    return np.array([bank.first for bank in stations.banks], dtype=np.int64)
 
 
 def mark_places(requests: int, marks: int) -> list[int]:

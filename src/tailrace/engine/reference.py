@@ -20,7 +20,7 @@ from simpy.events import NORMAL, URGENT
 from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
-from tailrace.engine.observations import Mark, Marks, Observations, mark_places
+from tailrace.engine.observations import Mark, Marks, Observations, by_banks, first_stations, mark_places
 from tailrace.engine.paths import (
     Branch,
     Detached,
@@ -80,8 +80,12 @@ class ReferenceRun:
         marks: int = 21,
         most_present: int | None = None,
         laps: bool = False,
+        by_bank: bool = False,
     ) -> None:
-        """As for `run_reference`; with ``laps`` it is noted of every transaction when it has done each of its steps."""
+        """As for `run_reference`; with ``laps`` it is noted of every transaction when it has done each of its steps.
+
+        With ``by_bank`` the marks hold sums over each bank.
+        """
         self._plan = plan
         self._env = Environment()
         self._wanted = requests
@@ -97,6 +101,7 @@ class ReferenceRun:
         self._laps: list[tuple[Any, ...]] = []
         self._blocks: list[np.ndarray[Any, Any]] = []
         self._mark_at = mark_places(requests, marks)
+        self._firsts = first_stations(plan.stations) if by_bank else None
         self._marks: list[Mark] = []
         ranked = len(set(plan.priorities)) > 1
         self._stations = Visited(lambda number: self._station(number, ranked))
@@ -152,7 +157,8 @@ class ReferenceRun:
 
     def marks(self) -> Marks:
         """The marks that have been passed."""
-        return Marks.of(self._marks, len(self._plan.stations))
+        columns = len(self._plan.stations) if self._firsts is None else self._firsts.size
+        return Marks.of(self._marks, columns)
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
@@ -386,6 +392,7 @@ class ReferenceRun:
         waiting = busy.copy()
         for number, station in self._stations.items():
             busy[number], waiting[number] = station.integrals(now)
+        busy, waiting = by_banks(self._firsts, busy), by_banks(self._firsts, waiting)
         self._marks.append((now, self._arrived, present, self._detached, busy, waiting))
 
     def _stuck(self) -> StuckError:

@@ -65,7 +65,7 @@ def replicate(
     closed = {each.name for each in scenario.workload if not each.is_open}
     if most_present is None and len(closed) < len(scenario.workload):
         most_present = most_under_way(scenario, plan, requests)
-    run = started(engine)(plan, requests, MARKS, most_present)
+    run = started(engine)(plan, requests, MARKS, most_present, by_bank=True)
     is_open = np.array([name not in closed for name in plan.classes])
     return boil_down(run, requests, plan, is_open, start_of(scenario))
 
@@ -141,10 +141,15 @@ def _kinds(gathering: Gathering, number: int, latencies: Latencies, flow: Throug
 
 
 def _stations(marks: Marks, warm: int, bank_first: list[int]) -> StationSample:
-    """Integrals from mark ``warm`` on, one entry a bank; ``bank_first`` is the first station of each."""
+    """Integrals from mark ``warm`` on, one entry a bank; ``bank_first`` is the first station of each.
+
+    Marks that hold sums over banks already stay as they are.
+    """
     time_s = marks.time_s[warm:]
+    of_bank = marks.busy_s.shape[1] == len(bank_first)
     busy, waiting = (
-        np.add.reduceat(each[warm:], bank_first, axis=1) for each in (marks.busy_s, marks.waiting_s)
+        each[warm:] if of_bank else np.add.reduceat(each[warm:], bank_first, axis=1)
+        for each in (marks.busy_s, marks.waiting_s)
     )
     half = time_s.size // 2
 
