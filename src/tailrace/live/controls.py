@@ -38,11 +38,46 @@ LABELS = {
 }
 """What useful keys are called by the last of their names; others go by that name."""
 
-FIRST = ("load", "request_size", "read_share", "media.count", "media.part", "queue_depth", "rate", "clients", "cores")
+FIRST = (
+    "load",
+    "request_size",
+    "read_share",
+    "media.count",
+    "media.part",
+    "queue_depth",
+    "rate",
+    "clients",
+    "cores",
+)
 """The ends of the keys that stand in front, as many as there is room for."""
 ROOM = 6
 
-LOADS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2, 2.5, 3, 4, 5, 7, 10)
+LOADS = (
+    0.05,
+    0.1,
+    0.2,
+    0.3,
+    0.4,
+    0.5,
+    0.6,
+    0.7,
+    0.8,
+    0.9,
+    1,
+    1.1,
+    1.2,
+    1.3,
+    1.4,
+    1.5,
+    1.75,
+    2,
+    2.5,
+    3,
+    4,
+    5,
+    7,
+    10,
+)
 SHARES = tuple(place / 20 for place in range(21))
 COUNTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 32, 40, 48, 64, 80, 96, 128, 192, 256, 384, 512, 768, 1024)
 SIZES = tuple(2**power for power in range(9, 25))
@@ -152,14 +187,18 @@ def in_front(controls: Sequence[Control], wanted: Sequence[str] = ()) -> tuple[C
         return tuple(known[key] for key in wanted if key in known)
     found: list[Control] = []
     for end in FIRST:
-        mine = next((each for each in controls if each.value + str(each.choices) and _ends(each.key, end)), None)
+        mine = next(
+            (each for each in controls if each.value + str(each.choices) and _ends(each.key, end)), None
+        )
         if mine is not None and len(found) < ROOM and (mine.value or mine.choices):
             found.append(mine)
     return tuple(found)
 
 
 def _ends(key: str, end: str) -> bool:
-    if end in ("request_size", "read_share", "queue_depth", "rate", "clients") and not key.startswith("workload."):
+    if end in ("request_size", "read_share", "queue_depth", "rate", "clients") and not key.startswith(
+        "workload."
+    ):
         return False
     return key == end or key.endswith(f".{end}")
 
@@ -192,7 +231,10 @@ def _of(model: Model, prefix: str, shelf: Sequence[Part]) -> Iterator[Control]:
 
 def _drive(key: str, media: Any, shelf: Sequence[Part]) -> Control:
     """The kind of drive: that of the start, or one of the catalogue."""
-    choices = (("", f"as it starts ({media.kind})"), *((part.name, part.title or part.name) for part in shelf))
+    choices = (
+        ("", f"as it starts ({media.kind})"),
+        *((part.name, part.title or part.name) for part in shelf),
+    )
     meaning = "A drive of the catalogue, with its link if it has one, in place of the one that is there."
     return Control(key, _label(key), meaning, "one of the list", "", (), choices)
 
@@ -212,7 +254,9 @@ def _control(key: str, value: Any, shape: Shape, meaning: str) -> Control | None
         if len(shape.literals) < 2:
             return None
         is_text = not all(type(each) is int for each in shape.literals)
-        texts = [units.write(each, shape.quantity) if shape.quantity else str(each) for each in shape.literals]
+        texts = [
+            units.write(each, shape.quantity) if shape.quantity else str(each) for each in shape.literals
+        ]
         unset = [("", "not set")] if value is None else []
         shown = "" if value is None else units.write(value, shape.quantity) if shape.quantity else str(value)
         choices = (*unset, *((each, each) for each in texts))
@@ -226,7 +270,14 @@ def _control(key: str, value: Any, shape: Shape, meaning: str) -> Control | None
     stops = [] if value is None else _stops(key.rpartition(".")[2], value, shape)
     shown = "" if value is None else write(value)
     return Control(
-        key, label, meaning, accepted, shown, tuple(dict.fromkeys(map(write, stops))), (), bool(shape.quantity)
+        key,
+        label,
+        meaning,
+        accepted,
+        shown,
+        tuple(dict.fromkeys(map(write, stops))),
+        (),
+        bool(shape.quantity),
     )
 
 
