@@ -21,8 +21,8 @@ class LessonStart:
 
 STARTS = {
     "small-blocks": LessonStart(
-        "One spinning drive reads blocks of 1 MiB, one at a time. Make them smaller, down to 4 KiB: what becomes of the "
-        "requests a second, and what of the throughput? Then change the kind of drive.",
+        "One spinning drive reads blocks of 1 MiB, one at a time. Make them smaller, down to 4 KiB: what becomes of "
+        "the requests a second, and what of the throughput? Then change the kind of drive.",
         SPINNING + keeping(1, "1 MiB") + SEED,
         ("workload.booking.request_size", "server.media.part"),
     ),
@@ -51,8 +51,8 @@ STARTS = {
         ("server.media.servers", "server.media.count"),
     ),
     "fan-out": LessonStart(
-        "A read of 64 KiB lies on one drive, which takes 2 ms in the mean. A read of 512 KiB lies on eight drives, which "
-        "work at the same time: why does it take so much longer, and how much longer still if there are more parts?",
+        "A read of 64 KiB lies on one drive, which takes 2 ms in the mean. A read of 512 KiB lies on eight drives, "
+        "which work at the same time: why does it take so much longer, and how much longer still with more parts?",
         station(count=8) + keeping(1, "64 KiB") + SEED,
         ("workload.booking.request_size", "server.media.count"),
     ),

@@ -1,14 +1,15 @@
 """Which keys can be turned on a page, by what, and what comes of it?
 
-Only these: single values of server, workload and `run.seed`, and parts of the catalogue by name. Files, names, lists and
-lengths of runs are not among them, so nothing of the machine can be reached by a page.
+Only these: single values of server, workload and `run.seed`, and parts of the catalogue by name. Files, names, lists
+and lengths of runs are not among them, so nothing of the machine can be reached by a page.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from typing import Any
 
 from tailrace import units
@@ -82,7 +83,7 @@ SHARES = tuple(place / 20 for place in range(21))
 COUNTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 32, 40, 48, 64, 80, 96, 128, 192, 256, 384, 512, 768, 1024)
 SIZES = tuple(2**power for power in range(9, 25))
 FACTORS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.5, 1.75, 2, 2.5, 3, 4, 5, 7, 10)
-"""Values of a slider, where it turns the load, a share, a number, the size of requests, or anything else by a factor."""
+"""Values of a slider: of the load, a share, a number, the size of requests, and factors of anything else."""
 REFUSED = ("run", "condition", "choice", "title", "price", "power", "height", "columns")
 """Tables and keys with nothing to turn on a page."""
 SETTLED = ("run.seed",)
@@ -121,16 +122,13 @@ def scenario_at(start: Start, settings: Mapping[str, str]) -> Scenario:
 
     Raises ScenarioError: a key that has no control, a value that it does not accept, or what does not go together.
     """
-    return turned(start, settings)[0]
-
-
-def turned(start: Start, settings: Mapping[str, str]) -> tuple[Scenario, tuple[Control, ...]]:
-    """The scenario with keys set, and the controls that it has. Raises as `scenario_at`."""
+    if not settings:
+        return start.scenario
     variants = Variants(start.scenario, start.beside)
-    shelf = [part for part in catalogue(start.beside) if "media" in part.tables]
+    shelf = _shelf(start)
     parts = _parts(settings, shelf)
     there = variants.with_keys(parts) if parts else start.scenario
-    known = {each.key: each for each in _controls(there, shelf)}
+    known = {each.key: each for each in _controls(there, shelf, set(settings))}
     asked = []
     for key, value in settings.items():
         control = known.get(key)
@@ -143,12 +141,20 @@ def turned(start: Start, settings: Mapping[str, str]) -> tuple[Scenario, tuple[C
             _check_number(control, value)
         if not key.endswith(".part"):
             asked.append(control.setting(value))
-    scenario = variants.with_keys([*parts, *asked]) if settings else start.scenario
-    found = [
+    return variants.with_keys([*parts, *asked])
+
+
+def controls_at(start: Start, settings: Mapping[str, str]) -> tuple[Control, ...]:
+    """Every control of a start with keys set. Raises as `scenario_at`."""
+    return tuple(
         replace(each, value=settings[each.key]) if each.key in settings and each.choices else each
-        for each in _controls(scenario, shelf)
-    ]
-    return scenario, tuple(found)
+        for each in _controls(scenario_at(start, settings), _shelf(start))
+    )
+
+
+def _shelf(start: Start) -> list[Part]:
+    """The parts that are drives."""
+    return [part for part in catalogue(start.beside) if "media" in part.tables]
 
 
 def _refused(key: str, value: str, message: str) -> ScenarioError:
@@ -203,20 +209,29 @@ def _ends(key: str, end: str) -> bool:
     return key == end or key.endswith(f".{end}")
 
 
-def _controls(scenario: Scenario, shelf: Sequence[Part]) -> Iterator[Control]:
-    """Every control that a scenario has, in the order of its keys."""
-    yield from _of(scenario, "", shelf)
+def _controls(
+    scenario: Scenario, shelf: Sequence[Part], keys: Container[str] | None = None
+) -> Iterator[Control]:
+    """Every control that a scenario has, or those of some keys, in the order of its keys."""
+    for key, make in _of(scenario, "", shelf):
+        if keys is None or key in keys:
+            control = make()
+            if control is not None:
+                yield control
 
 
-def _of(model: Model, prefix: str, shelf: Sequence[Part]) -> Iterator[Control]:
+def _of(
+    model: Model, prefix: str, shelf: Sequence[Part]
+) -> Iterator[tuple[str, Callable[[], Control | None]]]:
+    """Every key, and what makes its control, if it has one."""
     for name, field in model.fields().items():
         value, shape, key = getattr(model, name), field_shape(field), f"{prefix}{quoted(name)}"
         if isinstance(value, Model):
             if name in REFUSED:
-                yield from (each for each in _of(value, f"{key}.", shelf) if each.key in SETTLED)
+                yield from (each for each in _of(value, f"{key}.", shelf) if each[0] in SETTLED)
                 continue
             if name == "media" and key.startswith("server."):
-                yield _drive(f"{key}.part", value, shelf)
+                yield f"{key}.part", partial(_drive, f"{key}.part", value, shelf)
             yield from _of(value, f"{key}.", shelf)
         elif name in REFUSED:
             continue
@@ -224,9 +239,7 @@ def _of(model: Model, prefix: str, shelf: Sequence[Part]) -> Iterator[Control]:
             for each in value:
                 yield from _of(each, f"{key}.{quoted(each.name)}.", shelf)
         else:
-            control = _control(key, value, shape, field.description or "")
-            if control is not None:
-                yield control
+            yield key, partial(_control, key, value, shape, field.description or "")
 
 
 def _drive(key: str, media: Any, shelf: Sequence[Part]) -> Control:
@@ -283,17 +296,21 @@ def _control(key: str, value: Any, shape: Shape, meaning: str) -> Control | None
 
 def _writer(shape: Shape) -> Any:
     if shape.quantity:
-        dimension = shape.quantity
-        return lambda value: units.write(value, dimension)
+        return partial(_text_of, dimension=shape.quantity)
     return lambda value: str(value) if isinstance(value, int) else f"{value:.6g}"
+
+
+@lru_cache(maxsize=10_000)
+def _text_of(value: float, dimension: units.Dimension) -> str:
+    return units.write(value, dimension)
 
 
 def _stops(name: str, value: float, shape: Shape) -> list[float]:
     """The values of a slider, the present one among them, all within the bounds of the key."""
     if name == "load":
-        found: list[float] = [*LOADS]
+        found: Sequence[float] = LOADS
     elif name == "request_size":
-        found = [*SIZES]
+        found = SIZES
     elif shape.quantity == "size":
         found = [int(value) << power for power in range(7)] + [int(value) >> power for power in range(7)]
     elif shape.quantity:
@@ -301,7 +318,7 @@ def _stops(name: str, value: float, shape: Shape) -> list[float]:
     elif shape.type is int:
         found = [each for each in COUNTS if each <= max(64, 8 * value)]
     elif shape.bound("le") == 1:
-        found = [*SHARES]
+        found = SHARES
     else:
         found = [float(f"{value * factor:.6g}") for factor in FACTORS]
     return sorted({each for each in (*found, value) if _fits(each, shape)})

@@ -11,11 +11,14 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from itertools import count
+from typing import Literal, TypeAlias
 
 from tailrace.live import shown
+from tailrace.live.address import State
+from tailrace.live.piece import Piece
 from tailrace.live.reckoned import LOOKS
 from tailrace.live.starts import Start
-from tailrace.live.worker import Piece, Worker
+from tailrace.live.worker import Worker
 
 MOST_PAGES = 32
 """Questions that are open at a time."""
@@ -56,6 +59,8 @@ class Question:
     number: int
     mailbox: Mailbox = field(default_factory=Mailbox)
     is_wanted: bool = True
+    is_simulated: bool = False
+    """Whether a simulated answer was told already: closed forms that come late must not take its place."""
 
 
 @dataclass(order=True)
@@ -66,27 +71,34 @@ class _Waiting:
     piece: Piece = field(compare=False)
 
 
+Lane: TypeAlias = Literal["forms", "runs", "take"]
+"""Closed forms, simulations and files each have workers of their own, so that none of them waits for another kind."""
+
+
 class Desk:
     """Takes questions and has them answered. ``run`` is to be run for as long as the server lives."""
 
     def __init__(self, starts: Mapping[str, Start], engine: str, simulating: int = 1) -> None:
         self.questions: dict[str, Question] = {}
-        self._forms = Worker(starts, engine)
-        self._runs = [Worker(starts, engine) for _ in range(simulating)]
-        self._waiting: dict[bool, asyncio.PriorityQueue[_Waiting]] = {}
+        runs: list[Lane] = ["runs"] * simulating
+        lanes: list[Lane] = ["forms", *runs, "take"]
+        first = State(next(iter(starts)))
+        warm = {"forms": Piece("forms", first), "runs": Piece("seen", first, 1)}
+        self._workers = [(Worker(starts, engine, warm.get(lane)), lane) for lane in lanes]
+        self._waiting: dict[Lane, asyncio.PriorityQueue[_Waiting]] = {
+            lane: asyncio.PriorityQueue() for lane in lanes
+        }
         self._at_work: dict[Worker, Question] = {}
         self._numbers = count()
         self._ends = False
 
     async def run(self) -> None:
         """Let the workers work; ends them when it is cancelled."""
-        self._waiting = {True: asyncio.PriorityQueue(), False: asyncio.PriorityQueue()}
-        workers = [(self._forms, True), *((each, False) for each in self._runs)]
         try:
-            await asyncio.gather(*(self._served(worker, forms) for worker, forms in workers))
+            await asyncio.gather(*(self._served(worker, lane) for worker, lane in self._workers))
         finally:
             self._ends = True
-            for worker, _ in workers:
+            for worker, _ in self._workers:
                 worker.end()
 
     def ask(self, tab: str, number: int, piece: Piece) -> Question:
@@ -125,53 +137,53 @@ class Desk:
             question.mailbox.put("stopped", "")
 
     def _wait(self, question: Question, piece: Piece) -> None:
-        urgency = {"forms": 0, "take": 2, "curve": LOOKS + 1}.get(piece.kind, piece.step)
-        self._waiting[piece.kind == "forms"].put_nowait(
-            _Waiting(urgency, next(self._numbers), question, piece)
-        )
+        lane: Lane = "forms" if piece.kind == "forms" else "take" if piece.kind == "take" else "runs"
+        urgency = LOOKS + 1 if piece.kind == "curve" else piece.step
+        self._waiting[lane].put_nowait(_Waiting(urgency, next(self._numbers), question, piece))
 
-    async def _served(self, worker: Worker, forms: bool) -> None:
+    async def _served(self, worker: Worker, lane: Lane) -> None:
         """One worker's day."""
-        loop = asyncio.get_running_loop()
-        with suppress(RuntimeError):
-            await asyncio.to_thread(worker.begin)
+        if lane != "take":  # files are seldom asked for
+            with suppress(RuntimeError):
+                await asyncio.to_thread(worker.begin)
         while True:
-            turn = await self._waiting[forms].get()
-            question, piece = turn.question, turn.piece
-            if not question.is_wanted:
-                continue
-            failed = False
-            best = 0
+            turn = await self._waiting[lane].get()
+            if turn.question.is_wanted:
+                await self._turn(worker, turn.question, turn.piece)
 
-            def tell(event: str, text: str, question: Question = question, piece: Piece = piece) -> None:
-                nonlocal failed
-                failed = failed or event == "problem"
-                if not self._ends:
-                    loop.call_soon_threadsafe(self._put, question, piece, event, text)
+    async def _turn(self, worker: Worker, question: Question, piece: Piece) -> None:
+        """One piece, and then what comes after it."""
+        loop = asyncio.get_running_loop()
+        failed = False
 
-            del best
-            self._at_work[worker] = question
-            try:
-                await asyncio.to_thread(
-                    worker.carry_out, piece, tell, lambda q=question: q.is_wanted and not self._ends
-                )
-            except RuntimeError as error:
-                tell("problem", str(error))
-            finally:
-                self._at_work.pop(worker, None)
-            await asyncio.sleep(0)  # what was told comes before what follows from it
-            self._go_on(question, piece, failed)
+        def tell(event: str, text: str) -> None:
+            nonlocal failed
+            failed = failed or event == "problem"
+            if not self._ends:
+                loop.call_soon_threadsafe(self._put, question, piece, event, text)
+
+        self._at_work[worker] = question
+        try:
+            is_wanted = lambda: question.is_wanted and not self._ends  # noqa: E731
+            await asyncio.to_thread(worker.carry_out, piece, tell, is_wanted)
+        except RuntimeError as error:
+            tell("problem", str(error))
+        finally:
+            self._at_work.pop(worker, None)
+        await asyncio.sleep(0)  # what was told comes before what follows from it
+        self._go_on(question, piece, failed)
 
     def _put(self, question: Question, piece: Piece, event: str, text: str) -> None:
         if not question.is_wanted:
             return
-        if event == "problem":
-            text = text if piece.kind == "take" else shown.problem(text)
-        # Closed forms that come late must not take the place of a simulated answer.
-        if event == "verdict" and piece.kind == "forms" and getattr(question, "simulated", False):
-            return
-        if event == "verdict" and piece.kind == "seen":
-            question.simulated = True  # type: ignore[attr-defined]
+        if event == "problem" and piece.kind == "curve":  # the answer stands without it
+            event, text = "load", shown.fragment("nothing.html", said=f"No load curve: {text}")
+        elif event == "problem" and piece.kind != "take":
+            text = shown.problem(text)
+        if event == "verdict":
+            if piece.kind == "forms" and question.is_simulated:
+                return
+            question.is_simulated = piece.kind == "seen"
         question.mailbox.put(event, text)
 
     def _go_on(self, question: Question, piece: Piece, failed: bool) -> None:

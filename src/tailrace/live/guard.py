@@ -81,7 +81,7 @@ class Guard:
             and headers.get(b"sec-fetch-mode") != "navigate"
         ):
             return 403, "another origin"
-        _, key, *_ = [*scope["path"].split("/", 2), ""]
+        key = str(scope["path"]).removeprefix("/").partition("/")[0]
         if not hmac.compare_digest(key.encode(), self._key.encode()):
             return 404, "not found"
         if scope["method"] not in ("GET", "HEAD"):

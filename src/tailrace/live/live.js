@@ -49,7 +49,8 @@ function ask() {
   const state = new URLSearchParams(location.search);
   state.set("tab", tab);
   state.set("number", ++asked);
-  state.set("width", main.clientWidth < 560 ? "narrow" : "wide");
+  const columns = getComputedStyle(document.querySelector(".answer")).gridTemplateColumns.split(" ").length;
+  state.set("width", main.clientWidth / columns < 640 ? "narrow" : "wide");
   main.classList.add("waits");
   main.setAttribute("aria-busy", "true");
   const mine = stream = new EventSource(`events?${state}`);

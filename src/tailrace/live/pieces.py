@@ -10,9 +10,9 @@ from tailrace.live import shown
 from tailrace.live.address import State
 from tailrace.live.controls import scenario_at
 from tailrace.live.kept import Keeping
+from tailrace.live.piece import Piece
 from tailrace.live.reckoned import LOOKS, Reckoner, bounded, seed_of
 from tailrace.live.starts import Start
-from tailrace.live.worker import Piece
 from tailrace.scenario.reading.toml import toml_text
 from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
@@ -34,9 +34,6 @@ class Pieces:
 
         Raises ScenarioError or SettingError: a state that is not possible, or more than a page affords.
         """
-        if piece.kind == "warm":
-            yield from self._warmed(piece.state)
-            return
         scenario, kept = scenarios(self._starts, piece.state)
         if piece.kind == "forms":
             bounded(scenario)
@@ -51,18 +48,9 @@ class Pieces:
         else:
             yield "file", self._file(piece, scenario)
 
-    def _warmed(self, state: State) -> Iterator[tuple[str, str]]:
-        """Everything once, in its shortest form, so that it is loaded when it is wanted."""
-        if self._engine == "compiled":
-            from tailrace.engine.compiled import prepare
-
-            prepare()
-        for kind, step in (("forms", 0), ("seen", 1)):
-            yield from self.carried_out(Piece(kind, state, step))  # type: ignore[arg-type]
-
     def _file(self, piece: Piece, scenario: Scenario) -> str:
         settings = tuple(f"{key}={value}" for key, value in piece.state.settings.items())
-        text = _scenario_file(scenario, settings)
+        text = scenario_file(scenario, settings)
         if piece.name == "scenario.toml":
             return text
         if piece.name not in FILES:
@@ -113,7 +101,7 @@ def start_of(starts: Mapping[str, Start], state: State) -> Start:
     return starts[state.start]
 
 
-def _scenario_file(scenario: Scenario, settings: tuple[str, ...]) -> str:
+def scenario_file(scenario: Scenario, settings: tuple[str, ...]) -> str:
     """The scenario as a file of its own, in which parts are written out."""
     changed = [f"Set on a live page: {each}" for each in settings]
     return toml_text(tables(scenario), "Next: tailrace run scenario.toml", *changed)

@@ -1,8 +1,8 @@
 """What is found for a state of the page, piece by piece: closed forms, runs in steps that grow, the load curve.
 
-Each step is an answer of its own, of a length that nobody's own width decides, on the pipeline of `answer`; the last is
-the one that ``tailrace run`` gives, within the bounds of a page. All may be looked at, so targets are judged at the level
-at which as many looks hold together.
+Each step is an answer of its own, of a length that nobody's own width decides, on the pipeline of `answer`; the last
+is the one that ``tailrace run`` gives, within the bounds of a page. All may be looked at, so targets are judged at the
+level at which as many looks hold together.
 """
 
 from __future__ import annotations
@@ -99,8 +99,8 @@ def bounded(scenario: Scenario) -> Scenario:
     for part in states(scenario):
         if part.scenario.closed_requests > MOST_UNDER_WAY:
             raise SettingError(
-                f"closed clients keep {part.scenario.closed_requests:,} requests under way; accepted on a page: at most "
-                f"{MOST_UNDER_WAY:,} (tailrace run takes any number)"
+                f"closed clients keep {part.scenario.closed_requests:,} requests under way; accepted on a page: at "
+                f"most {MOST_UNDER_WAY:,} (tailrace run takes any number)"
             )
     run = scenario.run
     update = {
@@ -122,6 +122,7 @@ class Reckoner:
     def __init__(self, crew: Crew, engine: str) -> None:
         self._crew, self._engine = crew, engine
         self._benches: dict[int, tuple[Bench, int]] = {}
+        self._theories: dict[tuple[Scenario, int], Theory] = {}
 
     def bench(self, seed: int) -> Bench:
         """A bench at a seed: the same for some time, for it knows loads."""
@@ -147,9 +148,13 @@ class Reckoner:
 
     def _theory(self, scenario: Scenario, seed: int) -> dict[str, Theory]:
         bench = self.bench(seed)
-        return {
-            part.name: theory_of(part.scenario, seed, bench.load(part.scenario)) for part in states(scenario)
-        }
+        for part in states(scenario):
+            if (part.scenario, seed) not in self._theories:
+                if len(self._theories) >= MOST_LOADS:
+                    self._theories.clear()
+                found = theory_of(part.scenario, seed, bench.load(part.scenario))
+                self._theories[part.scenario, seed] = found
+        return {part.name: self._theories[part.scenario, seed] for part in states(scenario)}
 
     def seen(self, scenario: Scenario, kept: Scenario | None, step: int) -> Seen:
         """The answer of a step, from 1 to `LOOKS`, beside the one that was kept."""
@@ -169,7 +174,7 @@ class Reckoner:
         ]
         whole = [each if isinstance(each, Conditions) else None for each in answers]
         result = answers[0] if isinstance(answers[0], Result) else None
-        beside, before = (), dict[str, Result]()
+        beside, before = list[Beside](), dict[str, Result]()
         if kept is not None:
             beside = _beside(found[1], found[0])
             other = answers[1]

@@ -20,6 +20,7 @@ from tailrace.live.site import site
 from tailrace.live.starts import starts
 
 LOOPBACK = "127.0.0.1"
+EVERYWHERE = ("0.0.0.0", "::")
 MANY = 10**9
 MOST_CONNECTIONS = 100
 OTHERS = (
@@ -94,11 +95,9 @@ def serve(
     key = secrets.token_urlsafe(16)
     named = f"[{host}]" if family == socket.AF_INET6 else host
     desk = Desk(known, engine, max(available_cores() - 1, 1))
-    names = ["127.0.0.1", "localhost", "[::1]"] if is_loopback(host) else [named, "localhost", "127.0.0.1"]
+    shown = socket.gethostname() if host in EVERYWHERE else named
+    names = ["127.0.0.1", "localhost", "[::1]", shown]
     app = Guard(site(known, desk), key, names, own_port, by_address=not is_loopback(host))
-    shown = socket.gethostname() if host in ("0.0.0.0", "::") else named
-    if shown not in names and host in ("0.0.0.0", "::"):
-        app = Guard(site(known, desk), key, [*names, shown], own_port, by_address=True)
     address = f"http://{shown}:{own_port}/{key}/{f'?{query}' if query else ''}"
     if not is_loopback(host):
         say(f"{OTHERS}\n")

@@ -16,12 +16,13 @@ from starlette.routing import Route
 from tailrace.errors import TailraceError
 from tailrace.live import shown
 from tailrace.live.address import State, read
-from tailrace.live.controls import in_front, turned
+from tailrace.live.controls import controls_at, in_front
 from tailrace.live.desk import Desk, FullError
+from tailrace.live.piece import Piece
 from tailrace.live.pieces import FILES, start_of
 from tailrace.live.starts import Start
 from tailrace.live.stream import Stream
-from tailrace.live.worker import Piece
+from tailrace.report.pictures.style import Width
 
 MOST_TAB = 40
 KINDS = {"toml": "application/toml", "html": "text/html", "csv": "text/csv"}
@@ -44,7 +45,7 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
 
     async def events(request: Request) -> Response | Stream:
         asked = request.query_params
-        width = "narrow" if asked.get("width") == "narrow" else "wide"
+        width: Width = "narrow" if asked.get("width") == "narrow" else "wide"
         try:
             state = read(request.url.query)
         except TailraceError as error:
@@ -54,7 +55,7 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
         try:
             question = desk.ask(
                 asked.get("tab", "")[:MOST_TAB], int(number), Piece("forms", state, width=width)
-            )  # type: ignore[arg-type]
+            )
         except FullError:
             return PlainTextResponse("too many pages at a time", 503, {"retry-after": "5"})
         return Stream(desk, question)
@@ -137,9 +138,9 @@ def _controls(start: Start, state: State) -> object:
     """The controls of a state. What counts as set is what differs from the start with the same drives."""
     from markupsafe import Markup
 
-    _, found = turned(start, state.settings)
+    found = controls_at(start, state.settings)
     drives = {key: value for key, value in state.settings.items() if key.endswith(".part")}
-    _, before = turned(start, drives)
+    before = controls_at(start, drives)
     values = {each.key: "" if each.key.endswith(".part") else each.value for each in before}
     # The template has escaped what stands in it.
     return Markup(shown.controls(found, in_front(found, start.keys), values))

@@ -5,18 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from multiprocessing.connection import Connection
-from typing import Any, Literal, TypeAlias
+from typing import Any
 
 from tailrace.crew.executors import begin_worker, clean_context
 from tailrace.crew.progress import Progress
 from tailrace.errors import ScenarioError, TailraceError
-from tailrace.live.address import State
+from tailrace.live.piece import Piece
 from tailrace.live.starts import Start
 
-LONGEST_S = 30.0
-"""Seconds that a piece may take; then its process is ended, and another begins."""
+LONGEST_S = {"take": 120.0}
+USUALLY_S = 30.0
+"""Seconds that a piece may take, by its kind; then its process is ended, and another begins."""
 GRACE_S = 2.0
 """Seconds that a piece which nobody wants any more may go on."""
 BEGINNING_S = 300.0
@@ -24,29 +24,22 @@ BEGINNING_S = 300.0
 MEMORY_BYTES = 6 << 30
 """Most memory (address space) of a process beyond what it begins with."""
 
-Kind: TypeAlias = Literal["warm", "forms", "seen", "curve", "take"]
-
-
-@dataclass(frozen=True)
-class Piece:
-    """What is to be done for a state: closed forms, a step of the simulation, the load curve, or a file to take along."""
-
-    kind: Kind
-    state: State
-    step: int = 0
-    width: Literal["wide", "narrow"] = "wide"
-    name: str = ""
-
-
 Tell = Callable[[str, str], None]
 
 
 class Worker:
-    """The process as the server sees it. It begins when it is first needed, and again after an end."""
+    """The process as the server sees it. It begins when it is first needed, and again after an end.
 
-    def __init__(self, starts: Mapping[str, Start], engine: str) -> None:
-        self._starts, self._engine = dict(starts), engine
+    ``warm`` is a piece that it carries out for nobody, so that what that needs is loaded.
+    """
+
+    def __init__(self, starts: Mapping[str, Start], engine: str, warm: Piece | None = None) -> None:
+        self._given = dict(starts), engine, warm
         self._context: Any = clean_context()
+        if (
+            self._context.get_start_method() == "forkserver"
+        ):  # then what is slow to load is loaded once for all
+            self._context.set_forkserver_preload(["tailrace.live.loaded"])
         self._stop = self._context.Value("Q", 0)
         self._process: Any = None
         self._pipe: Connection | None = None
@@ -73,7 +66,7 @@ class Worker:
         self.end()
         self._pipe, theirs = self._context.Pipe()
         self._process = self._context.Process(
-            target=_work, args=(theirs, self._stop, self._starts, self._engine), daemon=True
+            target=_work, args=(theirs, self._stop, *self._given), daemon=True
         )
         self._process.start()
         theirs.close()
@@ -88,6 +81,7 @@ class Worker:
         self._number += 1
         self._pipe.send((self._number, piece))
         began, stopped = time.monotonic(), None
+        longest = LONGEST_S.get(piece.kind, USUALLY_S)
         while True:
             got = self._received(0.1)
             now = time.monotonic()
@@ -102,11 +96,11 @@ class Worker:
                 self.end()
                 tell("problem", "The process that simulates has ended by itself, perhaps for want of memory.")
                 return
-            if now - began > LONGEST_S or (stopped is not None and now - stopped > GRACE_S):
+            if now - began > longest or (stopped is not None and now - stopped > GRACE_S):
                 self.end()
                 tell(
                     "problem",
-                    f"This takes longer than the {LONGEST_S:.0f} s that a page affords; tailrace run takes any time.",
+                    f"This takes longer than the {longest:.0f} s that a page affords; tailrace run takes any time.",
                 )
                 return
 
@@ -123,9 +117,10 @@ class _SupersededError(Exception):
     """Nobody wants the piece any more."""
 
 
-def _work(pipe: Connection, stop: Any, starts: Mapping[str, Start], engine: str) -> None:
+def _work(pipe: Connection, stop: Any, starts: Mapping[str, Start], engine: str, warm: Piece | None) -> None:
     """What the process does, until the pipe is closed."""
     begin_worker()
+    import tailrace.live.loaded  # noqa: F401
     from tailrace.live.pieces import Pieces
 
     number = 0
@@ -135,7 +130,7 @@ def _work(pipe: Connection, stop: Any, starts: Mapping[str, Start], engine: str)
             raise _SupersededError
 
     pieces = Pieces(starts, engine, watch)
-    for _ in pieces.carried_out(Piece("warm", State(next(iter(starts))))):
+    for _ in [] if warm is None else _events(pieces, warm, lambda: None):
         pass
     _bound_memory()
     pipe.send(("ready", ""))
