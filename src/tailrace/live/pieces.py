@@ -17,7 +17,8 @@ from tailrace.scenario.reading.toml import toml_text
 from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
 
-FILES = ("scenario.toml", "report.html", "numbers.csv")
+SCENARIO = "scenario.toml"
+FILES = (SCENARIO, "report.html", "numbers.csv")
 """What can be taken along."""
 
 
@@ -49,9 +50,8 @@ class Pieces:
             yield "file", self._file(piece, scenario)
 
     def _file(self, piece: Piece, scenario: Scenario) -> str:
-        settings = tuple(f"{key}={value}" for key, value in piece.state.settings.items())
-        text = scenario_file(scenario, settings)
-        if piece.name == "scenario.toml":
+        text = scenario_file(scenario, piece.state.settings)
+        if piece.name == SCENARIO:
             return text
         if piece.name not in FILES:
             raise SettingError(f"{piece.name!r} cannot be taken along; accepted: {', '.join(FILES)}")
@@ -101,7 +101,9 @@ def start_of(starts: Mapping[str, Start], state: State) -> Start:
     return starts[state.start]
 
 
-def scenario_file(scenario: Scenario, settings: tuple[str, ...]) -> str:
+def scenario_file(scenario: Scenario, settings: Mapping[str, str]) -> str:
     """The scenario as a file of its own, in which parts are written out."""
-    changed = [f"Set on a live page: {each}" for each in settings]
-    return toml_text(tables(scenario), "Next: tailrace run scenario.toml", *changed)
+    changed = [f"Set on a live page: {key} = {value}" for key, value in settings.items()]
+    written = tables(scenario)
+    run = written.get("run", {}) | {"seed": seed_of(scenario)}
+    return toml_text(written | {"run": run}, f"Next: tailrace run {SCENARIO}", *changed)

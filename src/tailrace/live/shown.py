@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
+
 from tailrace.live.cards import class_cards, estimate_of, is_carried, scenario_in, server_cards, theory_cards
 from tailrace.live.controls import Control
 from tailrace.live.reckoned import LOOKS, Beside, Forms, Seen
@@ -38,9 +40,9 @@ FOLDER = Path(__file__).parent
 MOST_CLASSES = 6
 
 
-def fragment(template: str, **context: Any) -> str:
-    """A template of this folder filled in."""
-    return environment(FOLDER).get_template(template).render(**context)
+def fragment(template: str, **context: Any) -> Markup:
+    """A template of this folder filled in, which has escaped what stands in it."""
+    return Markup(environment(FOLDER).get_template(template).render(**context))
 
 
 def style() -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from importlib.resources import files
 
@@ -19,7 +19,7 @@ from tailrace.live.address import State, read
 from tailrace.live.controls import controls_at, in_front
 from tailrace.live.desk import Desk, FullError
 from tailrace.live.piece import Piece
-from tailrace.live.pieces import FILES, start_of
+from tailrace.live.pieces import FILES, SCENARIO, scenario_file, scenarios, start_of
 from tailrace.live.starts import Start
 from tailrace.live.stream import Stream
 from tailrace.report.pictures.style import Width
@@ -64,6 +64,12 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
         name = request.path_params["name"]
         if name not in FILES:
             return PlainTextResponse("not found", 404)
+        if name == SCENARIO:  # nothing has to be found for that
+            try:
+                text = await run_in_threadpool(_scenario_text, starts, request.url.query)
+            except TailraceError as error:
+                return PlainTextResponse(str(error), 422)
+            return _attached(name, text)
         try:
             question = desk.ask(f"take {id(request)}", 0, Piece("take", read(request.url.query), name=name))
         except FullError:
@@ -102,18 +108,26 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
     return Starlette(routes=routes, lifespan=lifespan)
 
 
-async def _taken(take: object, name: str) -> Response:
+async def _taken(take: Callable[[], Awaitable[list[tuple[str, str]]]], name: str) -> Response:
     """The file, or why there is none."""
-    assert callable(take)
     while True:
         for event, text in await take():
             if event == "file":
-                headers = {"content-disposition": f'attachment; filename="{name}"'}
-                return Response(text, media_type=KINDS[name.rpartition(".")[2]], headers=headers)
+                return _attached(name, text)
             if event == "problem":
                 return PlainTextResponse(text, 422)
             if event in ("done", "stopped"):
                 return PlainTextResponse("stopped", 503)
+
+
+def _attached(name: str, text: str) -> Response:
+    headers = {"content-disposition": f'attachment; filename="{name}"'}
+    return Response(text, media_type=KINDS[name.rpartition(".")[2]], headers=headers)
+
+
+def _scenario_text(starts: Mapping[str, Start], query: str) -> str:
+    state = read(query)
+    return scenario_file(scenarios(starts, state)[0], state.settings)
 
 
 def _page(starts: Mapping[str, Start], query: str) -> str:
@@ -134,13 +148,10 @@ def _page(starts: Mapping[str, Start], query: str) -> str:
     )
 
 
-def _controls(start: Start, state: State) -> object:
+def _controls(start: Start, state: State) -> str:
     """The controls of a state. What counts as set is what differs from the start with the same drives."""
-    from markupsafe import Markup
-
     found = controls_at(start, state.settings)
     drives = {key: value for key, value in state.settings.items() if key.endswith(".part")}
     before = controls_at(start, drives)
     values = {each.key: "" if each.key.endswith(".part") else each.value for each in before}
-    # The template has escaped what stands in it.
-    return Markup(shown.controls(found, in_front(found, start.keys), values))
+    return shown.controls(found, in_front(found, start.keys), values)

@@ -17,7 +17,7 @@ from tailrace.live.starts import Start
 LONGEST_S = {"take": 120.0}
 USUALLY_S = 30.0
 """Seconds that a piece may take, by its kind; then its process is ended, and another begins."""
-GRACE_S = 2.0
+GRACE_S = 1.0
 """Seconds that a piece which nobody wants any more may go on."""
 BEGINNING_S = 300.0
 """Seconds that a process may take to begin: where the engine is not compiled yet, that happens now."""
