@@ -37,6 +37,7 @@ from tailrace.live.site import site
 from tailrace.live.starts import Start, starts
 from tailrace.live.stream import Stream, written
 from tailrace.measure.interval import IntervalEstimate
+from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.read import parse
 from tailrace.study.compare import compare
 from through import ENGINE
@@ -558,6 +559,8 @@ def test_conditions_have_an_answer_each_and_can_be_kept() -> None:
         '[[condition]]\nname = "day"\nhours = 16\n[[condition]]\nname = "night"\nhours = 8\nset.load = 0.5\n'
     )
     start = Start("", "any", "", parse(text))
+    # What a condition sets for itself is multiplied as that of the scenario is.
+    assert [each.scenario.load for each in states(scenario_at(start, {"load": "1.1"}))] == [1.1, 0.55]
     reckons = reckoner()
     scenario = scenario_at(start, {"load": "1.1"})
     found = reckons.seen(scenario, start.scenario, 1)
@@ -565,6 +568,8 @@ def test_conditions_have_an_answer_each_and_can_be_kept() -> None:
     assert {each.condition for each in found.beside} == {"day", "night"}
     day = {e.quantity: e.paired.ratio.value for e in found.beside if e.condition == "day"}
     assert day["rate"] == pytest.approx(1.1, rel=0.02)
+    night = {e.quantity: e.paired.ratio.value for e in found.beside if e.condition == "night"}
+    assert night["rate"] == pytest.approx(1.1, rel=0.02)
     pieces = Pieces({"": start}, ENGINE, lambda _: None)
     events = dict(pieces.carried_out(Piece("seen", State("", {"load": "1.1"}, {}), 1)))
     assert "Condition night" in events["verdict"]
@@ -585,6 +590,22 @@ def test_what_is_taken_along_gives_the_same_answer_again() -> None:
     assert p99 is not None
     assert f"{p99!r}" in files["numbers.csv"]
     assert "# Set on a live page: server.media.servers = 3" in files["scenario.toml"]
+
+
+def test_what_takes_too_long_after_a_first_answer_leaves_that_answer(known) -> None:
+    async def told() -> list[tuple[str, str]]:
+        desk = Desk(known, ENGINE)
+        question = desk.ask("tab", 1, Piece("forms", State()))
+        desk._put(question, Piece("seen", State(), 1), "verdict", "simulated")
+        desk._put(question, Piece("seen", State(), 2), "problem", "too long")
+        desk._put(question, Piece("curve", State()), "problem", "too long as well")
+        return await question.mailbox.take()
+
+    events = dict(asyncio.run(told()))
+    assert events["verdict"] == "simulated"
+    assert events["progress"] == "No finer answer: too long"
+    assert "too long as well" in events["load"]
+    assert "problem" not in events
 
 
 def test_events_are_written_line_by_line() -> None:

@@ -65,6 +65,11 @@ def scenario_in(scenario: Scenario, condition: str) -> Scenario:
     return next(each.scenario for each in states(scenario) if each.name == condition)
 
 
+def names_in(scenario: Scenario, condition: str) -> list[str]:
+    """The names of the classes there."""
+    return [each.name for each in scenario_in(scenario, condition).workload]
+
+
 def _written(quantity: Quantity, estimate: IntervalEstimate) -> tuple[str, str]:
     """Value, and half-width with unit."""
     unit = unit_of(quantity.dimension, [estimate.value])
@@ -128,10 +133,19 @@ def theory_cards(found: Forms, condition: str, name: str) -> list[Card]:
     return cards
 
 
+def caution_of(theory: Theory, name: str) -> str:
+    """How far to trust the closed forms of a class."""
+    known = theory.classes.get(name)
+    if known is None or known.mean_s is None:
+        return "Closed forms know no mean of this class."
+    exact = "exact" if known.exact_mean else "approximate"
+    return f"Closed form, {exact}: {known.method}. {known.caution or ''}".strip()
+
+
 def _closed(scenario: Scenario, theory: Theory, condition: str, name: str) -> dict[str, float | None]:
     """Rate, throughput, mean and p99 of a class, as far as closed forms know them."""
     there = scenario_in(scenario, condition)
-    if name not in [each.name for each in there.workload]:
+    if name not in names_in(scenario, condition):
         return {}
     workload, known = there.workload_named(name), theory.classes.get(name)
     rate = workload.rate_at(there.load) if workload.is_open else None if known is None else known.rate_per_s

@@ -15,6 +15,8 @@ from typing import Any
 from tailrace import units
 from tailrace.errors import Problem, ScenarioError
 from tailrace.live.starts import Start
+from tailrace.scenario.reading.conditions import setting_too
+from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.keys import Shape, field_shape, range_of
 from tailrace.scenario.reading.parts import Part, catalogue
 from tailrace.scenario.reading.path import quoted
@@ -141,7 +143,20 @@ def scenario_at(start: Start, settings: Mapping[str, str]) -> Scenario:
             _check_number(control, value)
         if not key.endswith(".part"):
             asked.append(control.setting(value))
-    return variants.with_keys([*parts, *asked])
+    return _in_conditions(variants.with_keys([*parts, *asked]), start, settings)
+
+
+def _in_conditions(scenario: Scenario, start: Start, settings: Mapping[str, str]) -> Scenario:
+    """The scenario with numbers that conditions set for themselves multiplied as those of the scenario are."""
+    for key in settings if scenario.condition else ():
+        if not key.endswith(".part") and setting_too(scenario, key):
+            was, now = (Variants(each, start.beside).value(key) for each in (start.scenario, scenario))
+            if isinstance(was, int | float) and isinstance(now, int | float) and was:
+                turned = Dial(Variants(start.scenario, start.beside), key).at(now)
+                if turned is None:
+                    raise _refused(key, settings[key], "does not go with what conditions set for themselves")
+                scenario = scenario.model_copy(update={"condition": turned.condition})
+    return scenario
 
 
 def controls_at(start: Start, settings: Mapping[str, str]) -> tuple[Control, ...]:

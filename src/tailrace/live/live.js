@@ -51,6 +51,7 @@ function ask() {
   state.set("number", ++asked);
   const columns = getComputedStyle(document.querySelector(".answer")).gridTemplateColumns.split(" ").length;
   state.set("width", main.clientWidth / columns < 640 ? "narrow" : "wide");
+  state.set("whole", main.clientWidth < 640 ? "narrow" : "wide");
   main.classList.add("waits");
   main.setAttribute("aria-busy", "true");
   const mine = stream = new EventSource(`events?${state}`);

@@ -13,10 +13,14 @@ Kind: TypeAlias = Literal["forms", "seen", "curve", "take"]
 
 @dataclass(frozen=True)
 class Piece:
-    """What is to be done for a state: closed forms, a step of the simulation, the load curve, or a file."""
+    """What is to be done for a state: closed forms, a step of the simulation, the load curve, or a file.
+
+    ``width`` is that of a picture which stands beside another, ``whole`` of one that has the room of both.
+    """
 
     kind: Kind
     state: State
     step: int = 0
     width: Width = "wide"
+    whole: Width = "wide"
     name: str = ""

@@ -43,9 +43,9 @@ class Pieces:
             found = self._reckoner.seen(scenario, kept, piece.step)
             yield "verdict", shown.seen(found, kept)
             yield "spoken", shown.spoken(found) if piece.step == LOOKS else ""
-            yield from shown.pictures(found, piece.width)
+            yield from shown.pictures(found, piece.width, piece.whole)
         elif piece.kind == "curve":
-            yield "load", shown.load(self._reckoner.curve(scenario), piece.width)
+            yield "load", shown.curve(self._reckoner.curve(scenario), piece.width)
         else:
             yield "file", self._file(piece, scenario)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence
@@ -27,16 +28,18 @@ from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import states
+from tailrace.scenario.reading.path import quoted
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.account import DEPTH_FACTORS, MOST_DEPTH
 from tailrace.study.compare import seen_alike
 from tailrace.study.conditions import Conditions, conditions_of
-from tailrace.study.curve import LoadCurve, load_curve
+from tailrace.study.curve import Curve, LoadCurve, key_curve, load_curve
 
 STEPS = ((4, 5_000), (8, 10_000))
 """Replications and requests of each step but the last, which is as long as the answer needs."""
 LOOKS = len(STEPS) + 1
 MOST_LONG = 100_000
-"""Most requests in a replication of the last step."""
+"""Most requests in a replication of the last step, over all conditions together."""
 MOST_REPLICATIONS = 32
 MOST_UNDER_WAY = 100_000
 """Most requests that closed clients may keep under way, all together."""
@@ -91,12 +94,22 @@ class Forms:
     kept_scenario: Scenario | None
 
 
+@dataclass(frozen=True)
+class DepthCurve:
+    """A curve over the queue depth of the class ``name``, with what was promised to it."""
+
+    curve: Curve
+    name: str
+    limits: Mapping[Quantity, float]
+
+
 def bounded(scenario: Scenario) -> Scenario:
     """The scenario with runs as long as a page affords.
 
     Raises SettingError: a ValueError: more requests under way than a page affords.
     """
-    for part in states(scenario):
+    parts = states(scenario)
+    for part in parts:
         if part.scenario.closed_requests > MOST_UNDER_WAY:
             raise SettingError(
                 f"closed clients keep {part.scenario.closed_requests:,} requests under way; accepted on a page: at "
@@ -104,7 +117,7 @@ def bounded(scenario: Scenario) -> Scenario:
             )
     run = scenario.run
     update = {
-        "requests": min(run.budget, MOST_LONG),
+        "requests": min(run.budget, MOST_LONG // len(parts)),
         "precision": run.wanted_precision,
         "replications": min(run.replications, MOST_REPLICATIONS),
     }
@@ -210,12 +223,25 @@ class Reckoner:
         result = result_of(bench, evidence[""], LOOKS)
         return with_steps(result, scenario, bench.engine, PILOT_REPLICATIONS) if last else result
 
-    def curve(self, scenario: Scenario) -> LoadCurve | None:
-        """Latency against load by short runs; None where no class is open, or there are conditions."""
-        if scenario.condition or not any(each.is_open for each in scenario.workload):
+    def curve(self, scenario: Scenario) -> LoadCurve | DepthCurve | None:
+        """Latency against load by short runs, or against the queue depth where no class is open.
+
+        None with conditions.
+        """
+        if scenario.condition:
             return None
-        how = {"seed": seed_of(scenario), "engine": self._engine, "workers": self._crew}
-        return load_curve(bounded(scenario), requests=CURVE_REQUESTS, **how)  # type: ignore[arg-type]
+        how: dict[str, Any] = {"seed": seed_of(scenario), "engine": self._engine, "workers": self._crew}
+        how["requests"] = CURVE_REQUESTS
+        if any(each.is_open for each in scenario.workload):
+            return load_curve(bounded(scenario), **how)
+        first = scenario.workload[0]
+        own = first.queue_depth or 1
+        values = {max(round(own * factor), 1) for factor in DEPTH_FACTORS}
+        values = {each for each in values if each <= max(MOST_DEPTH, own)}
+        key = f"workload.{quoted(first.name)}.queue_depth"
+        return DepthCurve(
+            key_curve(bounded(scenario), key, sorted(values), **how), first.name, dict(first.limits)
+        )
 
 
 def _beside(kept: Mapping[str, Evidence], these: Mapping[str, Evidence]) -> list[Beside]:

@@ -8,9 +8,17 @@ from typing import Any
 
 from markupsafe import Markup
 
-from tailrace.live.cards import class_cards, estimate_of, is_carried, scenario_in, server_cards, theory_cards
+from tailrace.live.cards import (
+    caution_of,
+    class_cards,
+    estimate_of,
+    is_carried,
+    names_in,
+    server_cards,
+    theory_cards,
+)
 from tailrace.live.controls import Control
-from tailrace.live.reckoned import LOOKS, Beside, Forms, Seen
+from tailrace.live.reckoned import LOOKS, Beside, DepthCurve, Forms, Seen
 from tailrace.report.columns import conditions as of_conditions
 from tailrace.report.columns.answer import targets
 from tailrace.report.columns.theory import alone, beside_simulated, method_sentences
@@ -20,6 +28,7 @@ from tailrace.report.page import tables
 from tailrace.report.page.site import VARIABLES, environment
 from tailrace.report.pictures import save
 from tailrace.report.pictures.conditions import conditions_picture
+from tailrace.report.pictures.curves import queue_depth_curve
 from tailrace.report.pictures.distribution import latency_distribution
 from tailrace.report.pictures.load import load_curve
 from tailrace.report.pictures.stages import time_per_stage
@@ -70,10 +79,8 @@ def forms(found: Forms) -> str:
         {
             "name": condition,
             "classes": [
-                (name, theory_cards(found, condition, name))
-                for name in [each.name for each in scenario_in(found.scenario, condition).workload][
-                    :MOST_CLASSES
-                ]
+                (name, theory_cards(found, condition, name), caution_of(theory, name))
+                for name in names_in(found.scenario, condition)[:MOST_CLASSES]
             ]
             if is_carried(theory)
             else [],
@@ -118,7 +125,7 @@ def seen(found: Seen, kept: Scenario | None) -> str:
         {
             "name": condition,
             "classes": [
-                (each.name, class_cards(found, condition, each.name))
+                (each.name, class_cards(found, condition, each.name), "")
                 for each in result.classes[:MOST_CLASSES]
             ],
             "server": server_cards(
@@ -179,19 +186,21 @@ def spoken(found: Seen) -> str:
     return said
 
 
-def pictures(found: Seen, width: Width) -> Iterator[tuple[str, str]]:
+def pictures(found: Seen, width: Width, room: Width) -> Iterator[tuple[str, str]]:
     """The pictures of an answer, one after the other: the element that each belongs into, and the fragment."""
     if found.conditions is not None:
         whole = found.conditions
         yield (
             "latency",
             _picture(
-                conditions_picture(whole, width=width),
+                conditions_picture(whole, width=room),
                 "conditions",
                 f"Mean and p99 latency of each class in every condition, and its load. {conditions_sentence(whole)}",
                 "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets.",
+                is_whole=True,
             ),
         )
+        yield "time", ""
         return
     result = found.results[""]
     if not result.classes:
@@ -228,25 +237,39 @@ def pictures(found: Seen, width: Width) -> Iterator[tuple[str, str]]:
     )
 
 
-def load(curve: LoadCurve | None, width: Width) -> str:
-    """The load curve, or why there is none."""
-    if curve is None:
-        return fragment(
-            "nothing.html", said="No load curve: no class is open, or the load differs by condition."
-        )
-    return _picture(
-        load_curve(curve, width=width),
-        "load",
-        f"Mean and p99 latency against the open load; today's is {number(curve.rate_per_s, 4)} requests/s.",
-        "The points come from short runs: their intervals are wide, and where even those cannot be given, nothing is "
-        "drawn.",
-        tables.load_points(curve),
+def curve(found: LoadCurve | DepthCurve | None, width: Width) -> str:
+    """Latency against load or, where no class is open, against the queue depth; or why there is neither."""
+    said = "The points come from short runs: intervals are wide, and what cannot even be given is not drawn."
+    if found is None:
+        return fragment("nothing.html", said="No load curve, since the load differs by condition.")
+    if isinstance(found, DepthCurve):
+        figure = queue_depth_curve(found.curve, found.name, width=width, limits=found.limits)
+        alternative = f"Throughput and latency of class {found.name} against its queue depth."
+        numbers = tables.depth_points(found.curve, found.name)
+        return _picture(figure, "depth", alternative, f"{alternative} {said}", numbers)
+    alternative = (
+        f"Mean and p99 latency against the open load; today's is {number(found.rate_per_s, 4)} requests/s."
     )
+    return _picture(load_curve(found, width=width), "load", alternative, said, tables.load_points(found))
 
 
-def _picture(figure: Any, name: str, alternative: str, caption: str, numbers: Table | None = None) -> str:
+def _picture(
+    figure: Any,
+    name: str,
+    alternative: str,
+    caption: str,
+    numbers: Table | None = None,
+    is_whole: bool = False,
+) -> str:
     svg = save.svg_without_styles(figure, name)
-    return fragment("picture.html", svg=svg, alternative=alternative, caption=caption, numbers=numbers)
+    return fragment(
+        "picture.html",
+        svg=svg,
+        alternative=alternative,
+        caption=caption,
+        numbers=numbers,
+        is_whole=is_whole,
+    )
 
 
 def _compared(found: Seen) -> Iterator[tuple[str, Table]]:

@@ -45,7 +45,7 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
 
     async def events(request: Request) -> Response | Stream:
         asked = request.query_params
-        width: Width = "narrow" if asked.get("width") == "narrow" else "wide"
+        width, whole = (_width(asked.get(name)) for name in ("width", "whole"))
         try:
             state = read(request.url.query)
         except TailraceError as error:
@@ -54,7 +54,7 @@ def site(starts: Mapping[str, Start], desk: Desk) -> Starlette:
         number = number if number.isascii() and number.isdigit() and len(number) < 12 else "0"
         try:
             question = desk.ask(
-                asked.get("tab", "")[:MOST_TAB], int(number), Piece("forms", state, width=width)
+                asked.get("tab", "")[:MOST_TAB], int(number), Piece("forms", state, width=width, whole=whole)
             )
         except FullError:
             return PlainTextResponse("too many pages at a time", 503, {"retry-after": "5"})
@@ -118,6 +118,10 @@ async def _taken(take: Callable[[], Awaitable[list[tuple[str, str]]]], name: str
                 return PlainTextResponse(text, 422)
             if event in ("done", "stopped"):
                 return PlainTextResponse("stopped", 503)
+
+
+def _width(text: str | None) -> Width:
+    return "narrow" if text == "narrow" else "wide"
 
 
 def _attached(name: str, text: str) -> Response:
