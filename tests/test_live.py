@@ -545,6 +545,7 @@ def test_what_nobody_wants_any_more_is_stopped_between_two_replications() -> Non
         (2.0, 1.8, 2.2, ("×", "2.0", "±0.2")),
         (0.5, 0.4, 0.625, ("÷", "2.0", "±0.5")),
         (1.0, 0.7, 1.3, ("×", "1.0", "±0.3")),
+        (0.998, 0.798, 1.198, ("×", "1.0", "±0.2")),
         (None, None, None, ("", "", "")),
         (0.01, None, None, ("÷", "100", "")),
     ],
@@ -603,7 +604,7 @@ def test_what_takes_too_long_after_a_first_answer_leaves_that_answer(known) -> N
 
     events = dict(asyncio.run(told()))
     assert events["verdict"] == "simulated"
-    assert events["progress"] == "No finer answer: too long"
+    assert events["progress"] == "No finer answer follows: too long"
     assert "too long as well" in events["load"]
     assert "problem" not in events
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tailrace.lessons.servers import FLASH, SERVICE_S, SPINNING, arriving, keeping, station
-from tailrace.lessons.sharing.run import link
+from tailrace.lessons.sharing.run import LINK
 
 SEED = "\n[run]\nseed = 7\n"
 
@@ -41,7 +41,7 @@ STARTS = {
     "sharing": LessonStart(
         "A copy of large files fills half of a link on which small requests travel. What do the small ones see if all "
         "are served in order of arrival (fcfs), and what if all share the link (ps)? And with more large files?",
-        link("fcfs", 0.5) + SEED,
+        LINK.replace("DISCIPLINE", "fcfs").replace("SMALL", "7600").replace("LARGE", "600") + SEED,
         ("server.network.discipline", "workload.manifests.rate"),
     ),
     "pooling": LessonStart(

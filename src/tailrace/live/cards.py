@@ -18,6 +18,10 @@ CARDS = tuple(map(Quantity, ("rate", "throughput", "mean", "p99")))
 """What stands in large letters of each class."""
 
 
+ALIKE = 0.995
+"""Ratio from which on it is told as one that multiplies."""
+
+
 @dataclass(frozen=True)
 class Card:
     """One figure in large letters: value and half-width with unit, the same of the answer that was kept, and the ratio.
@@ -41,7 +45,7 @@ def ratio_of(estimate: IntervalEstimate) -> tuple[str, str, str]:
     value = estimate.value
     if not value or value < 0:
         return "", "", ""
-    if value >= 1:
+    if value > ALIKE:  # what is rounded to 1 is no less
         return "×", *interval_figure(estimate, FEW_DIGITS)
     low, high = (None if not end or end < 0 else 1 / end for end in (estimate.high, estimate.low))
     upside = IntervalEstimate(1 / value, low, high if low else None, estimate.n, estimate.method)

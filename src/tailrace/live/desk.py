@@ -179,7 +179,7 @@ class Desk:
         if event == "problem" and piece.kind == "curve":  # the answer stands without it
             event, text = "load", shown.fragment("nothing.html", said=f"No load curve: {text}")
         elif event == "problem" and question.is_simulated:  # the answer of the step before stands
-            event, text = "progress", f"No finer answer: {text}"
+            event, text = "progress", f"No finer answer follows: {text}"
         elif event == "problem" and piece.kind != "take":
             text = shown.problem(text)
         if event == "verdict":
