@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from opened import chromium
 from tailrace.lessons import LESSONS
 from tailrace.lessons.give import give
 from tailrace.lessons.trials import Trials
@@ -19,10 +19,8 @@ from tailrace.study.account import account
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
-NAMES = ("chromium", "chromium-browser", "google-chrome")
 LONG_NAME = "A_name_that_nobody_would_give_to_a_class_of_requests_but_may_be"
 ENGINE = "compiled" if find_spec("numba") else "reference"
-BROWSER = next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
 @pytest.fixture(scope="module")
@@ -41,16 +39,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="no extra `browser`; to get it: pip install -e '.[browser]'"
-    )
-    if BROWSER is None:
-        looked = ", ".join(NAMES)
-        pytest.skip(f"none of {looked} is installed; to get one, on Debian: apt-get install chromium")
-    with playwright.sync_playwright() as driver:
-        launched = driver.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+    with chromium() as launched:
         yield launched
-        launched.close()
 
 
 def test_no_report_overflows_or_complains_on_a_telephone_a_tablet_or_a_screen(browser, pages) -> None:

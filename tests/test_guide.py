@@ -34,8 +34,8 @@ WRITTEN = {"out", "write", "picture", "store"}
 """Options that name what a command writes; all other files are read."""
 SHORT = {"--set": ["run.requests=1000", "run.replications=2"], "--workers": ["1"], "--pictures": ["none"]}
 """Options that make a command quick, where it has them."""
-LONG = {"report"}
-"""Verbs that need long however short the runs; they have tests of their own."""
+LONG = {"report", "live"}
+"""Verbs that need long however short the runs, or go on until they are stopped; they have tests of their own."""
 
 
 @dataclass(frozen=True)

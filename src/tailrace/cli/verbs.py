@@ -24,6 +24,7 @@ from tailrace.cli.failures import (
 )
 from tailrace.cli.guide import add_to as add_guide_to
 from tailrace.cli.lesson import add_to as add_lesson_to
+from tailrace.cli.live import add_to as add_live_to
 from tailrace.cli.report import add_to as add_report_to
 from tailrace.cli.studies import (
     Condition,
@@ -258,6 +259,7 @@ cli_data.add_to(app)
 add_to(app)
 add_report_to(app)
 add_lesson_to(app)
+add_live_to(app)
 add_guide_to(app)
 
 

@@ -12,6 +12,7 @@ import signal
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -105,12 +106,16 @@ class Executors:
 
 def process_pool(workers: int) -> ProcessPoolExecutor:
     """Processes started clean rather than copied from this one, which may have threads by then."""
+    return ProcessPoolExecutor(workers, mp_context=clean_context(), initializer=begin_worker)
+
+
+def clean_context() -> BaseContext:
+    """How processes are started clean."""
     methods = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_worker)
+    return multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
 
 
-def _begin_worker() -> None:
+def begin_worker() -> None:
     """Leave interrupts to the parent, and go when it is gone: one that was killed cannot send anybody home."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()

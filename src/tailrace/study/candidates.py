@@ -107,7 +107,7 @@ def candidates(
     if not possible:
         raise SettingError(f"none of {len(found)} designs can be: {found[0].label}: {found[0].reason}")
     for scenario in possible:
-        if not any(each.limits for part in states(scenario) for each in part.scenario.workload):
+        if not _promises(scenario) and not any(_promises(part.scenario) for part in states(scenario)):
             raise SettingError(
                 f"nothing is promised by {scenario.title!r}, so every design would do; accepted: a target of a class, "
                 "such as [workload.target] p99"
@@ -120,6 +120,10 @@ def candidates(
         for each in found
     ]
     return sorted(priced, key=lambda each: each.least)
+
+
+def _promises(scenario: Scenario) -> bool:
+    return any(each.limits for each in scenario.workload)
 
 
 def _candidate(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from tailrace.report.pictures.style import Width
 from tailrace.report.table import Table
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
     from matplotlib.figure import Figure
 
 VARIABLES = {
@@ -52,14 +54,19 @@ class Drawing:
 
 def page(template: str, context: dict[str, Any], folder: Path | None = None) -> str:
     """A template of this folder filled in, or one of another folder that builds on those here."""
+    return environment(folder).get_template(template).render(variables=VARIABLES, **context)
+
+
+@cache
+def environment(folder: Path | None = None) -> Environment:
+    """Where the templates of another folder, and then those of this one, are found; they escape all they are given."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     here = Path(__file__).parent
-    environment = Environment(
+    return Environment(
         loader=FileSystemLoader([folder or here, here]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(variables=VARIABLES, **context)

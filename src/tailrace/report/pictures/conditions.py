@@ -22,6 +22,8 @@ QUANTITIES = ("mean", "p99")
 MOST_PANELS = 4
 ROOM = {"wide": 76, "narrow": 28}
 """Letters of all names together from which on these stand upright."""
+LETTER_IN = 0.08
+"""Height that a letter of an upright name takes, in inches."""
 
 
 def conditions_picture(
@@ -37,18 +39,24 @@ def conditions_picture(
     every = list(dict.fromkeys(one.name for each in found.conditions for one in each.result.classes))
     shown = [name for name in every if classes is None or name in classes][:MOST_PANELS]
     heights = [*([2.5] * max(len(shown), 1)), 2.1]
-    figure, panels = style.canvas(width, 0.9 + sum(heights), rows=len(heights), height_ratios=heights)
+    labels = [style.shown(_label(each), "narrow") for each in found.conditions]
+    upright = sum(map(len, labels)) > ROOM[width]
+    room = LETTER_IN * max(map(len, labels)) if upright else 0.0
+    figure, panels = style.canvas(width, 0.9 + room + sum(heights), rows=len(heights), height_ratios=heights)
     if not shown:
         style.nothing(panels[0], "no latency was measured", width)
     for axes, name in zip(panels, shown, strict=False):
         _latencies(axes, found.conditions, name, width)
     _loads(panels[-1], found.conditions, width)
-    labels = [style.shown(_label(each), "narrow") for each in found.conditions]
-    upright = sum(map(len, labels)) > ROOM[width]
     for axes in panels:
-        axes.set_xticks(range(len(labels)), labels, rotation=90 if upright else 0)
+        # Upright names stand once, below all: under every panel they would leave no room for what is drawn.
+        named = not upright or axes is panels[-1]
+        axes.set_xticks(
+            range(len(labels)), labels if named else [""] * len(labels), rotation=90 if upright else 0
+        )
         axes.set_xlim(-0.6, len(labels) - 0.4)
-        axes.set_xlabel("condition")
+        if named:
+            axes.set_xlabel("condition")
     style.legend(figure, panels, width, "bars: 95 % intervals")
     return figure
 

@@ -78,6 +78,19 @@ def inline_svg(figure: Figure, name: str) -> str:
     return text.strip()
 
 
+def svg_without_styles(figure: Figure, name: str) -> str:
+    """The same for a page that allows no style but its own sheet: what styles say stands in attributes."""
+    text = re.sub(r"<style.*?</style>", "", inline_svg(figure, name), flags=re.DOTALL)
+    text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
+    return re.sub(r' style="([^"]*)"', lambda found: _attributes(found[1]), text)
+
+
+def _attributes(style: str) -> str:
+    """Every declaration as an attribute of its own."""
+    parts = (part.partition(":") for part in style.split(";") if part.strip())
+    return "".join(f' {name.strip()}="{value.strip()}"' for name, _, value in parts)
+
+
 def _font(written: str) -> str:
     """Size and weight of a text in the short form; the family is the page's."""
     size = re.search(r"[\d.]+px", written)

@@ -116,12 +116,15 @@ def _too_large(index: int, workload: Workload, use: PoolUse) -> Iterator[Finding
     """A request, a span or a start that the capacity does not hold."""
     key = ("workload", index)
     usable, capacity = use.usable, _capacity(use)
+    end = 0 if workload.start is None else workload.start + (workload.span or 1)
+    if max(workload.largest_size, workload.span or 0, end) <= usable:
+        return
     most = units.short_size(usable)
     if workload.largest_size > usable:
         yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", capacity)
     if workload.span is not None and workload.span > usable:
         yield Finding((*key, "span"), "beyond the usable capacity", f"at most {most}", capacity)
-    elif workload.start is not None and workload.start + (workload.span or 1) > usable:
+    elif end > usable:
         accepted = f"start and span together at most {most}"
         rests_on = (*capacity, (*key, "span"))
         yield Finding((*key, "start"), "reaches beyond the usable capacity", accepted, rests_on)
