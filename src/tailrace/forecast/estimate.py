@@ -9,6 +9,7 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.arms import arm_service
+from tailrace.forecast.clustered import clustered_classes, doubts_of_servers
 from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
@@ -72,7 +73,7 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
     if binding is not None and binding.is_exceeded:
         return Theory(binding, used, {}, failure_notes(scenario, {}))
     try:
-        classes = exact_classes(scenario) or _decomposed(scenario, seed)
+        classes = exact_classes(scenario) or clustered_classes(scenario) or _decomposed(scenario, seed)
     except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
         classes = {}
     notes = (
@@ -138,7 +139,7 @@ def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]
     if network.collects(workload.name):
         doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
     doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
-    doubts += _doubts_of_ranks(network)
+    doubts += [*_doubts_of_ranks(network), *doubts_of_servers(network.scenario)]
     surges = workload.surge is not None
     if caution := IN_BURSTS if surges else workload.arrival_law.caution if workload.is_open else None:
         doubts.append(caution)

@@ -58,6 +58,10 @@ How long takes what is done when the last of its parts is done?
 
 - `fork_join_response_mean`, `fork_join_response_quantile_bound`: parts that queue at stations of their own
 - `maximum_mean_exponential`, `maximum_tail`, `maximum_level`: the longest of independent parts
+
+And what goes to the shortest of a few queues?
+
+- `least_busy_response_mean`: a choice among so many of very many queues
 """
 
 from tailrace.theory.bounds import ClosedBounds as ClosedBounds
@@ -95,6 +99,7 @@ from tailrace.theory.laws import exponential as exponential
 from tailrace.theory.laws import hyperexponential as hyperexponential
 from tailrace.theory.laws import law_of_values as law_of_values
 from tailrace.theory.laws import two_moment_law as two_moment_law
+from tailrace.theory.least_busy import least_busy_response_mean as least_busy_response_mean
 from tailrace.theory.md1 import md1_response_quantile as md1_response_quantile
 from tailrace.theory.md1 import md1_wait_quantile as md1_wait_quantile
 from tailrace.theory.md1 import md1_wait_tail as md1_wait_tail
