@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tailrace.arrays import FloatArray
+from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.observations import Mark, Marks, Observations, by_banks, first_stations, mark_places
 from tailrace.engine.stuck import stuck
 from tailrace.physics.read_ahead import spent_s
@@ -111,6 +111,7 @@ class CompiledRun:
         self._firsts = first_stations(plan.stations) if by_bank else None
         self._state = State(plan, requests, most_present, laps)
         self._laps: list[Records] = []
+        self._numbers: dict[tuple[Discipline, ...], IntArray] = {}
         self._mark_at = mark_places(requests, marks)
         self._marks: list[Mark] = []
         self.complete = False
@@ -193,26 +194,34 @@ class CompiledRun:
 
     def _integrals(self, now: float) -> tuple[FloatArray, FloatArray]:
         """Integrals of the number of busy servers and of the number waiting, as the reference's stations add them."""
-        stations = self._state.arrays.stations
-        busy, waiting = stations["servers"] - stations["free"], stations["waiting"]
-        discipline = stations["discipline"]
-        pools = (discipline == Discipline.TOKEN) | (discipline == Discipline.PRESENT)
-        busy = np.where(pools, stations["servers"] - stations["permits"], busy)
-        elapsed = np.full(len(stations), now)
-        shared = discipline == Discipline.PS
-        busy = np.where(shared, np.minimum(waiting, stations["servers"]), busy)
-        waiting = np.where(shared, waiting - busy, waiting)
-        flow = (discipline == Discipline.FLOW) & (stations["waiting"] > 0)
-        present = stations["waiting"]
-        busy = np.where(discipline == Discipline.FLOW, np.where(flow, stations["end"], 0.0), busy)
-        waiting = np.where(flow, present - present * stations["head"], waiting)
-        shared |= flow
-        elapsed = np.where(shared, now - stations["changed_s"], elapsed)
-        neither = discipline == Discipline.DELAY
-        busy_s = np.where(neither, np.nan, stations["busy_s"] + busy * elapsed)
-        arms = np.flatnonzero(discipline == Discipline.ARM)
+        stations, of = self._state.arrays.stations, self._of
+        servers, waiting = stations["servers"], stations["waiting"].astype(np.float64)
+        busy = (servers - stations["free"]).astype(np.float64)
+        pools, shared = of(Discipline.TOKEN, Discipline.PRESENT), of(Discipline.PS)
+        busy[pools] = servers[pools] - stations["permits"][pools]
+        busy[shared] = np.minimum(waiting[shared], servers[shared])
+        waiting[shared] -= busy[shared]
+        flows = of(Discipline.FLOW)
+        present = waiting[flows]
+        busy[flows] = np.where(present > 0, stations["end"][flows], 0.0)
+        waiting[flows] = np.where(present > 0, present - present * stations["head"][flows], present)
+        busy_s, waiting_s = stations["busy_s"] + busy * now, stations["waiting_s"] + waiting * now
+        for some in (shared, flows[present > 0]):
+            elapsed = now - stations["changed_s"][some]
+            busy_s[some] = stations["busy_s"][some] + busy[some] * elapsed
+            waiting_s[some] = stations["waiting_s"][some] + waiting[some] * elapsed
+        arms = of(Discipline.ARM)
         busy_s[arms] += [spent_s(now, each) for each in self._state.arrays.reading[: arms.size]]
-        return busy_s, np.where(neither, np.nan, stations["waiting_s"] + waiting * elapsed)
+        neither = of(Discipline.DELAY)
+        busy_s[neither] = waiting_s[neither] = np.nan
+        return busy_s, waiting_s
+
+    def _of(self, *disciplines: Discipline) -> IntArray:
+        """The numbers of all stations of these disciplines."""
+        if disciplines not in self._numbers:
+            among = np.isin(self._state.arrays.stations["discipline"], disciplines)
+            self._numbers[disciplines] = np.flatnonzero(among)
+        return self._numbers[disciplines]
 
     def _stuck(self) -> Exception:
         stations = self._state.arrays.stations

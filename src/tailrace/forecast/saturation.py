@@ -142,8 +142,9 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
             if visits[bank.first] > 0.0:
                 each_s = float(writes_alone_s(scenario, seed, bank.first).mean())
                 share[place] = visits[bank.first] * each_s / bank.servers
-        elif bank.key == DESTAGES and visits[bank.first] > 0.0:
-            share[place] = visits[bank.first] / held_per_s(at_any_load(scenario), seed, bank.first)
+        elif bank.key == DESTAGES and visits[mine].any():
+            begun_per_s = float(bank.means_alike(visits[mine]).max())
+            share[place] = begun_per_s / held_per_s(at_any_load(scenario), seed, bank.first)
             error[place] = HELD_ERROR
         elif bank.flow is not None:
             asked = (
