@@ -202,6 +202,9 @@ def test_a_design_at_its_limit_waits_for_others_that_rule_it_out() -> None:
         near.tried is not None
     )  # it is looked at first: of four it rules out two, whichever way it turns out
     assert near.tried.verdict == "undecided"
+    assert near.verdict is None
+    assert why(near) == "nobody looked further: another takes less"
+    assert near not in found.front()
     assert 0 < near.tried.requests <= 2 * FIRST_SPEND < 20_000 * 16
 
 
