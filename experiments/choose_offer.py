@@ -32,9 +32,7 @@ def answered(scenario: Scenario, seed: int) -> Mapping[str, object]:
     found = conditions(scenario.model_copy(update={"choice": None}), seed=seed, workers=1)
     return {
         "answered": found.verdict,
-        "answered_requests": sum(
-            each.result.requests for each in found.conditions
-        ),
+        "answered_requests": sum(each.result.requests for each in found.conditions),
     }
 
 
