@@ -8,6 +8,7 @@ truth is exact, or comes from long runs to within the half-width that stands bes
 from __future__ import annotations
 
 import math
+from argparse import Namespace
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,7 +17,7 @@ import pandas as pd
 
 from covered import Hits, Task, counted, picture, summed_up, table
 from parallel import Parallel
-from record import SCENARIOS, recorded
+from record import SCENARIOS, parser, recorded
 from simulated import ONE_STATION
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
@@ -189,8 +190,9 @@ def tried(
     return hits
 
 
-def measured(seed: int, quick: bool) -> pd.DataFrame:
-    cases = [each for each in CASES if each.name == "group commit"] if quick else CASES
+def measured(seed: int, quick: bool, only: str | None = None) -> pd.DataFrame:
+    only = "group commit" if quick else only
+    cases = [each for each in CASES if only in (None, each.name)]
     with Parallel(quick) as crew:
         long = 10 * TENTH if quick else None
         found = crew.run(Case.truth, [(each, long) for each in cases])
@@ -214,8 +216,20 @@ def measured(seed: int, quick: bool) -> pd.DataFrame:
 
 def main() -> None:
     question = __doc__.splitlines()[0]
-    frame = recorded("answer_coverage", question, lambda chosen: measured(chosen.seed, chosen.quick), picture)
-    summed_up(frame)
+    options = parser(question)
+    said = "one case alone; all others stay in the table as they are"
+    options.add_argument("--only", metavar="CASE", choices=[each.name for each in CASES], help=said)
+    summed_up(recorded("answer_coverage", question, renewed, picture, options=options.parse_args()))
+
+
+def renewed(given: Namespace) -> pd.DataFrame:
+    """The table, of which all cases are measured, or only one."""
+    frame = measured(given.seed, given.quick, given.only)
+    if given.only is None:
+        return frame
+    kept = pd.read_csv(given.results / "answer_coverage.csv")
+    whole = pd.concat([kept[kept.cell != given.only], frame])
+    return whole.sort_values(["rule", "cell"], kind="stable", ignore_index=True)
 
 
 if __name__ == "__main__":

@@ -34,11 +34,16 @@ def write_picture(figure: Any, path: Path) -> None:
 
 def arguments(description: str) -> argparse.Namespace:
     """The options that all experiments have."""
-    parser = argparse.ArgumentParser(description=description)
-    parser.add_argument("--quick", action="store_true", help="a small version, for tests")
-    parser.add_argument("--seed", type=int, default=7, help="seed of all random streams")
-    parser.add_argument("--results", type=Path, default=RESULTS, help="where to write")
-    return parser.parse_args()
+    return parser(description).parse_args()
+
+
+def parser(description: str) -> argparse.ArgumentParser:
+    """Reads the options that all experiments have; a script may add its own."""
+    found = argparse.ArgumentParser(description=description)
+    found.add_argument("--quick", action="store_true", help="a small version, for tests")
+    found.add_argument("--seed", type=int, default=7, help="seed of all random streams")
+    found.add_argument("--results", type=Path, default=RESULTS, help="where to write")
+    return found
 
 
 class Record:
@@ -102,12 +107,13 @@ def recorded(
     measured: Callable[[argparse.Namespace], pd.DataFrame],
     picture: Callable[[pd.DataFrame], Any],
     digits: int | None = 4,
+    options: argparse.Namespace | None = None,
 ) -> pd.DataFrame:
     """A whole experiment of one table and one picture: measured with the options given, written, and printed.
 
-    ``digits`` are those that are printed of each figure, None for all.
+    ``digits`` are those that are printed of each figure, None for all; ``options`` those that were read already.
     """
-    options = arguments(question)
+    options = options or arguments(question)
     record = Record(name, options)
     frame = measured(options)
     record.table(frame)
