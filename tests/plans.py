@@ -22,11 +22,14 @@ from tailrace.physics.arm import ARRIVAL_ORDER
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
     BRANCH,
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     END,
     GIVE,
+    JUMP,
+    QUORUM,
     READ,
     RELEASE,
     SPLIT,
@@ -86,6 +89,16 @@ def split(*branches: Path) -> Step:
     return ("split", branches)
 
 
+def quorum(needed: int, *branches: Path) -> Step:
+    """Go on along all branches at once, and behind them when so many have ended; the others go their own way."""
+    return ("quorum", needed, branches)
+
+
+def choose(*alternatives: tuple[int, Path]) -> Step:
+    """Go on along the path, of (pool, path), at whose pool fewest permits are taken."""
+    return ("choose", alternatives)
+
+
 def detach(path: Path) -> Step:
     """Send a path on its own way; nobody waits for it."""
     return ("detach", path)
@@ -119,6 +132,19 @@ def _flat(path: Path) -> Flat:
                 for branch in branches:
                     inner = _flat(branch)
                     flat += [(BRANCH, len(inner), 0.0, ANYWHERE), *inner]
+            case ("quorum", needed, branches):
+                flat.append((QUORUM, len(branches), float(needed), ANYWHERE))
+                for branch in branches:
+                    inner = _flat(branch)
+                    flat += [(BRANCH, len(inner), 0.0, ANYWHERE), *inner]
+            case ("choose", alternatives):
+                inners = [_flat(each)[:-1] for _, each in alternatives]
+                flat.append((CHOOSE, len(inners), 0.0, ANYWHERE))
+                left = sum(len(inner) + 2 for inner in inners)
+                for (pool, _), inner in zip(alternatives, inners, strict=True):
+                    left -= len(inner) + 2
+                    flat += [(BRANCH, len(inner) + 1, float(pool), ANYWHERE), *inner]
+                    flat.append((JUMP, left + 1, 0.0, ANYWHERE))
             case ("detach", own):
                 inner = _flat(own)
                 flat += [(DETACH, len(inner), 0.0, ANYWHERE), *inner]

@@ -20,10 +20,12 @@ from plans import (
     Step,
     Where,
     arm,
+    choose,
     collect,
     detach,
     give,
     plan,
+    quorum,
     rows,
     shared_visit,
     split,
@@ -176,7 +178,9 @@ class Writer:
         pools, bulk = ([n for n in each if n >= lowest] for each in (self._pools, self._bulk))
         kinds = ["visit", "visit"]
         if depth:
-            kinds += ["split", "detach"]
+            kinds += ["split", "detach", "quorum"]
+            if self._pools:
+                kinds += ["choose"]
             if pools:
                 kinds += ["hold", "hold", "hand over"]
             if bulk:
@@ -186,6 +190,12 @@ class Writer:
             return self._visit()
         if kind == "split":
             return [split(*(self.path(lowest, depth - 1) for _ in range(self._draw(st.integers(1, 3)))))]
+        if kind == "quorum":
+            branches = [self.path(lowest, depth - 1) for _ in range(self._draw(st.integers(1, 3)))]
+            return [quorum(self._draw(st.integers(1, len(branches))), *branches)]
+        if kind == "choose":
+            among = [self._draw(st.sampled_from(self._pools)) for _ in range(self._draw(st.integers(1, 3)))]
+            return [choose(*((pool, self.path(lowest, depth - 1)) for pool in among))]
         if kind == "detach":
             return [detach(self.path(lowest, depth - 1))]
         if kind == "collect":

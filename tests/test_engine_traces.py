@@ -8,7 +8,21 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from plans import arm, detach, give, plan, rows, split, station, stations, take, take_ranked, visit
+from plans import (
+    arm,
+    choose,
+    detach,
+    give,
+    plan,
+    quorum,
+    rows,
+    split,
+    station,
+    stations,
+    take,
+    take_ranked,
+    visit,
+)
 from tailrace.engine.choice import runner
 from tailrace.engine.observations import Observations
 from tailrace.physics.arm import ARRIVAL_ORDER, ELEVATOR, SHORTEST_ACCESS, SHORTEST_SEEK
@@ -384,3 +398,37 @@ def test_marks_show_what_is_under_way_and_the_integrals_of_busy_and_waiting(engi
     assert marks.arrived.tolist() == [1, 3]
     assert marks.busy_s[:, 0].tolist() == [0, 2]
     assert marks.waiting_s[:, 0].tolist() == [0, 1]
+
+
+def test_a_quorum_goes_on_when_enough_branches_have_ended_and_the_others_keep_their_stations(
+    engine: Engine,
+) -> None:
+    # Of 4, 1 and 2 seconds the second to end does so at 2: on at station 3 from 3 to 4. The slow branch stays at
+    # station 0 to 5, so the next request, from 2 on, waits there to 5, and has its two at 6: 5-6 beside 2-3, 3-5.
+    branches = [[visit(0, 4)], [visit(1, 1)], [visit(2, 2)]]
+    first = [quorum(2, *branches), visit(3, 1)]
+    second = [quorum(3, [visit(0, 1)], [visit(1, 1)], [visit(2, 2)])]
+    small = plan(stations(*[station("fcfs")] * 4), rows([1, 1], [first, second]))
+    check(engine, small, [(1, 4, 0, 3), (2, 6, 3, 1)])
+
+
+def test_what_a_quorum_does_not_wait_for_counts_as_detached(engine: Engine) -> None:
+    listed = rows([1, 1.5, 2], [[quorum(1, [visit(0, 1)], [visit(0, 2)], [visit(0, 4)])], [], []])
+    marks = runner(engine)(plan(stations(station("delay")), listed), 3, marks=3).marks
+    assert marks.detached.tolist() == [0, 2, 1]  # at 1, at 2.5 and at 4.5 s: the branches end at 2, 3 and 5 s
+
+
+def test_the_alternative_with_fewest_present_is_chosen_and_the_first_of_equals(engine: Engine) -> None:
+    # Pools 2 and 3 say who is at stations 0 and 1. 1: none, so the first, 1-5. 2: one at 0, so station 1, 2-4.
+    # 3: one each, so the first, and waits to 5, -6. 4: two at 0, none at 1, whose visitor has just gone: 4-6.
+    def one_of(first_s: float, second_s: float) -> list[tuple[object, ...]]:
+        alternatives = [
+            (2 + place, [take(2 + place), visit(place, work), give(2 + place)])
+            for place, work in enumerate((first_s, second_s))
+        ]
+        return [choose(*alternatives), visit(4, 1)]
+
+    paths = [one_of(4, 8), one_of(8, 2), one_of(1, 8), one_of(8, 2)]
+    server = stations(station("fcfs"), station("fcfs"), *[station("present", 9)] * 2, station("delay"))
+    small = plan(server, rows([1, 1, 1, 1.5], paths))
+    check(engine, small, [(1, 6, 0, 5), (2, 5, 0, 3), (3, 7, 2, 2), (4.5, 7.5, 0, 3)])

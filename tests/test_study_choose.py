@@ -20,7 +20,7 @@ from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.candidates import Candidate, candidates, has_as_much
-from tailrace.study.choose import Choice, choose
+from tailrace.study.choose import FIRST_SPEND, Choice, choose
 from tailrace.study.judge import Lengths
 from tailrace.study.least import Least
 from tailrace.study.vary import Axis, Setting
@@ -187,17 +187,52 @@ def test_the_choice_of_a_scenario_is_repeated_from_its_own_table() -> None:
     assert own.simulated_digest == bare.simulated_digest
 
 
-def test_a_class_so_rare_that_none_of_it_comes_in_a_short_look_is_undecided_and_stops_nothing() -> None:
+@needs_speed
+def test_a_design_at_its_limit_waits_for_others_that_rule_it_out() -> None:
+    # 8 slow drives have a p99 of ln(100) / (500 - 125) s = 12.28 ms; a mirror of 8 fast ones, which costs less, 5.3 ms
+    text = BOX.replace("RATE", repr(RATE)).replace("12 ms", "12.3 ms")
+    slow = text.replace("TITLE", "slow").replace("PRICE", "260").replace("MEAN", "2 ms")
+    fast = text.replace("TITLE", "fast").replace("PRICE", "100").replace("MEAN", "1 ms")
+    mirror = parse(fast + '[server.layout]\nredundancy = "mirror"\n', overrides=["server.media.count=8"])
+    found = choose([parse(slow), mirror], ["server.media.count=7..9"], names=["slow", "fast"])
+    assert found.chosen is not None
+    assert found.chosen.candidate.label == "fast, server.media.count 8"
+    near = next(each for each in found.offers if each.candidate.label == "slow, server.media.count 8")
+    assert (
+        near.tried is not None
+    )  # it is looked at first: of four it rules out two, whichever way it turns out
+    assert near.tried.verdict == "undecided"
+    assert 0 < near.tried.requests <= 2 * FIRST_SPEND < 20_000 * 16
+
+
+RARE = """
+[[workload]]
+name = "manifests"
+rate = "SHARE /s"
+request_size = "1 MiB"
+[workload.target]
+p99 = "1 s"
+"""
+
+
+def with_rare(rate: str, *settings: str) -> Scenario:
     text = BOX.replace("TITLE", "rare").replace("PRICE", "260").replace("RATE", "400").replace("MEAN", "1 ms")
-    rare = '[[workload]]\nname = "manifests"\nrate = "0.001 /s"\nrequest_size = "1 MiB"\n'
-    rare += '[workload.target]\np99 = "1 s"\n'
-    short = text.replace("requests = 20000", "requests = 1000").replace(
-        "replications = 16", "replications = 2"
-    )
-    found = choose(parse(short + rare), ["server.media.count=1,2"])
+    return parse(text + RARE.replace("SHARE", rate), overrides=["run.replications=2", *settings])
+
+
+def test_runs_that_are_too_short_for_a_rare_class_are_refused_before_any() -> None:
+    # 4 of 404 requests are manifests: 10 of 1,000, where 50 are the fewest; 50 + 4 times the root of 50 take 7,908
+    with pytest.raises(SettingError, match=r"some 10 are of manifests: .* accepted: at least 8,000"):
+        choose(with_rare("4", "run.requests=1000"), ["server.media.count=1,2"])
+
+
+def test_a_class_too_rare_to_be_judged_is_undecided_with_the_reason() -> None:
+    found = choose(with_rare("1.01"), ["server.media.count=1,2"])  # 50.4 of 20,000 requests
     assert found.chosen is None
     assert found.verdict == "undecided"
     assert len(found.undecided) == 2
+    assert all("are too few to see a transient" in why(each) for each in found.undecided)
+    assert found.rows()[0]["reason"] == found.undecided[0].doubt
 
 
 def test_designs_that_contradict_themselves_are_listed_and_stop_nothing() -> None:

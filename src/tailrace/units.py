@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -110,6 +110,7 @@ def parse_bytes(text: str) -> int:
     return exact.numerator
 
 
+@lru_cache(maxsize=4096)
 def parse_exact(text: str, dimension: Dimension) -> Fraction:
     """Read a quantity as an exact fraction in the SI unit of its dimension. Raises UnitError as `parse`."""
     accepted = ACCEPTED[dimension]
@@ -122,6 +123,7 @@ def parse_exact(text: str, dimension: Dimension) -> Fraction:
     return number * factor
 
 
+@lru_cache(maxsize=4096, typed=True)
 def write(value: float, dimension: Dimension) -> str:
     """Write a finite SI number as text that `parse` reads back to the same number, in the best unit.
 

@@ -216,7 +216,9 @@ def seed_of(scenario: Scenario, seed: int | None) -> int:
 
 def _overload(scenario: Scenario, bank: Bank, factor: float, found: Found) -> Overload:
     rate_per_s = factor * scenario.open_rate_per_s
-    return Overload(bank.name, bank.stage.name.lower(), bank.count, factor, rate_per_s, found, bank.key)
+    return Overload(
+        bank.name, bank.stage.name.lower(), bank.each, factor, rate_per_s, found, bank.key, bank.whose
+    )
 
 
 class _Widths:

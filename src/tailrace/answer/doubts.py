@@ -46,8 +46,8 @@ def _not_replaced(scenario: Scenario, sample: Sample) -> Doubt | None:
     if measured_from(fewest, start) >= start:
         return None
     return Doubt(
-        f"what goes on behind full buffers comes to its level within {_rounded_up(start):,} requests; a replication of "
-        f"{_rounded_up(OVER_START * start):,} has {OVER_START} times as many, and these have {fewest:,}",
+        f"what goes on behind full buffers comes to its level within {rounded_up(start):,} requests; a replication of "
+        f"{rounded_up(OVER_START * start):,} has {OVER_START} times as many, and these have {fewest:,}",
         math.inf,
     )
 
@@ -77,12 +77,12 @@ def _too_few_surges(workload: Workload, sample: Sample) -> Doubt | None:
     needed = max(sum(each.issued.values()) for each in sample) * FEWEST_SURGES / seen
     return Doubt(
         f"a surge comes about every {cycle_s:.3g} s, and a replication lasts {min(sample.windows_s):.3g} s; one of "
-        f"{_rounded_up(needed):,} requests would see {FEWEST_SURGES:.0f}",
+        f"{rounded_up(needed):,} requests would see {FEWEST_SURGES:.0f}",
         math.inf,
     )
 
 
-def _rounded_up(number: float) -> int:
+def rounded_up(number: float) -> int:
     """To two digits."""
     step: int = 10 ** max(math.floor(math.log10(number)) - 1, 0)
     return math.ceil(number / step) * step

@@ -107,6 +107,9 @@ def _busy_lines(scenario: Scenario, workload: Workload, load: Load, sample: Samp
         rates[each.name] = sample.section(each.name, RATE).estimate(LEVEL)
     if any(rate.value is None for rate in rates.values()) or scenario.background:
         return None
+    cluster = scenario.cluster
+    if cluster is not None and cluster.slow_servers and cluster.reads_from == "least busy":
+        return None  # how much falls to slow servers depends on what is under way
     seconds = sum(each.stations.seconds_s for each in sample)
     for place, bank in enumerate(load.banks):
         if bank.stage == Stage.MEDIA or not bank.serves:

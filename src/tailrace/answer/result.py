@@ -138,7 +138,8 @@ class Overload:
 
     ``station`` is the bank of ``count`` stations that cannot keep up.
     ``largest_load_factor`` is the share of the open load that it can carry, ``largest_rate_per_s`` the same in requests
-    of all open classes together. ``key`` is that of the permits, where permits cannot keep up.
+    of all open classes together. ``key`` is that of the permits, where permits cannot keep up; ``whose`` says in words
+    which of several servers is meant, and ``count`` is then that of one server.
     """
 
     station: str
@@ -148,6 +149,7 @@ class Overload:
     largest_rate_per_s: float
     found: Found
     key: str = ""
+    whose: str = ""
 
 
 @dataclass(frozen=True, repr=False)

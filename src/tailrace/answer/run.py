@@ -24,6 +24,7 @@ from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.failures import failure_notes
 from tailrace.forecast.flow import depth_notes
 from tailrace.forecast.saturation import Load
+from tailrace.forecast.servers import busiest_notes
 from tailrace.hardware.flash import remarks
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.section import MOST_OFF
@@ -126,6 +127,7 @@ def result_of(bench: Bench, evidence: Evidence, looks: int = 1, level: float | N
             *_unsettled(evidence),
             *(replay_notes(scenario, sample.replications) if len(sample) else ()),
             *failure_notes(scenario, {each.name: each.left_s for each in rebuilds}),
+            *busiest_notes(scenario, bench.seed),
             *disagreements(theory, classes, len(sample)),
             *_of_arms(load),
             *depth_notes(

@@ -47,6 +47,8 @@ def station_results(load: Load, replications: Sequence[Replication]) -> tuple[St
     waiting: FloatArray = np.sum([each.stations.waiting_s for each in replications], axis=0)
     results = []
     for place, bank in enumerate(load.banks):
+        if bank.discipline == Discipline.PRESENT:  # only counts
+            continue
         has_queue = bank.discipline != Discipline.DELAY
         share = float(load.share[place])
         results.append(

@@ -190,7 +190,8 @@ class CompiledRun:
         stations = self._state.arrays.stations
         busy, waiting = stations["servers"] - stations["free"], stations["waiting"]
         discipline = stations["discipline"]
-        busy = np.where(discipline == Discipline.TOKEN, stations["servers"] - stations["permits"], busy)
+        pools = (discipline == Discipline.TOKEN) | (discipline == Discipline.PRESENT)
+        busy = np.where(pools, stations["servers"] - stations["permits"], busy)
         elapsed = np.full(len(stations), now)
         shared = discipline == Discipline.PS
         busy = np.where(shared, np.minimum(waiting, stations["servers"]), busy)

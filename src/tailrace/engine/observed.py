@@ -48,10 +48,13 @@ class _ObservedRun(ReferenceRun):
         self._trails: dict[Walker, list[Visit]] = {}
         self._ahead: dict[Walker, int | None] = {}
         self._found: dict[int, list[Visit]] = {}
-        for station in self._stations:
-            name = {Permits: "take", Bulk: "collect"}.get(type(station), "arrive")
-            # In place of the method of this one station: the engine goes on calling what it knows.
-            setattr(station, name, self._noting(station, getattr(station, name)))
+
+    def _station(self, number: int, ranked: bool) -> Any:
+        station = super()._station(number, ranked)
+        name = {Permits: "take", Bulk: "collect"}.get(type(station), "arrive")
+        # In place of the method of this one station: the engine goes on calling what it knows.
+        setattr(station, name, self._noting(station, getattr(station, name)))
+        return station
 
     def visits(self) -> dict[int, list[Visit]]:
         for _ in self.blocks():

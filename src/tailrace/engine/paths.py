@@ -66,12 +66,19 @@ class Request(Walker):
         self.client, self.order, self.began_s, self.slot = client, order, began_s, slot
 
 
-class Branch(Walker):
-    """A branch of a split."""
+class Quorum:
+    """A split that waits for some of its branches: how many are under way, and how many are still waited for."""
 
-    def __init__(self, steps: Lists, at: int, parent: Walker) -> None:
+    def __init__(self, branches: int, needed: int) -> None:
+        self.under_way, self.needed = branches, needed
+
+
+class Branch(Walker):
+    """A branch of a split, or of a ``quorum``."""
+
+    def __init__(self, steps: Lists, at: int, parent: Walker, quorum: Quorum | None = None) -> None:
         super().__init__(steps, at, parent.rank)
-        self.parent = parent
+        self.parent, self.quorum = parent, quorum
 
 
 class Detached(Walker):

@@ -21,18 +21,32 @@ from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
 from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, mark_places
-from tailrace.engine.paths import Branch, Detached, OpenArrivals, PlannedRow, Request, Slot, Walker, rows_of
-from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps
+from tailrace.engine.paths import (
+    Branch,
+    Detached,
+    Lists,
+    OpenArrivals,
+    PlannedRow,
+    Quorum,
+    Request,
+    Slot,
+    Walker,
+    rows_of,
+)
+from tailrace.engine.stations import ArmStation, Delay, Fcfs, Ps, Visited
 from tailrace.engine.stuck import StuckError, stuck
 from tailrace.plan.build import Plan
 from tailrace.plan.columns import (
     BRANCH,
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     END,
     GIVE,
+    JUMP,
     LAP,
+    QUORUM,
     RELEASE,
     SPLIT,
     TAKE,
@@ -85,7 +99,7 @@ class ReferenceRun:
         self._mark_at = mark_places(requests, marks)
         self._marks: list[Mark] = []
         ranked = len(set(plan.priorities)) > 1
-        self._stations: list[Any] = [self._station(number, ranked) for number in range(len(plan.stations))]
+        self._stations = Visited(lambda number: self._station(number, ranked))
         self._stage = plan.stations.per_station("stage").tolist()
         self._at_start = [self._walk]
 
@@ -104,7 +118,7 @@ class ReferenceRun:
                 return FlowStation(env, walk_on, bank.flow)
             case Discipline.DELAY:
                 return Delay(env, walk_on)
-            case Discipline.TOKEN:
+            case Discipline.TOKEN | Discipline.PRESENT:
                 return Permits(env, walk_on, bank.servers, bank.ranked)
             case Discipline.BULK:
                 return Bulk(env, walk_on, bank.servers)
@@ -138,7 +152,7 @@ class ReferenceRun:
 
     def marks(self) -> Marks:
         """The marks that have been passed."""
-        return Marks.of(self._marks, len(self._stations))
+        return Marks.of(self._marks, len(self._plan.stations))
 
     def _run(self) -> None:
         if self._plan.open_source is not None:
@@ -285,6 +299,14 @@ class ReferenceRun:
                     at += 1 + arg[at]
                 path.at = at
                 return
+            elif code == QUORUM:
+                path.missing = int(work[at])
+                path.at = self._send(path, at + 1, Quorum(arg[at], path.missing))
+                return
+            elif code == CHOOSE:
+                at = self._alternative(steps, at) + 1
+            elif code == JUMP:
+                at += arg[at]
             else:
                 assert code == END
                 following = self._ended(path)
@@ -293,6 +315,25 @@ class ReferenceRun:
                 path = following
                 steps, at = path.steps, path.at
                 op, arg, work = steps.op, steps.arg, steps.work
+
+    def _send(self, path: Walker, at: int, quorum: Quorum) -> int:
+        """Send the branches of a quorum on their way, from the first one on, and return where the path goes on."""
+        steps = path.steps
+        for _ in range(quorum.under_way):
+            assert steps.op[at] == BRANCH
+            self._start(Branch(steps, at + 1, path, quorum))
+            at += 1 + steps.arg[at]
+        return at
+
+    def _alternative(self, steps: Lists, at: int) -> int:
+        """Where the alternative begins at whose pool fewest are present, the first of them if there are several."""
+        alternatives = []
+        place = at + 1
+        for _ in range(steps.arg[at]):
+            assert steps.op[place] == BRANCH
+            alternatives.append(place)
+            place += 1 + steps.arg[place]
+        return min(alternatives, key=lambda each: self._stations[int(steps.work[each])].load()[0])
 
     def _note_lap(self, request: Request, step: int) -> None:
         """A transaction has done one of its steps."""
@@ -310,7 +351,15 @@ class ReferenceRun:
         return None
 
     def _join(self, branch: Branch) -> None:
-        parent = branch.parent
+        parent, quorum = branch.parent, branch.quorum
+        if quorum is not None:
+            quorum.under_way -= 1
+            if quorum.needed == 0:  # nobody waits for it any more
+                self._detached -= 1
+                return
+            quorum.needed -= 1
+            if quorum.needed == 0:
+                self._detached += quorum.under_way
         parent.missing -= 1
         if parent.missing == 0:  # the branch that ends last is the one the request has waited for
             for place, seconds in enumerate(branch.record):
@@ -331,14 +380,19 @@ class ReferenceRun:
     def _mark(self) -> None:
         self._mark_at.pop()
         now = self._env.now
-        integrals = [station.integrals(now) for station in self._stations]
         present = self._arrived - self._completed
-        busy, waiting = zip(*integrals, strict=True)
-        self._marks.append((now, self._arrived, present, self._detached, list(busy), list(waiting)))
+        delays = self._plan.stations.per_station("discipline") == Discipline.DELAY
+        busy = np.where(delays, np.nan, 0.0)
+        waiting = busy.copy()
+        for number, station in self._stations.items():
+            busy[number], waiting[number] = station.integrals(now)
+        self._marks.append((now, self._arrived, present, self._detached, busy, waiting))
 
     def _stuck(self) -> StuckError:
-        loads = [each.load() if isinstance(each, Permits) else (0.0, 0) for each in self._stations]
-        held, waiting = zip(*loads, strict=True)
+        held, waiting = np.zeros(len(self._plan.stations)), np.zeros(len(self._plan.stations), dtype=np.int64)
+        for number, each in self._stations.items():
+            if isinstance(each, Permits):
+                held[number], waiting[number] = each.load()
         return stuck(self._plan.stations, held, waiting)
 
     def _pack(self) -> None:

@@ -367,3 +367,14 @@ class ArmStation:
         """Integrals of busy (0 or 1), with requests or reading on, and of the number waiting, from 0 to now."""
         busy_s = self._busy_s + now if self._busy else self._busy_s
         return busy_s + read_ahead.spent_s(now, self._reading), self._waiting_s + len(self._slots) * now
+
+
+class Visited(dict[int, Any]):
+    """Stations by number, each made when it is first visited: of many drives a run sees few."""
+
+    def __init__(self, made: Callable[[int], Any]) -> None:
+        self._made = made
+
+    def __missing__(self, number: int) -> Any:
+        station = self[number] = self._made(number)
+        return station

@@ -15,6 +15,7 @@ from tailrace.forecast.failures import asked_left_s, failure_notes
 from tailrace.forecast.flow import depth_notes, mixed_in_closed
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
+from tailrace.forecast.servers import busiest_notes
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
@@ -74,7 +75,11 @@ def theory_of(scenario: Scenario, seed: int, load: Load) -> Theory:
         classes = exact_classes(scenario) or _decomposed(scenario, seed)
     except theory.OutsideValidityError:  # what the plan asks lies at the very edge of what can be carried
         classes = {}
-    notes = (*failure_notes(scenario, asked_left_s(scenario)), *depth_notes(scenario, load.banks, load.share))
+    notes = (
+        *failure_notes(scenario, asked_left_s(scenario)),
+        *busiest_notes(scenario, seed),
+        *depth_notes(scenario, load.banks, load.share),
+    )
     return Theory(binding, used, classes, notes)
 
 

@@ -137,7 +137,7 @@ def written_law(law: written.Law) -> theory.Law:
 
 def _stations(scenario: Scenario) -> list[_Station] | None:
     server = scenario.server
-    if len(server.pools) > 1 or any(each.step for each in scenario.workload):
+    if scenario.cluster or len(server.pools) > 1 or any(each.step for each in scenario.workload):
         return None
     media, lanes = server.pools[0].media, server.pools[0].lanes
     stages = [each for each in (server.network, server.controller, lanes) if each is not None]

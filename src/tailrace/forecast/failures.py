@@ -14,7 +14,8 @@ UNPROMISED = "Performance says nothing about durability."
 
 def failure_notes(scenario: Scenario, left_s: Mapping[str, float | None]) -> tuple[str, ...]:
     """What to say of every pool with drives down; ``left_s`` is the time left of each rebuild, by name, if known."""
-    return tuple(note for pool in scenario.server.pools for note in _notes_of(pool, left_s))
+    notes = tuple(note for pool in scenario.server.pools for note in _notes_of(pool, left_s))
+    return notes + tuple(_notes_of_servers(scenario))
 
 
 def asked_left_s(scenario: Scenario) -> dict[str, float | None]:
@@ -52,6 +53,25 @@ def _notes_of(pool: Pool, left_s: Mapping[str, float | None]) -> Iterator[str]:
         f"The rebuild{where} goes on at {rate} and takes about {_duration(left)} from where it stands "
         f"({layout.rebuilt:.0%} done). Data are at risk until then: {risk}. {UNPROMISED}"
     )
+
+
+def _notes_of_servers(scenario: Scenario) -> Iterator[str]:
+    cluster = scenario.cluster
+    if cluster is None or not cluster.failed:
+        return
+    are = "1 server is" if cluster.failed == 1 else f"{cluster.failed} servers are"
+    bare = cluster.failed >= cluster.survives
+    risk = (
+        "one more failure can lose data"
+        if bare
+        else "some data are one failure nearer to being lost than others"
+    )
+    if cluster.done_after is not None and cluster.width - cluster.failed < cluster.done_after:
+        yield (
+            f"Where fewer than {cluster.done_after} of the servers of a piece are up, a write is answered when all of "
+            "those have it."
+        )
+    yield f"{are} down and nothing is recovered: {risk}, for as long as that lasts. {UNPROMISED}"
 
 
 def _duration(seconds: float) -> str:

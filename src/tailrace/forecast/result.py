@@ -15,6 +15,7 @@ class Saturation:
 
     ``relative_half_width`` is half of the 95 % confidence interval of the factor over the factor, where a short run of
     drives alone has found it; 0 where it follows from demands. ``key`` is that of the permits, where permits bind.
+    ``whose`` says in words which of several servers it is of, ``count`` how many such stations one of them has.
     """
 
     station: str
@@ -22,6 +23,8 @@ class Saturation:
     load_factor: float
     relative_half_width: float = 0.0
     key: str = ""
+    count: int = 1
+    whose: str = ""
 
     @property
     def low(self) -> float:

@@ -17,6 +17,7 @@ from tailrace.forecast.dies import ERROR as STRETCH_ERROR
 from tailrace.forecast.dies import stretch_of_dies
 from tailrace.forecast.flow import share_carried
 from tailrace.forecast.result import Saturation
+from tailrace.forecast.servers import over_servers
 from tailrace.physics.seek import SeekCurve, seek_times_s
 from tailrace.plan.build import Plan, build_plan, sample_demands
 from tailrace.plan.columns import COLLECT, END, GIVE, READ, VISIT, Chunk, Stage, Steps, one_visit_each
@@ -87,7 +88,7 @@ class Load:
         first = int(np.argmin(latest))
         bank, least, widest = self.banks[first], float(factor[first]), float(latest[first])
         error = widest / least - 1.0 if least > 0.0 else 0.0
-        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key)
+        return Saturation(bank.name, bank.stage.name.lower(), least, error, bank.key, bank.each, bank.whose)
 
     def factor_at(self, bank: str) -> float:
         """How far the load of the classes can grow until a bank, by its name, saturates; infinite if never."""
@@ -106,6 +107,7 @@ class Load:
 def offered_load(scenario: Scenario, seed: int) -> Load:
     """The load of the open classes and of rebuilds on every bank of the server."""
     stations, demands = sample_demands(scenario, seed)
+    demands, banks = over_servers(scenario, seed, stations, demands)
     # Of classes and of rebuilds: seconds of service, visits, and what `flow.share_carried` asks.
     both = np.zeros((2, 4, len(stations)))
     for place, classes, factor in ((0, scenario.workload, scenario.load), (1, scenario.background, 1.0)):
@@ -121,7 +123,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
     laws = written_laws(scenario)
     firsts = [bank.first for bank in stations.banks]
     per_request = {name: np.add.reduceat(each.service_s, firsts) for name, each in demands.items()}
-    for place, bank in enumerate(stations.banks):
+    for place, bank in enumerate(banks):
         mine = slice(bank.first, bank.first + bank.count)
         if bank.arm is not None and visits[mine].any():
             arms_by_run = True
@@ -160,7 +162,7 @@ def offered_load(scenario: Scenario, seed: int) -> Load:
                 stretch = stretch_of_dies(at_any_load(scenario), seed, bank.first)
                 alone, all_, error[place] = alone * stretch, all_ * stretch, STRETCH_ERROR
             share[place], background[place] = _fullest(bank, alone / bank.servers, all_ / bank.servers)
-    return Load(tuple(stations.banks), share, background, error, arms_by_run, per_request)
+    return Load(tuple(banks), share, background, error, arms_by_run, per_request)
 
 
 def at_any_load(scenario: Scenario) -> Scenario:

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import gammainc
 
 from tailrace.arrays import BoolArray, FloatArray
-from tailrace.plan.columns import BRANCH, COLLECT, DETACH, END, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import BRANCH, COLLECT, DETACH, END, QUORUM, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 
 MOST_ROWS = 400
 """Requests whose ways are walked."""
@@ -71,6 +71,34 @@ def longest(times: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return max(mean, least), max(square - mean**2, 0.0)
 
 
+def ended(times: Sequence[tuple[float, float]], needed: int) -> tuple[float, float]:
+    """Mean and variance of the time until so many of independent times are over, given each by its mean and variance.
+
+    The law of the needed-th order statistic, P(T <= t) = P(at least as many of independent events), with gamma laws of
+    each time (David and Nagaraja, Order Statistics, 3rd ed. 2003, ch. 5, from memory).
+    """
+    if needed == len(times):
+        return longest(times)
+    span = max(mean + 12 * math.sqrt(variance) for mean, variance in times)
+    if not span:
+        return 0.0, 0.0
+    t = span * INSTANTS
+    over = np.zeros((len(times) + 1, t.size))  # over[k]: probability that k are over
+    over[0] = 1.0
+    for mean, variance in times:
+        if variance > CONSTANT * mean**2:
+            one = gammainc(mean**2 / variance, t * mean / variance)
+        else:
+            one = (t >= mean).astype(np.float64)
+        over[1:] = over[1:] * (1.0 - one) + over[:-1] * one
+        over[0] *= 1.0 - one
+    beyond = over[:needed].sum(axis=0)
+    step = span * INSTANTS[1]
+    mean = step * (float(beyond.sum()) - 0.5 * float(beyond[0]))
+    square = step * 2 * float(t @ beyond)
+    return mean, max(square - mean**2, 0.0)
+
+
 class _Walk:
     """Walks paths as they are written: mean and variance of what they take."""
 
@@ -82,7 +110,7 @@ class _Walk:
         self._wait = list(zip(stations.wait_s.tolist(), stations.wait_variance.tolist(), strict=True))
         self._beyond = list(zip(stations.beyond_s.tolist(), stations.beyond_variance.tolist(), strict=True))
         # Rows that ask for as much of stations alike take as long.
-        self._longest = cache(longest)
+        self._ended = cache(ended)
 
     def way(self, at: int) -> tuple[float, float]:
         """Mean and variance of the time on the way that begins here."""
@@ -93,14 +121,14 @@ class _Walk:
                 at += arg
             elif op == COLLECT:
                 at += int(self._work[at])
-            elif op == SPLIT:
-                ways = []
+            elif op in (SPLIT, QUORUM):
+                ways, needed = [], arg if op == SPLIT else int(self._work[at])
                 at += 1
                 for _ in range(arg):
                     assert self._op[at] == BRANCH
                     ways.append(self.way(at + 1))
                     at += 1 + self._arg[at]
-                parts = self._longest(tuple(ways))
+                parts = self._ended(tuple(ways), needed)
                 mean, variance = mean + parts[0], variance + parts[1]
                 continue
             elif op in (VISIT, TAKE, TAKE_RANKED):

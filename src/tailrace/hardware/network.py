@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.physics.links import wire_bytes
-from tailrace.scenario.tables.server import Network
+from tailrace.scenario.tables.server import Ports
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,7 @@ class NetworkCost:
     half_trip_s: float
 
     @classmethod
-    def of(cls, network: Network) -> NetworkCost:
+    def of(cls, network: Ports) -> NetworkCost:
         """The costs of a scenario's network."""
         return cls(
             int(network.frame_payload),

@@ -24,6 +24,8 @@ STILL_TO_COME = 6.0
 BATCH = 5
 """Observations averaged into one before MSER is applied."""
 FEWEST_BATCHES_KEPT = 5
+FEWEST_REQUESTS = 2 * FEWEST_BATCHES_KEPT * BATCH
+"""Of a class in a replication in which a transient can be seen."""
 ROUNDS = 5
 RANGE_LIMIT = 0.20
 RISE_LIMIT = 0.10
@@ -163,7 +165,7 @@ def settled(series_per_replication: Sequence[FloatArray], share: float = WARMUP_
     n = min(series.size for series in series_per_replication)
     start = math.ceil(share * n)
     width = (n - start) // ROUNDS
-    if n < 2 * FEWEST_BATCHES_KEPT * BATCH or width < 1:
+    if n < FEWEST_REQUESTS or width < 1:
         return Transient(False, None, None, f"{n} requests are too few to see a transient", math.inf)
     batches = np.zeros(n // BATCH)
     for series in series_per_replication:

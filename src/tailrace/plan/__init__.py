@@ -57,6 +57,12 @@ Measured drives. A drive of which only rates by queue depth are known (`measured
 whether it is a read or a write there, and what share of the byte rate it draws. Loads and estimates reckon with the
 mix of those present (`forecast.flow`); where all requests are alike they are exact.
 
+Several servers. `cluster` plans one server as any other (`server.ServerPlan`), adds its stations so many times, server
+after server within each bank (`cluster.machine`), and puts each path where it belongs: ``OnServers`` adds to every
+station number what its server makes of it. A write of several copies is a ``quorum`` of paths, a read of the least
+busy copy ``FewestPresent``, the only choice that is left to an engine. `Requests.server` tells media that remember
+from write to write (`flash`) which server is meant.
+
 Caches. Caches are decided here, not by an engine. `read_cache` says which reads hit: an item is found with
 probability 1 − exp(−rate · t), with one characteristic time t for all classes (`physics.cache`), so the cache is warm
 from the start and misses are colder than arrivals. Rates of closed classes are asymptotic bounds (`build`).

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from tailrace.plan.cluster.cluster import ClusterPlan
 from tailrace.plan.columns import Chunk
 from tailrace.plan.demand import Demand, chunk_demand, positioning_s
 from tailrace.plan.filled import Filling, fillings
@@ -58,7 +59,7 @@ class Plan:
 
 def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFAULT_ROWS) -> Plan:
     """The plan of one replication. ``rows`` is the size of the blocks, which changes nothing in the answer."""
-    server = ServerPlan(scenario, seed, replication, cached_rates(scenario))
+    server = planned_servers(scenario, seed, replication)
     spans = _spans(scenario)
     by_name = sorted(scenario.workload, key=lambda each: each.name)
 
@@ -122,6 +123,18 @@ def build_plan(scenario: Scenario, seed: int, replication: int, rows: int = DEFA
         tuple(closed),
         tuple(slots),
     )
+
+
+def planned_servers(scenario: Scenario, seed: int, replication: int, in_mean: bool = False) -> ServerPlan:
+    """The server of a scenario, or all servers of its cluster.
+
+    With ``in_mean`` what is chosen as a run goes on is drawn at random, as often as it is chosen in the mean where all
+    servers are alike.
+    """
+    rates = cached_rates(scenario)
+    if scenario.cluster is None:
+        return ServerPlan(scenario, seed, replication, rates)
+    return ClusterPlan(scenario, scenario.cluster, seed, replication, rates, in_mean)
 
 
 def _spans(scenario: Scenario) -> dict[str, tuple[int, int]]:
@@ -191,7 +204,7 @@ def sample_requests(
 
 @lru_cache(maxsize=4)
 def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mapping[str, Chunk]]:
-    server = ServerPlan(scenario, seed, 0, cached_rates(scenario))
+    server = planned_servers(scenario, seed, 0, in_mean=True)
     chunks = {}
     spans = _spans(scenario)
     for workload in scenario.workload:

@@ -13,6 +13,11 @@ What lies between COLLECT and RELEASE of a station is done by one way for many. 
 their COLLECT; at the RELEASE those that were collected for it go on behind their own, ``work`` steps after the COLLECT,
 and all that have come meanwhile, up to as many as the station has servers, are collected for the next: the first of
 them walks on, through its own steps. No such stretch lies within another of the same station.
+
+QUORUM k is a SPLIT k that goes on when as many of its branches have ended as ``work`` says; the others go their own way
+from then on. CHOOSE k is followed by k alternatives, each BRANCH n and then n steps of which the last is a JUMP: the
+one is walked at whose pool, whose number stands as ``work`` of its BRANCH, fewest permits are taken at that instant
+(the first of those where they are as few). JUMP n goes on n steps further.
 """
 
 from __future__ import annotations
@@ -27,9 +32,10 @@ from numpy.typing import NDArray
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 
 END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP, COLLECT, RELEASE, DRAW = range(12)
+QUORUM, CHOOSE, JUMP = range(12, 15)
 OPERATIONS = (
     *("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap"),
-    *("collect", "release", "draw"),
+    *("collect", "release", "draw", "quorum", "choose", "jump"),
 )
 
 READ, WRITE = 0, 1
@@ -69,8 +75,8 @@ class Access:
 
 @dataclass
 class Steps:
-    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits, a rank, a share, or the
-    steps from a COLLECT to its RELEASE.
+    """Steps in columns, shape (number of steps,). ``work`` is seconds of service, permits, a rank, a share, the
+    steps from a COLLECT to its RELEASE, the branches that a QUORUM waits for, or the pool of an alternative.
 
     ``arg`` is the station or pool, the number of branches, the length to jump, or a kind. The arm's columns are None
     where no station is an arm.

@@ -8,7 +8,7 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.seek import SeekCurve, mean_seek_s
-from tailrace.plan.columns import COLLECT, DETACH, DRAW, GIVE, SPLIT, TAKE_RANKED, VISIT, WRITE, Chunk
+from tailrace.plan.columns import COLLECT, DETACH, DRAW, GIVE, QUORUM, SPLIT, TAKE_RANKED, VISIT, WRITE, Chunk
 from tailrace.plan.stations import Stations
 
 
@@ -97,7 +97,10 @@ def chunk_visits(chunk: Chunk, stations: Stations) -> Visits:
     is_visit = steps.op == VISIT
     is_visit[took] = True
     at = np.flatnonzero(is_visit)
-    splits = np.searchsorted(chunk.first, np.flatnonzero(steps.op == SPLIT), side="right") - 1
+    splits = (
+        np.searchsorted(chunk.first, np.flatnonzero((steps.op == SPLIT) | (steps.op == QUORUM)), side="right")
+        - 1
+    )
     return Visits(
         np.searchsorted(chunk.first, at, side="right") - 1,
         steps.arg[at].astype(np.int64),

@@ -54,9 +54,14 @@ class FlashPlan(MediaPlan):
         piece: int,
         lanes: LanesPlan,
         stations: Stations,
+        servers: int,
     ) -> None:
-        """``piece`` in bytes: larger requests cross the lane in pieces, so that medium and lane overlap."""
+        """``piece`` in bytes: larger requests cross the lane in pieces, so that medium and lane overlap.
+
+        The stations are those of one server, what writes leave behind is that of all ``servers``.
+        """
         self._cost, self._piece, self._lanes, self._drives = cost, piece, lanes, media.count
+        self._servers = servers
         self._slowness = slowness(media)
         self.foresight_s = cost.flush_s
 
@@ -77,7 +82,9 @@ class FlashPlan(MediaPlan):
         """Somewhere in a page and at some die: as good a place as any, so that even few writes fill their share."""
 
         def spread(purpose: Purpose, places: int) -> IntArray:
-            return (streams.uniforms(purpose, np.arange(self._drives)) * places).astype(np.int64)
+            return (streams.uniforms(purpose, np.arange(self._servers * self._drives)) * places).astype(
+                np.int64
+            )
 
         fill = spread(Purpose.FIRST_FILL, self._cost.units_per_program)
         return FlashState(fill, spread(Purpose.FIRST_DIE, self._cost.dies))
@@ -127,14 +134,17 @@ class FlashPlan(MediaPlan):
         units = cost.units(parts.size_bytes)
         last = np.zeros(len(parts), dtype=bool)
         last[np.cumsum(parts.counts) - 1] = self._ends_its_page(operations)
-        filled, left = page_fills(parts.drive, units, last, per_page, state.units)
+        owner = operations.extents.owner[parts.owner]
+        filled, left = page_fills(
+            self._among_all(operations.requests, owner, parts.drive), units, last, per_page, state.units
+        )
         ended = (left > 0).astype(np.int64)
         wanted = np.maximum(units, filled * per_page + left)
         rest = wanted - filled * per_page - left
         some = rest > 0
 
         behind = filled + ended
-        request = np.repeat(operations.extents.owner[parts.owner], behind)
+        request = np.repeat(owner, behind)
         held = np.full(request.size, per_page)
         in_part = np.zeros(request.size, dtype=bool)
         in_part[np.cumsum(behind)[left > 0] - 1] = True
@@ -170,7 +180,9 @@ class FlashPlan(MediaPlan):
         if requests.arrival_s is not None and later is not None and later.requests.arrival_s is not None:
             arrival_s = requests.arrival_s[extents.owner]
             later_s = later.requests.arrival_s[later.extents.owner]
-            gaps = next_on_drive_s(extents.drive, arrival_s, later.extents.drive, later_s)
+            drive = self._among_all(requests, extents.owner, extents.drive)
+            later_drive = self._among_all(later.requests, later.extents.owner, later.extents.drive)
+            gaps = next_on_drive_s(drive, arrival_s, later_drive, later_s)
             return np.asarray(gaps > self._cost.flush_s)
         if requests.arrival_s is not None or np.isinf(requests.most_per_s):
             return np.zeros(len(operations), dtype=bool)
@@ -187,7 +199,8 @@ class FlashPlan(MediaPlan):
         ordinal = places(np.bincount(programs.request, minlength=len(requests)))
         uniforms = requests.streams.uniforms
         followers = cost.copies_drawn(uniforms(Purpose.COPIES, index, ordinal), random)
-        turn = running_before(programs.drive, followers + 1, state.programs)
+        drive = self._among_all(requests, programs.request, programs.drive)
+        turn = running_before(drive, followers + 1, state.programs)
         # Numbered apart, so that a page and its copies draw their erases independently.
         cell_s = cost.program_and_erase_s(uniforms(Purpose.ERASE, index, ordinal << 16))
         written = self._program(programs.drive, turn % cost.dies, cost.bus_s(programs.size_bytes), cell_s)
@@ -201,6 +214,10 @@ class FlashPlan(MediaPlan):
         fetch = self._read(copy_drive, copy_die, bus_s, Rank.PROGRAM)  # nobody waits for a copy
         store = self._program(copy_drive, copy_die, bus_s, cost.program_and_erase_s(u))
         return written, Behind(Series(copy_drive.size, [fetch, store]), followers)
+
+    def _among_all(self, requests: Requests, request: IntArray, drive: IntArray) -> IntArray:
+        """The number of a drive among those of all servers; ``request`` is the place of what asks for it."""
+        return drive if requests.server is None else requests.server[request] * self._drives + drive
 
     def _read(self, drive: IntArray, die: IntArray, bus_s: FloatArray, rank: Rank) -> Path:
         """A read of cells: cell, then bus, the die held for both."""

@@ -12,7 +12,7 @@ from tailrace.plan.columns import Stage
 from tailrace.plan.operations import Operations
 from tailrace.plan.path import InTurn, Path, visit
 from tailrace.plan.stations import DISCIPLINES, Discipline, Stations
-from tailrace.scenario.tables.server import Lanes, LawStage, Network
+from tailrace.scenario.tables.server import Lanes, LawStage, Network, Ports
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose
 
@@ -43,19 +43,23 @@ class LawStagePlan:
 class NetworkPlan:
     """Ports of the server, both ways, the clients' own links where they are given, and the propagation delay."""
 
-    def __init__(self, network: Network, clients: int, stations: Stations) -> None:
-        """``clients`` is the number of client links wanted, over all classes."""
+    def __init__(self, network: Ports, clients: int, stations: Stations, name: str = "") -> None:
+        """``clients`` is the number of client links wanted, over all classes; ``name`` tells other ports from these."""
         self._cost = NetworkCost.of(network)
         self._rate = network.rate
-        self._client_rate = network.client_rate
+        self._client_rate = network.client_rate if isinstance(network, Network) else None
         self._piece = int(network.transfer_piece) if network.discipline == "fcfs" else None
         discipline = DISCIPLINES[network.discipline]
-        self._in = stations.add("network in", Stage.NETWORK, discipline, network.ports)
-        self._out = stations.add("network out", Stage.NETWORK, discipline, network.ports)
-        self._trip = stations.add("round trip", Stage.NETWORK, Discipline.DELAY)
-        if network.client_rate is not None:
-            self._client_out = stations.add("client link out", Stage.NETWORK, discipline, count=clients)
-            self._client_in = stations.add("client link in", Stage.NETWORK, discipline, count=clients)
+        self._in = stations.add(f"network in{name}", Stage.NETWORK, discipline, network.ports)
+        self._out = stations.add(f"network out{name}", Stage.NETWORK, discipline, network.ports)
+        self._trip = stations.add(f"round trip{name}", Stage.NETWORK, Discipline.DELAY, outside=True)
+        if self._client_rate is not None:
+            self._client_out = stations.add(
+                "client link out", Stage.NETWORK, discipline, count=clients, outside=True
+            )
+            self._client_in = stations.add(
+                "client link in", Stage.NETWORK, discipline, count=clients, outside=True
+            )
 
     def arrive(self, requests: Requests, first_client: int, with_data: bool) -> list[Path]:
         """The way in; ``first_client`` is the number of the class's first client link."""
@@ -63,18 +67,26 @@ class NetworkPlan:
         if self._client_rate is not None:
             link = self._client_out + first_client + requests.client
             path.append(self._transfer(link, requests, with_data, self._client_rate))
-        path.append(self._transfer(self._in, requests, with_data, self._rate))
-        return path + self._half_trip(len(requests))
+        return [*path, self.inbound(requests, with_data), *self.half_trip(len(requests))]
 
     def leave(self, requests: Requests, first_client: int, with_data: bool) -> list[Path]:
         """The way back to the client."""
-        path = [self._transfer(self._out, requests, with_data, self._rate), *self._half_trip(len(requests))]
+        path = [self.outbound(requests, with_data), *self.half_trip(len(requests))]
         if self._client_rate is not None:
             link = self._client_in + first_client + requests.client
             path.append(self._transfer(link, requests, with_data, self._client_rate))
         return path
 
-    def _half_trip(self, count: int) -> list[Path]:
+    def inbound(self, requests: Requests, with_data: bool) -> Path:
+        """The message of each request through the ports into the server."""
+        return self._transfer(self._in, requests, with_data, self._rate)
+
+    def outbound(self, requests: Requests, with_data: bool) -> Path:
+        """The message of each request through the ports out of the server."""
+        return self._transfer(self._out, requests, with_data, self._rate)
+
+    def half_trip(self, count: int) -> list[Path]:
+        """The propagation of a message."""
         half = self._cost.half_trip_s
         return [visit(count, self._trip, half)] if half > 0.0 else []
 

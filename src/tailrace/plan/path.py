@@ -14,11 +14,14 @@ import numpy as np
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.plan.columns import (
     BRANCH,
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     GIVE,
+    JUMP,
     LAP,
+    QUORUM,
     RELEASE,
     SPLIT,
     TAKE,
@@ -156,9 +159,20 @@ def fork(child: Path, counts: IntArray) -> Path:
     return _Fork(child, counts)
 
 
+def quorum(child: Path, counts: IntArray, needed: IntArray) -> Path:
+    """Each item's children side by side: it goes on when as many as are ``needed``, shape (items,), have ended.
+
+    Those that are not waited for go their own way from then on. All else is as with `fork`.
+    """
+    if bool((needed >= counts).all()):
+        return fork(child, counts)
+    return _Fork(child, counts, needed)
+
+
 class _Fork(Path):
-    def __init__(self, child: Path, counts: IntArray) -> None:
+    def __init__(self, child: Path, counts: IntArray, needed: IntArray | None = None) -> None:
         self.count = counts.size
+        self._needed = counts if needed is None else needed
         self._child, self._counts = child, counts
         blocks = np.broadcast_to(np.asarray(child.lengths) + 2, (child.count,))
         self._single = counts == 1
@@ -167,14 +181,38 @@ class _Fork(Path):
 
     def write(self, steps: Steps, at: IntArray) -> None:
         several = self._counts > 1
-        steps.op[at[several]] = SPLIT
+        steps.op[at[several]] = np.where(self._needed[several] < self._counts[several], QUORUM, SPLIT)
         steps.arg[at[several]] = self._counts[several]
+        steps.work[at[several]] = np.where(self._needed < self._counts, self._needed, 0)[several]
         begin = np.repeat(at, self._counts) + self._offsets
         alone = np.repeat(self._single, self._counts)
         heads = begin[~alone] + 1
         steps.op[heads] = BRANCH
         steps.arg[heads] = np.broadcast_to(np.asarray(self._child.lengths) + 1, begin.shape)[~alone]
         self._child.write(steps, np.where(alone, begin, begin + 2))
+
+
+class FewestPresent(Path):
+    """Each item goes along one of its children: the one at whose pool fewest are present when it comes there."""
+
+    def __init__(self, child: Path, counts: IntArray, pool: IntArray) -> None:
+        """``counts`` of shape (items,), at least 1, says how many belong to each item; ``pool`` is that of each."""
+        self.count = counts.size
+        self._child, self._counts, self._pool = child, counts, pool
+        blocks = np.broadcast_to(np.asarray(child.lengths) + 2, (child.count,))
+        self._offsets, totals = _side_by_side(blocks, counts)
+        self.lengths = totals + 1
+
+    def write(self, steps: Steps, at: IntArray) -> None:
+        steps.op[at] = CHOOSE
+        steps.arg[at] = self._counts
+        begin = np.repeat(at, self._counts) + self._offsets + 1
+        lengths = np.asarray(self._child.lengths)
+        steps.op[begin], steps.arg[begin], steps.work[begin] = BRANCH, lengths + 1, self._pool
+        jump = begin + lengths + 1
+        steps.op[jump] = JUMP
+        steps.arg[jump] = np.repeat(at + self.lengths, self._counts) - jump
+        self._child.write(steps, begin + 1)
 
 
 class InTurn(Path):

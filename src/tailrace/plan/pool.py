@@ -29,20 +29,28 @@ class PoolPlan:
     """The lanes and drives of one pool, and how requests are laid over them."""
 
     def __init__(
-        self, pool: Pool, seed: int, replication: int, processors: Processors | None, stations: Stations
+        self,
+        pool: Pool,
+        seed: int,
+        replication: int,
+        processors: Processors | None,
+        stations: Stations,
+        servers: int = 1,
     ) -> None:
-        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+        """The stations are those of one of so many ``servers``.
+
+        ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
 
         ``processors`` are those that compute parity, None where there are none with a price of their own.
         """
         before = len(stations.banks)
         hardware = Streams(seed, replication, pool.station_name("hardware"))
         lanes = plan_lanes(pool.lanes, pool.media.count, stations)
-        self._media = _plan_media(pool, lanes, hardware, stations)
+        self._media = _plan_media(pool, lanes, hardware, stations, servers)
         self.foresight_s = self._media.foresight_s
         folding = Folding(processors, pool.layout.parity_rate)
         geometry = Geometry.of(pool)
-        self._redundancy = plan_redundancy(geometry, self._media, folding, stations)
+        self._redundancy = plan_redundancy(geometry, self._media, folding, stations, servers)
         rebuild = rebuild_of(pool)
         self.rebuild = None if rebuild is None else RebuildPlan(rebuild, geometry, self._media, folding)
         unlike = UnlikeDrives.of(pool, geometry)
@@ -64,7 +72,9 @@ class PoolPlan:
         return self._redundancy.writes(workload, requests, state)
 
 
-def _plan_media(pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stations) -> MediaPlan:
+def _plan_media(
+    pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stations, servers: int
+) -> MediaPlan:
     piece = int(pool.transfer_piece)
     if isinstance(pool.media, Generic):
         return GenericPlan(pool.media, lanes, stations)
@@ -72,5 +82,5 @@ def _plan_media(pool: Pool, lanes: LanesPlan, hardware: Streams, stations: Stati
         return MeasuredPlan(pool.media, lanes, stations)
     if isinstance(pool.media, Flash):
         cost = FlashCost.of(pool.media, pool.lanes)
-        return FlashPlan(pool.media, cost, pool.queue_slots or 1, piece, lanes, stations)
+        return FlashPlan(pool.media, cost, pool.queue_slots or 1, piece, lanes, stations, servers)
     return SpinningPlan(pool.media, piece, lanes, hardware, stations)

@@ -25,6 +25,8 @@ from tailrace.workload.streams import Purpose
 ROW_LOCKS = 8191
 """Locks on the rows of a pool, which rows share by their number modulo this prime. With n writes under way that hold
 a lock, another one waits for a stranger's with a probability of at most n / 8191: 0.4 % at 32."""
+LOCKS_OF_MANY, MANY = 1021, 128
+"""Locks of each server where there are more than so many servers: 3 % at 32 in each."""
 
 
 @dataclass(frozen=True)
@@ -154,9 +156,11 @@ class ParityPlan(RedundancyPlan):
     each branch and never another within it, so that no two can wait for each other.
     """
 
-    def __init__(self, geometry: Geometry, media: MediaPlan, folding: Folding, stations: Stations) -> None:
+    def __init__(
+        self, geometry: Geometry, media: MediaPlan, folding: Folding, stations: Stations, servers: int
+    ) -> None:
         self._geometry, self._media, self._folding = geometry, media, folding
-        self._locks = min(ROW_LOCKS, geometry.rows * geometry.groups)
+        self._locks = min(ROW_LOCKS if servers <= MANY else LOCKS_OF_MANY, geometry.rows * geometry.groups)
         self._lock = stations.add("row lock", Stage.MEDIA, Discipline.TOKEN, count=self._locks, paces=False)
 
     def reads(self, requests: Requests) -> DriveWork:
@@ -233,9 +237,9 @@ def _summed(amounts: IntArray, owner: IntArray, owners: int) -> IntArray:
 
 
 def plan_redundancy(
-    geometry: Geometry, media: MediaPlan, folding: Folding, stations: Stations
+    geometry: Geometry, media: MediaPlan, folding: Folding, stations: Stations, servers: int = 1
 ) -> RedundancyPlan:
     """The plan for a layout, by its redundancy."""
     if geometry.parities:
-        return ParityPlan(geometry, media, folding, stations)
+        return ParityPlan(geometry, media, folding, stations, servers)
     return MirrorPlan(geometry, media) if geometry.copies > 1 else PlainPlan(geometry, media)

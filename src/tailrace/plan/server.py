@@ -31,8 +31,12 @@ LIMIT_BURST_S = 1e-3
 class ServerPlan:
     """The stations of a scenario's server, and :meth:`path`, which lays requests over them."""
 
-    def __init__(self, scenario: Scenario, seed: int, replication: int, rates: Mapping[str, float]) -> None:
-        """``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
+    def __init__(
+        self, scenario: Scenario, seed: int, replication: int, rates: Mapping[str, float], servers: int = 1
+    ) -> None:
+        """The stations are those of one of so many ``servers``.
+
+        ``seed`` and ``replication`` decide what the hardware leaves to chance: the phases of the spindles.
 
         ``rates`` are the requests per second of every class, for the read cache; without one they are not asked for.
         """
@@ -56,14 +60,17 @@ class ServerPlan:
         }
         self._limits = {part: limits[each.name] for part, each in of_class.items() if each.name in limits}
         self._computing = {
-            each.name: self.stations.add(f"computing of {each.name}", Stage.NETWORK, Discipline.DELAY)
+            each.name: self.stations.add(
+                f"computing of {each.name}", Stage.NETWORK, Discipline.DELAY, outside=True
+            )
             for each in sorted(scenario.workload, key=lambda each: each.name)
             if any(step.compute is not None and step.compute_at == "client" for step in each.step)
         }
         controller = self._controller
         processors = controller.processors if isinstance(controller, ControllerPlan) else None
         pools = {
-            pool.name: PoolPlan(pool, seed, replication, processors, self.stations) for pool in server.pools
+            pool.name: PoolPlan(pool, seed, replication, processors, self.stations, servers)
+            for pool in server.pools
         }
         self._pools = {each.name: pools[scenario.pool_of(each).name] for each in scenario.by_step.workload}
         self._logs = {
@@ -137,39 +144,67 @@ class ServerPlan:
         self, workload: Workload, requests: Requests, drives: DriveWork | None, reads: bool
     ) -> Path:
         """``drives`` is None for requests that need none."""
-        count = len(requests)
-        path: list[Path] = []
-        network, controller, first = self._network, self._controller, self._first_client[workload.name]
+        path = [
+            *self.client_in(workload, requests, reads),
+            *self.taken_in(workload, requests, drives, reads),
+            *self.on_drives(workload, requests, drives, reads),
+            *self.seen_out(requests, reads),
+            *self.client_out(workload, requests, reads),
+        ]
+        return Series(len(requests), path)
+
+    def client_in(self, workload: Workload, requests: Requests, reads: bool) -> list[Path]:
+        """The way from the clients to the server."""
+        if isinstance(self._network, NetworkPlan):
+            return self._network.arrive(requests, self._first_client[workload.name], with_data=not reads)
+        return [] if self._network is None else self._network.arrive(requests)
+
+    def client_out(self, workload: Workload, requests: Requests, reads: bool) -> list[Path]:
+        """The way back to the clients."""
+        if not isinstance(self._network, NetworkPlan):
+            return []
+        return self._network.leave(requests, self._first_client[workload.name], with_data=reads)
+
+    def taken_in(
+        self, workload: Workload, requests: Requests, drives: DriveWork | None, reads: bool
+    ) -> list[Path]:
+        """What the controller does before the drives."""
+        controller, path = self._controller, list[Path]()
         write_back = None if reads else self._write_back
-        log = None if reads else self._logs.get(workload.name)
-        issued_apart = write_back is not None or log is not None
-        if isinstance(network, NetworkPlan):
-            path += network.arrive(requests, first, with_data=not reads)
-        elif network is not None:
-            path += network.arrive(requests)
         if workload.name in self._limits:
-            path += self._limits[workload.name].pass_through(count)
+            path += self._limits[workload.name].pass_through(len(requests))
         if write_back is not None:
             path.append(write_back.admit(requests.size_bytes))
         if isinstance(controller, ControllerPlan):
-            at_once = None if drives is None or issued_apart else drives.operations
+            at_once = None if drives is None or self._issues_apart(workload, reads) else drives.operations
             path += controller.arrive(requests, at_once, with_data=not reads)
         elif controller is not None:
             path += controller.arrive(requests)
-        if drives is not None:
-            way = [drives.path]
-            if issued_apart and isinstance(controller, ControllerPlan):
-                way = [controller.issue(requests, drives.operations), drives.path]
-            if write_back is not None:
-                way = [write_back.destage(requests.size_bytes, way)]
-            elif log is not None:
-                way = [Collected(log, Series(count, way))]
-            path += way
-        if isinstance(controller, ControllerPlan):
-            path += controller.leave(requests, with_data=reads)
-        if isinstance(network, NetworkPlan):
-            path += network.leave(requests, first, with_data=reads)
-        return Series(count, path)
+        return path
+
+    def on_drives(
+        self, workload: Workload, requests: Requests, drives: DriveWork | None, reads: bool
+    ) -> list[Path]:
+        """What is done on the drives, waited for or not."""
+        if drives is None:
+            return []
+        way, count = [drives.path], len(requests)
+        apart = self._issues_apart(workload, reads)
+        if apart and isinstance(self._controller, ControllerPlan):
+            way = [self._controller.issue(requests, drives.operations), drives.path]
+        if not reads and self._write_back is not None:
+            return [self._write_back.destage(requests.size_bytes, way)]
+        return [Collected(self._logs[workload.name], Series(count, way))] if apart else way
+
+    def seen_out(self, requests: Requests, with_data: bool) -> list[Path]:
+        """What the controller does to send a message, of data or of none."""
+        if isinstance(self._controller, ControllerPlan):
+            return self._controller.leave(requests, with_data)
+        return []
+
+    def _issues_apart(self, workload: Workload, reads: bool) -> bool:
+        """Whether drive operations are issued by themselves, apart from taking a request in."""
+        return not reads and (self._write_back is not None or workload.name in self._logs)
 
 
 class ControllerPlan:

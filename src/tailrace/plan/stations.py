@@ -12,7 +12,10 @@ from tailrace.plan.columns import Stage
 
 
 class Discipline(IntEnum):
-    """How a station serves those who are present."""
+    """How a station serves those who are present.
+
+    PRESENT serves nobody and lets nobody wait: a pool without end, whose permits say how many are there.
+    """
 
     FCFS = 0
     PS = 1
@@ -21,6 +24,7 @@ class Discipline(IntEnum):
     TOKEN = 4
     BULK = 5
     FLOW = 6
+    PRESENT = 7
 
 
 DISCIPLINES = {"fcfs": Discipline.FCFS, "ps": Discipline.PS, "delay": Discipline.DELAY}
@@ -80,7 +84,10 @@ class Bank:
     is under way rather than serve: such a pool can be full without anything being short. ``ranked`` is True for
     pools in which ranked takes go by their rank. ``alike``, shape (count,), labels stations that bear the same load,
     below 0 those that bear none; None where all are alike.
-    ``key`` is the key of the scenario that says how many permits there are, as its table has it.
+    ``key`` is the key of the scenario that says how many permits there are, as its table has it. ``outside`` is True
+    for what belongs to clients, or to the way to them: several servers have no more of it than one. ``of_servers``,
+    where there are several servers, are the first of those whose stations these are, server after server, and the one
+    behind them; ``whose`` says in words which servers are meant.
     """
 
     name: str
@@ -96,6 +103,16 @@ class Bank:
     dies: Dies | None = None
     key: str = ""
     flow: Flow | None = None
+    outside: bool = False
+    of_servers: tuple[int, int] | None = None
+    whose: str = ""
+
+    @property
+    def each(self) -> int:
+        """Stations of one server."""
+        return (
+            self.count if self.of_servers is None else self.count // (self.of_servers[1] - self.of_servers[0])
+        )
 
     @property
     def serves(self) -> bool:
@@ -149,10 +166,13 @@ class Stations:
         dies: Dies | None = None,
         key: str = "",
         flow: Flow | None = None,
+        outside: bool = False,
     ) -> int:
         """Add ``count`` identical stations and return the number of the first. Only pools of tokens are ranked."""
         first = len(self)
-        bank = Bank(name, stage, discipline, first, count, servers, paces, arm, ranked, None, dies, key, flow)
+        bank = Bank(
+            name, stage, discipline, first, count, servers, paces, arm, ranked, None, dies, key, flow, outside
+        )
         self.banks.append(bank)
         return first
 

@@ -11,6 +11,7 @@ from tailrace.arrays import BoolArray, FloatArray
 from tailrace.engine.choice import Engine, EngineRun, started
 from tailrace.engine.observations import Marks
 from tailrace.plan.build import Plan, build_plan
+from tailrace.plan.stations import Discipline
 from tailrace.quantity import KINDS, Kind
 from tailrace.replicate.flow import Throughflow
 from tailrace.replicate.gather import Gathering, groups_of, measured_from, start_of
@@ -32,7 +33,11 @@ SURGES = 4.0
 
 def most_under_way(scenario: Scenario, plan: Plan, requests: int) -> int:
     """Requests and detached ways under way at which a run of so many requests is given up."""
-    permits = sum(bank.count * bank.servers for bank in plan.stations.banks if not bank.paces)
+    permits = sum(
+        bank.count * bank.servers
+        for bank in plan.stations.banks
+        if not bank.paces and bank.discipline != Discipline.PRESENT
+    )
     surge = sum(
         each.rate_at(scenario.load) * each.surge.speeds[1] * each.surge.length
         for each in scenario.workload

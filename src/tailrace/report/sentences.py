@@ -17,6 +17,7 @@ from tailrace.answer.result import (
 from tailrace.answer.stations import StationResult
 from tailrace.answer.together import OVER_ALL
 from tailrace.forecast.result import Theory
+from tailrace.plan.cluster.machine import SLOW
 from tailrace.report.columns.studies import relief_unit
 from tailrace.report.figures import key_text, number, percent, rounded_down, time_text
 from tailrace.study.compare import Comparison
@@ -74,7 +75,9 @@ def binding_sentence(result: Result) -> str | None:
     saturation = result.theory.saturation
     most = busiest(result)
     if saturation is not None:
-        station, plural = _named(result, saturation.station, saturation.stage)
+        station, plural = _named(
+            result, saturation.station, saturation.stage, saturation.count, saturation.whose
+        )
         station += _set_by(saturation.key)
         bind, they = ("bind", "they saturate") if plural else ("binds", "it saturates")
         said = f"{station} {bind} first: the load can grow to {rounded_down(saturation.low)} times this before {they}."
@@ -116,7 +119,7 @@ def _closed_sentence(result: Result) -> str:
 
 
 def _overload_sentence(result: Result, overload: Overload) -> str:
-    station, plural = _named(result, overload.station, overload.stage, overload.count)
+    station, plural = _named(result, overload.station, overload.stage, overload.count, overload.whose)
     station += _set_by(overload.key)
     factor = overload.largest_load_factor
     by_itself = "none: what the server does by itself is too much already"
@@ -159,20 +162,29 @@ def _busy(station: StationResult) -> str:
     return f"{percent(station.utilisation or 0.0)} % busy"
 
 
-def _named(result: Result, name: str, stage: str, count: int = 1) -> tuple[str, bool]:
-    """A station as the subject of a sentence, and whether that is a plural; ``count`` if the answer has none."""
-    count = next((each.count for each in result.stations if (each.name, each.stage) == (name, stage)), count)
+def _named(result: Result, name: str, stage: str, count: int = 1, whose: str = "") -> tuple[str, bool]:
+    """A station as the subject of a sentence, and whether that is a plural; ``count`` if the answer has none.
+
+    With ``whose``, of which servers it is, it is one of that ``count`` in each of them.
+    """
+    if not whose:
+        count = next(
+            (each.count for each in result.stations if (each.name, each.stage) == (name, stage)), count
+        )
+    name = name.removeprefix(SLOW)
     pool, _, noun = name.rpartition(": ") if stage in ("lane", "media") else ("", "", name)
     way = ""
+    noun, between, _ = noun.partition(" between servers")
     for ending, side in ((" in", ", inbound,"), (" out", ", outbound,")):
         if noun.endswith(ending):
-            noun, way = noun.removesuffix(ending), side
+            noun, way = noun.removesuffix(ending), f"{between}{side}"
     head = noun.partition(" of ")[0]
     plural = head.endswith("s") and not head.endswith(("ss", "us"))
     if count > 1 and not plural:
         plural, noun = True, noun + ("es" if noun.endswith(("s", "x", "ch")) else "s")
     of = "" if stage in noun else f" ({stage})" if " of " in noun else f" of the {stage}"
-    return f"The {noun}{of}{f' of pool {pool}' if pool else ''}{way}", plural
+    whole = f"The {noun}{of}{f' of pool {pool}' if pool else ''}{way}"
+    return whole + (f" of {whose}" if whose else ""), plural
 
 
 def tail_sentence(figures: Figures) -> str | None:
@@ -258,7 +270,8 @@ def estimate_sentence(theory: Theory) -> str:
     saturation = theory.saturation
     if saturation is None:
         return "No class is open: the load follows the server and saturates nothing."
-    place = f"{saturation.station} ({saturation.stage}){_set_by(saturation.key)}"
+    whose = f" of {saturation.whose}" if saturation.whose else ""
+    place = f"{saturation.station.removeprefix(SLOW)}{whose} ({saturation.stage}){_set_by(saturation.key)}"
     if saturation.is_exceeded:
         return (
             f"Overloaded: at {place} the largest load that can be carried is {rounded_down(saturation.low)} times "

@@ -16,7 +16,7 @@ from tailrace.forecast.edge import saturating_value
 from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.override import chooses_part
 from tailrace.scenario.reading.variant import Variants
-from tailrace.scenario.tables.cost import Cost, cost
+from tailrace.scenario.tables.cost import Cost, cost, height
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.least import Least
 from tailrace.study.resources import resources
@@ -56,19 +56,21 @@ class Candidate:
     @property
     def cost(self) -> Cost | None:
         """Price and power."""
-        return None if self.scenario is None else cost(self.scenario.server)
+        return None if self.scenario is None else cost(self.scenario.server, self.scenario.cluster)
 
     @property
     def height(self) -> float | None:
         """Rack units."""
-        return None if self.scenario is None else self.scenario.server.height
+        return None if self.scenario is None else height(self.scenario.server, self.scenario.cluster)
 
     @property
     def capacity(self) -> int | None:
         """Bytes that its drives hold beside what redundancy takes."""
         if self.scenario is None:
             return None
-        return sum(pool.usable_capacity for pool in self.scenario.server.pools)
+        cluster, pools = self.scenario.cluster, self.scenario.server.pools
+        held = [pool.usable_capacity for pool in pools]
+        return sum(held if cluster is None else map(cluster.usable, held))
 
 
 def candidates(
@@ -105,7 +107,7 @@ def candidates(
     if not possible:
         raise SettingError(f"none of {len(found)} designs can be: {found[0].label}: {found[0].reason}")
     for scenario in possible:
-        if not any(each.limits for part in states(scenario) for each in part.scenario.workload):
+        if not _promises(scenario) and not any(_promises(part.scenario) for part in states(scenario)):
             raise SettingError(
                 f"nothing is promised by {scenario.title!r}, so every design would do; accepted: a target of a class, "
                 "such as [workload.target] p99"
@@ -118,6 +120,10 @@ def candidates(
         for each in found
     ]
     return sorted(priced, key=lambda each: each.least)
+
+
+def _promises(scenario: Scenario) -> bool:
+    return any(each.limits for each in scenario.workload)
 
 
 def _candidate(

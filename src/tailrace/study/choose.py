@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 
 from tailrace import units
+from tailrace.answer.result import TargetResult
 from tailrace.arrays import BoolArray
 from tailrace.crew.crew import Interrupted
 from tailrace.errors import SettingError, UnitError
+from tailrace.measure.length import PILOT_START
 from tailrace.measure.verdict import Verdict
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
@@ -20,7 +22,7 @@ from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import Shown
 from tailrace.study.candidates import Candidate, candidates, has_as_much
-from tailrace.study.judge import Judge, Judged, Lengths
+from tailrace.study.judge import FIRST, Judge, Judged, Lengths
 from tailrace.study.least import Least
 from tailrace.study.session import How, Session
 from tailrace.study.tried import Tried, deciding
@@ -34,6 +36,11 @@ NEXT_UP = 3
 MOST_BEYOND = 12
 """Designs looked at behind the one that is chosen, at most."""
 
+FIRST_SPEND = 4 * FIRST * PILOT_START
+"""Requests for the first look at a design, in each condition."""
+MORE_SPEND = 4
+"""How many times that for the next, if it takes one."""
+
 
 @dataclass(frozen=True)
 class Offer:
@@ -42,7 +49,7 @@ class Offer:
     ``verdict`` is None where there is no such design, or where nobody looked: it is not less than the one chosen.
     ``tried`` holds the target that decided. ``as_of`` is another design that has as much of everything, and that this
     one therefore misses with; ``overloaded`` the station that cannot keep up, ``carries`` how many
-    times the load it carries.
+    times the load it carries. ``doubt`` says why nothing is said of the figure that would decide.
     """
 
     candidate: Candidate
@@ -51,6 +58,7 @@ class Offer:
     as_of: Candidate | None = None
     overloaded: str | None = None
     carries: float | None = None
+    doubt: str | None = None
 
     def row(self, keys: Sequence[str], least: str) -> dict[str, Any]:
         """The same, ready for JSON; in SI units."""
@@ -70,7 +78,7 @@ class Offer:
             "overloaded_station": self.overloaded,
             "carries": self.carries,
             "as_of": self.as_of and self.as_of.label,
-            "reason": self.candidate.reason or None,
+            "reason": self.candidate.reason or self.doubt,
         }
 
 
@@ -209,6 +217,8 @@ def choose(
         axes = axes or axes_of(first.choice.vary)
         least, capacity = least or first.choice.least, capacity or first.choice.capacity
     wanted = Least.of(least or "price")
+    for each in designs.values():
+        Lengths.of(each).check(each)
     held = _bytes(capacity)
     found = candidates(designs, axes, wanted, held, how.get("seed"))
     asked = {
@@ -253,7 +263,8 @@ class _Search:
     """Looks at designs until the least that does is known.
 
     Each look is at the design that rules out most, whichever way it turns out: one that misses takes with it all that
-    have no more of anything, one that does all that are not less.
+    have no more of anything, one that does all that are not less. A design near its limit waits until all others have
+    been looked at: they may rule it out for far less.
     """
 
     def __init__(
@@ -263,13 +274,22 @@ class _Search:
         self.offers = [Offer(each) for each in found]
         most = Lengths.of(scenario)
         self.judge = Judge(session.bench, most, most.looks * len(found))
+        self._most = most.requests * most.replications
+        self._spend = FIRST_SPEND
         self._open = np.array([each.scenario is not None for each in found])
+        self._waits = np.zeros(len(found), dtype=bool)
+        self._spent = [0] * len(found)
         self.best: int | None = None
 
     def go(self) -> None:
         """Find the least, then some that are next to it."""
-        while (place := self._next()) is not None:
-            self._look(place)
+        while True:
+            while (place := self._next()) is not None:
+                self._look(place)
+            if not self._waits[: self.best].any():
+                break
+            self._spend *= MORE_SPEND
+            self._waits[:] = False
         if self.best is None:
             return
         behind = [place for place in range(self.best + 1, len(self.offers)) if self._is_possible(place)]
@@ -293,8 +313,7 @@ class _Search:
 
     def _next(self) -> int | None:
         """The design that rules out most at worst; of several the least. None where nothing less is open."""
-        end = len(self.offers) if self.best is None else self.best
-        places = np.flatnonzero(self._open[:end])
+        places = np.flatnonzero((self._open & ~self._waits)[: self.best])
         if not places.size:
             return None
         missed = self._more[np.ix_(places, places)].sum(axis=1)
@@ -305,14 +324,16 @@ class _Search:
         candidate = self.offers[place].candidate
         assert candidate.scenario is not None
         before = self.judge.requests
-        seen = self.judge.judged(candidate.scenario)
-        self._open[place] = False
-        self.offers[place] = self._offer(candidate, seen, self.judge.requests - before)
+        seen = self.judge.judged(candidate.scenario, self._spend)
+        self._waits[place] = seen.verdict == "undecided" and self._spend < self._most
+        self._open[place] = self._waits[place]
+        self._spent[place] += self.judge.requests - before
+        self.offers[place] = self._offer(candidate, seen, self._spent[place])
         if seen.verdict == "met":
             self.best = place if self.best is None else min(self.best, place)
         elif seen.verdict != "undecided":
             for other in np.flatnonzero(self._more[place] & self._open):
-                self._open[other] = False
+                self._open[other] = self._waits[other] = False
                 self.offers[other] = Offer(self.offers[other].candidate, seen.verdict, as_of=candidate)
 
     def _offer(self, candidate: Candidate, seen: Judged, requests: int) -> Offer:
@@ -327,4 +348,10 @@ class _Search:
             tried,
             overloaded=None if overloaded is None else overloaded.station,
             carries=None if overloaded is None else overloaded.largest_load_factor,
+            doubt=_open_because(seen, target) if target and seen.verdict == "undecided" else None,
         )
+
+
+def _open_because(seen: Judged, target: TargetResult) -> str | None:
+    """Why nobody can say, where it is not the width of the interval alone."""
+    return seen.doubt(target.class_name) or (target.judged.method if target.judged.low is None else None)

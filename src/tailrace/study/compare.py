@@ -179,7 +179,14 @@ def compare(
         results = [result_of(bench, each) for each in seen]
         carried = [carries(bench, each) for each in scenarios]
     designs = tuple(
-        Design(name, result, cost(scenario.server), factor, unknown, boxes(carried[0][0], factor))
+        Design(
+            name,
+            result,
+            cost(scenario.server, scenario.cluster),
+            factor,
+            unknown,
+            boxes(carried[0][0], factor),
+        )
         for name, result, scenario, (factor, unknown) in zip(called, results, scenarios, carried, strict=True)
     )
     found: list[Difference] = []

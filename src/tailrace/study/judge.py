@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from tailrace.answer.bench import Bench, Evidence
+from tailrace.answer.doubts import rounded_up
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.pilot import CONFIRMING
 from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
 from tailrace.answer.together import OVER_ALL, Together, is_own, joint_limits, saturates_at, statements
+from tailrace.errors import SettingError
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
+from tailrace.measure.warmup import FEWEST_REQUESTS
 from tailrace.quantity import Quantity
 from tailrace.replicate.task import digest_of
 from tailrace.scenario.reading.conditions import State, states
@@ -50,6 +53,22 @@ class Lengths:
             return cls(run.budget, run.replications, 0.0)
         return cls(run.budget, MOST_REPLICATIONS, run.wanted_precision / 2)
 
+    def check(self, scenario: Scenario) -> None:
+        """Raises SettingError if runs are too short for a class with a target, however many there are."""
+        for part in states(scenario):
+            classes = part.scenario.workload
+            if not all(each.is_open for each in classes):
+                continue
+            for each in classes:
+                share = each.rate_at(part.scenario.load) / part.scenario.open_rate_per_s
+                if each.limits and share * self.requests < FEWEST_REQUESTS:
+                    needed = (FEWEST_REQUESTS + 4 * math.sqrt(FEWEST_REQUESTS)) / share
+                    raise SettingError(
+                        f"run.requests is {self.requests:,}, of which some {share * self.requests:.0f} are of "
+                        f"{each.name}: too few to say whether its latency has settled, so no design could be chosen; "
+                        f"accepted: at least {rounded_up(needed):,}"
+                    )
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -72,6 +91,11 @@ class Judged:
         """Whether it cannot carry the load, in one condition at least."""
         return any(each.overload is not None for each in self.seen)
 
+    def doubt(self, name: str) -> str | None:
+        """Why figures of a class are not to be relied on, in the first condition in which they are not."""
+        found = (each.sample.doubts.get(name) for each in self.seen)
+        return next((each.reason for each in found if each is not None), None)
+
     @property
     def verdict(self) -> Verdict:
         """The verdict of all targets together."""
@@ -89,13 +113,18 @@ class Judge:
         self._bench, self._most = bench, most
         self._length = min(PILOT_START, most.requests)
         self._kept: dict[tuple[str, int], Sample] = {}
+        self._reached: dict[tuple[str, str], tuple[int, int]] = {}
         self._level = bonferroni_level(LEVEL, looks)
         self.looks = 0
         self.requests = 0
 
-    def judged(self, scenario: Scenario) -> Judged:
-        """The last look at a scenario; of one with conditions the hardest first, up to one in which it fails."""
-        parts = states(scenario)
+    def judged(self, scenario: Scenario, spend: float = math.inf) -> Judged:
+        """The last look at a scenario; of one with conditions the hardest first, up to one in which it fails.
+
+        ``spend`` is how many requests may be in the runs of a look, in each condition: a verdict that takes more stays
+        open, and the next call goes on from there. Only what looks overloaded is followed up whatever it takes.
+        """
+        parts, digest = states(scenario), digest_of(scenario)
         level = bonferroni_level(self._level, statements(parts))
         ordered = sorted(parts, key=lambda each: saturates_at(self._bench, each.scenario))
         for part in ordered:
@@ -104,42 +133,51 @@ class Judge:
                 return Judged((Evidence(part.scenario, Sample([]), 0, asked),), (), part.name)
         found = Judged((), ())
         for part in ordered:
-            last = self._decided(partial(self._look, part, level))
+            last = self._decided((digest, part.name), partial(self._look, part, level), spend)
             overloaded = part.name if last.is_overloaded else ""
             found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised), overloaded)
             if found.verdict in ("missed", "overloaded"):
                 return found
         if joint_limits(parts):
-            last = self._decided(partial(self._look_over_all, scenario, parts, level))
+            look = partial(self._look_over_all, scenario, parts, level)
+            last = self._decided((digest, OVER_ALL), look, spend)
             found = Judged((*found.seen, *last.seen), (*found.promised, *last.promised))
         return found
 
-    def _decided(self, look: Callable[[int, int], Judged]) -> Judged:
+    def _decided(self, part: tuple[str, str], look: Callable[[int, int], Judged], spend: float) -> Judged:
         """The last of looks at replications of a length, and so many of them."""
-        length, replications = self._length, min(FIRST, self._most.replications)
+        reached = self._reached.get(part, (self._length, min(FIRST, self._most.replications)))
         while True:
-            seen = look(length, replications)
-            if seen.is_overloaded and length < self._most.requests:
-                # In a short run the first requests still fill the server, and what piles up may be no more than that.
-                length = min(CONFIRMING * length, self._most.requests)
-                continue
-            if seen.verdict != "undecided":
+            self._reached[part] = reached
+            seen = look(*reached)
+            further = self._further(seen, *reached)
+            if further is None or (math.prod(further) > spend and not seen.is_overloaded):
                 return seen
-            open_ = [each.judged for each in seen.targets if each.verdict == "undecided"]
-            is_short = any(each.value is None for each in open_) or any(e.sample.doubts for e in seen.seen)
-            if is_short and length < self._most.requests:
-                length = min(2 * length, self._most.requests)
-                # What one value needs its neighbours will need too.
-                self._length = max(self._length, length)
-                continue
-            widths = [each.relative_half_width for each in open_]
-            is_fine = all(width is not None and width <= self._most.precision for width in widths)
-            if is_fine or replications >= self._most.replications:
-                if is_fine or length >= self._most.requests:
-                    return seen
-                length = min(2 * length, self._most.requests)
-                continue
-            replications = min(2 * replications, self._most.replications)
+            reached = further
+
+    def _further(self, seen: Judged, length: int, replications: int) -> tuple[int, int] | None:
+        """Requests and replications of the look after this one; None where it is the last."""
+        most = self._most
+        if seen.is_overloaded and length < most.requests:
+            # In a short run the first requests still fill the server, and what piles up may be no more than that.
+            return min(CONFIRMING * length, most.requests), replications
+        if seen.verdict != "undecided":
+            return None
+        open_ = [each.judged for each in seen.targets if each.verdict == "undecided"]
+        longer = min(2 * length, most.requests), replications
+        is_short = any(each.value is None for each in open_) or any(e.sample.doubts for e in seen.seen)
+        if is_short and length < most.requests:
+            # What one value needs its neighbours will need too.
+            self._length = max(self._length, longer[0])
+            return longer
+        if any(math.isinf(doubt.off_by) for each in seen.seen for doubt in each.sample.doubts.values()):
+            return None  # of which more replications would say no more
+        widths = [each.relative_half_width for each in open_]
+        if all(width is not None and width <= most.precision for width in widths):
+            return None
+        if replications < most.replications:
+            return length, min(2 * replications, most.replications)
+        return longer if length < most.requests else None
 
     def _look(self, part: State, level: float, length: int, replications: int) -> Judged:
         """A look at a scenario in one condition, or by itself."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from tailrace.errors import ScenarioError, SettingError
 from tailrace.scenario.reading.variant import Variants
-from tailrace.scenario.tables.cost import CostItem, cost, parts
+from tailrace.scenario.tables.cost import CostItem, cost, height, parts
 from tailrace.scenario.tables.scenario import Scenario
 
 HOURS_A_YEAR = 8766.0
@@ -55,11 +55,12 @@ class Least:
         """
         if self.key is not None:
             return self._at_key(scenario)
-        spent = cost(scenario.server)
+        spent = cost(scenario.server, scenario.cluster)
         if self.text == "height":
-            if scenario.server.height is None:
+            tall = height(scenario.server, scenario.cluster)
+            if tall is None:
                 raise SettingError("least is height, and server.height is not given; accepted: rack units")
-            return scenario.server.height
+            return tall
         wanted = (("price", self.needs_price, spent.price), ("power", self.needs_power, spent.power_w))
         for name, needed, value in wanted:
             if needed and value is None:
@@ -86,7 +87,7 @@ class Least:
         """
         seen: dict[str, list[CostItem]] = {}
         for design in designs:
-            for part in parts(design.server):
+            for part in parts(design.server, design.cluster):
                 seen.setdefault(part.name, []).append(part)
         for name, every in seen.items():
             for key, needed, known in (

@@ -283,7 +283,7 @@ def _relieved(
     found = Relieved(change.resource.name, change.factor, change.described, change.settings)
     if then is None:
         return replace(found, reason=f"not accepted: {change.reason}")
-    before, after = cost(now.scenario.server), cost(then.scenario.server)
+    before, after = (cost(each.scenario.server, each.scenario.cluster) for each in (now, then))
     where, class_name, quantity = target
     ours, theirs = now.section(where, class_name, quantity), then.section(where, class_name, quantity)
     return replace(

@@ -92,6 +92,10 @@ def changes(variants: Variants, factor: float) -> tuple[Change, ...]:
 def resources(scenario: Scenario) -> Iterator[Resource]:
     """All resources that a server has, by the names that answers use."""
     server = scenario.server
+    if scenario.cluster is not None:
+        yield Resource("servers", (("cluster.servers", 1),))
+        if scenario.cluster.network is not None:
+            yield Resource("network between servers", (("cluster.network.rate", 1),))
     if isinstance(server.network, Network):
         yield Resource("network", (("server.network.rate", 1),))
     elif isinstance(server.network, LawStage):

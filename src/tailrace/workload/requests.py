@@ -22,7 +22,8 @@ class Requests:
     ``index`` is the position in the class (or in the client's own source), by which every further draw for a
     request is keyed. ``arrival_s`` are the arrivals, where planning knows them (open), and ``later`` the requests of
     the same source that arrive soon after these, as far as a medium has to look ahead. Where it does not (closed),
-    ``most_per_s`` is the rate at which the source can issue at most: that of its thinking.
+    ``most_per_s`` is the rate at which the source can issue at most: that of its thinking. ``server`` is the number of
+    the server that each is sent to, where there are several.
     """
 
     streams: Streams
@@ -34,6 +35,7 @@ class Requests:
     arrival_s: FloatArray | None = None
     later: Requests | None = None
     most_per_s: float = np.inf
+    server: IntArray | None = None
 
     def __len__(self) -> int:
         return self.index.size
@@ -54,6 +56,7 @@ class Requests:
             read=self.read[at],
             arrival_s=None if self.arrival_s is None else self.arrival_s[at],
             later=None,
+            server=None if self.server is None else self.server[at],
         )
 
     @property

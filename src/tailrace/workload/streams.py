@@ -53,6 +53,8 @@ class Purpose(IntEnum):
     COPY = 40
     CACHE_HIT = 50
     COMPUTE = 60
+    PLACEMENT = 70
+    SERVER = 71
 
 
 @dataclass(frozen=True)

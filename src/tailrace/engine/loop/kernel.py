@@ -16,7 +16,6 @@ from tailrace.engine.loop.agenda import (
     clear,
     close_hole,
     forget_way,
-    make_ready,
     new_way,
     put_back,
     schedule,
@@ -25,6 +24,7 @@ from tailrace.engine.loop.agenda import (
 from tailrace.engine.loop.arm import arm_answers, arm_arrives, arm_served
 from tailrace.engine.loop.compilation import compiled, inlined, kept, version_of_sources
 from tailrace.engine.loop.gates import collects, gives, queue_up_ranked, releases, takes
+from tailrace.engine.loop.joins import alternative, end_branch, end_member, leave_chunk, send_quorum
 from tailrace.engine.loop.layout import (
     BRANCH,
     CARRY_ON,
@@ -41,6 +41,7 @@ from tailrace.engine.loop.layout import (
     INDEX_SHIFT,
     ISSUES,
     MARK,
+    MEMBER,
     NEEDS_CALENDAR,
     NEEDS_ROWS,
     NEEDS_STATION,
@@ -59,6 +60,7 @@ from tailrace.engine.loop.layout import (
     Record,
     Records,
 )
+from tailrace.engine.loop.noted import note_finished, note_lap
 from tailrace.engine.loop.stations import (
     fcfs_arrives,
     fcfs_served,
@@ -69,12 +71,15 @@ from tailrace.engine.loop.stations import (
     queue_up,
 )
 from tailrace.plan.columns import (
+    CHOOSE,
     COLLECT,
     DETACH,
     DRAW,
     END,
     GIVE,
+    JUMP,
     LAP,
+    QUORUM,
     RELEASE,
     SPLIT,
     TAKE,
@@ -264,8 +269,20 @@ def _walk(loop: Record, arrays: Arrays, number: Place) -> int:
                     way.pc = pc
                     put_back(loop, arrays, number)
                     return FULL
-                _note_lap(loop, arrays, way, arg)
+                note_lap(loop, arrays, way, arg)
             pc += 1
+        elif op == CHOOSE:
+            pc = alternative(arrays, pc, arg) + 1
+        elif op == JUMP:
+            pc += arg
+        elif op == QUORUM:
+            way.pc = pc
+            if loop.unused_count < arg + 1:
+                loop.asked = arg + 1
+                put_back(loop, arrays, number)
+                return NEEDS_WAYS
+            send_quorum(loop, arrays, number)
+            return CARRY_ON
         else:
             sent = arg if op == SPLIT else 1
             if loop.unused_count < sent:
@@ -335,31 +352,25 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     """A way is at the END of its path."""
     way = arrays.ways[place(number)]
     if way.sort == BRANCH:
-        parent = arrays.ways[way.owner]
-        parent.link -= 1
-        if parent.link == 0:  # this branch is the one that the request has waited for
-            for stage in range(4):
-                parent.wait_s[stage] += way.wait_s[stage]
-                parent.service_s[stage] += way.service_s[stage]
-            make_ready(loop, arrays, way.owner)
+        end_branch(loop, arrays, way)
+        forget_way(loop, arrays, number)
+        return CARRY_ON
+    if way.sort == MEMBER:
+        end_member(loop, arrays, way)
         forget_way(loop, arrays, number)
         return CARRY_ON
     observed = way.sort != DETACHED and way.order < loop.wanted
     if observed and loop.finished_count == arrays.finished.size:
         put_back(loop, arrays, number)
         return FULL
-    chunk = arrays.chunks[way.chunk]
-    chunk.live -= 1
-    if chunk.live == 0:
-        arrays.dead[loop.dead_count] = way.chunk
-        loop.dead_count += 1
+    leave_chunk(loop, arrays, way.chunk)
     if way.sort == DETACHED:
         loop.detached -= 1
         forget_way(loop, arrays, number)
         return CARRY_ON
     loop.completed += 1
     if observed:
-        _record(loop, arrays, way)
+        note_finished(loop, arrays, way)
         loop.missing -= 1
         if loop.missing == 0:
             return DONE
@@ -369,31 +380,3 @@ def _end(loop: Record, arrays: Arrays, number: Place) -> int:
     else:
         forget_way(loop, arrays, number)
     return CARRY_ON
-
-
-@inlined
-def _note_lap(loop: Record, arrays: Arrays, way: Record, step: int) -> None:
-    entry = arrays.laps[loop.lapped_count]
-    loop.lapped_count += 1
-    entry.order = way.order
-    entry.step = step
-    entry.at_s = loop.now
-    for stage in range(4):
-        entry.wait_s[stage] = way.wait_s[stage]
-        entry.service_s[stage] = way.service_s[stage]
-
-
-@inlined
-def _record(loop: Record, arrays: Arrays, way: Record) -> None:
-    row, entry = arrays.rows[way.owner], arrays.finished[loop.finished_count]
-    loop.finished_count += 1
-    entry.order = way.order
-    entry.size_bytes = row.size_bytes
-    entry.client = row.client if way.sort == OPEN else arrays.cycles[way.cycle].client
-    entry.class_index = row.class_index
-    entry.kind = row.kind
-    entry.arrival_s = way.issued_s
-    entry.completion_s = loop.now
-    for stage in range(4):
-        entry.wait_s[stage] = way.wait_s[stage]
-        entry.service_s[stage] = way.service_s[stage]

@@ -39,8 +39,10 @@ def _record(*fields: tuple[Any, ...], size_bytes: int | None = None) -> np.dtype
     return np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": size_bytes})
 
 
-OPEN, CLOSED, BRANCH, DETACHED = range(4)
-"""Sorts of ways: a request of the open source or of a closed client, a branch of a split, a detached way."""
+OPEN, CLOSED, BRANCH, DETACHED, MEMBER, QUORUM = range(6)
+"""Sorts of ways: a request of the open source or of a closed client, a branch of a split, a detached way; a branch of a
+quorum, and the quorum itself, which stands between them and the way that waits: ``link`` is how many of them are under
+way, ``pc`` how many are still waited for."""
 
 WALKS, ISSUES, WANTS_ROW = range(3)
 """States of a way: on its path; a request that is about to be issued; a cycle that is about to take a row."""
@@ -51,7 +53,7 @@ WAY = _record(
         "link",
         "u4",
     ),  # the way behind it in the queue in which it stands, or the number of branches it waits for
-    ("owner", "u4"),  # the row of a request, the parent of a branch
+    ("owner", "u4"),  # the row of a request, the parent of a branch, the quorum of a member
     ("chunk", "u4"),
     ("cycle", "u4"),
     ("rank", "u2"),  # the place of its class's priority among all priorities

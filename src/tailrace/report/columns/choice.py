@@ -59,8 +59,9 @@ def why(offer: Offer) -> str:
         return "nobody looked"
     unit = target_unit(target)
     value = "not known" if target.judged.value is None else unit.text(target.judged.value, 3)
+    because = f"; {offer.doubt}" if offer.doubt else ""
     said = f"{target.class_name} {target.quantity.shown} {value}"
-    return f"{said}, {target.quantity.bound} {unit.text(target.limit, 6)}{_where(offer)}"
+    return f"{said}, {target.quantity.bound} {unit.text(target.limit, 6)}{_where(offer)}{because}"
 
 
 def _where(offer: Offer) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tailrace import units
 from tailrace.report.figures import byte_size, number, unit_of
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool
 from tailrace.scenario.tables.step import Step
@@ -60,7 +61,7 @@ def stage_parts(scenario: Scenario) -> dict[str, list[str]]:
     """What each stage is made of, in a few words."""
     server = scenario.server
     return {
-        "network": [_network(server.network)],
+        "network": [*_cluster(scenario.cluster), _network(server.network)],
         "controller": [_controller(server.controller)],
         "lane": [_named(pool, _lanes(pool.lanes)) for pool in server.pools],
         "media": [_named(pool, _media(pool)) for pool in server.pools],
@@ -73,6 +74,19 @@ def _counted(count: int, noun: str) -> str:
 
 def _named(pool: Pool, said: str) -> str:
     return f"{pool.name}: {said}" if pool.name else said
+
+
+def _cluster(cluster: Cluster | None) -> list[str]:
+    """How many servers there are, each with the parts that follow."""
+    if cluster is None:
+        return []
+    kept = "every piece once"
+    if cluster.code is not None:
+        kept = f"a code of {cluster.code.data} + {cluster.code.parity}"
+    elif cluster.width > 1:
+        kept = f"{cluster.width} copies"
+    down = f", {cluster.failed} of them down" if cluster.failed else ""
+    return [f"{cluster.servers} servers{down}, {kept}; of each:"]
 
 
 def _network(network: Network | LawStage | None) -> str:

@@ -18,7 +18,7 @@ from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
 
 REFUSED = {
-    "condition": "keys of server, workload and run, and load: a condition has none inside",
+    "condition": "keys of server, cluster, workload and run, and load: a condition has none inside",
     "run.seed": "one seed for all conditions, so that they see the same random numbers: run.seed of the scenario",
     "title": "one title for all conditions: that of the scenario",
 }

@@ -17,8 +17,11 @@ LESS_IS_WORSE_THAN_TIME = ("think_time", "flush_after", "age_limit")
 MORE_IS_WORSE = (
     "failed",
     "slow_drives",
+    "slow_servers",
     "slow_factor",
     "rebuild_rate",
+    "recovery_rate",
+    "done_after",
     "write_amplification",
     "variability",
     "frame_overhead",
@@ -85,7 +88,7 @@ class Dial:
     def worse_upwards(self) -> bool:
         """Whether a server has the harder time the larger the value: load and service times, not resources."""
         name = self.key.rpartition(".")[2]
-        if self.key.startswith("server"):
+        if self.key.startswith(("server", "cluster")):
             is_time = self.shape.quantity == "time" and name not in LESS_IS_WORSE_THAN_TIME
             return is_time or name in MORE_IS_WORSE
         return name not in LESS_IS_WORSE_THAN_TIME and name != "limit"

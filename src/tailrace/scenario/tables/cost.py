@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.model import Model
 from tailrace.scenario.tables.server import Controller, Lanes, LawStage, Network, Pool, Server
 
@@ -34,8 +35,21 @@ class Cost:
     lacking_power: tuple[str, ...]
 
 
-def parts(server: Server) -> tuple[CostItem, ...]:
-    """All parts of a server that can have a price: ports, cores, adapters or links, drives, and the rest."""
+def parts(server: Server, cluster: Cluster | None = None) -> tuple[CostItem, ...]:
+    """All parts that can have a price: ports, cores, adapters or links, drives, and the rest, of all servers."""
+    of_one = _parts_of_server(server)
+    if cluster is None:
+        return of_one
+    every = [replace(part, count=part.count * cluster.servers) for part in of_one]
+    if cluster.network is not None:
+        ports, count = cluster.network, cluster.network.ports * cluster.servers
+        every.append(
+            CostItem("ports between servers", count, ports.price, ports.power, "cluster.network", ports)
+        )
+    return tuple(every)
+
+
+def _parts_of_server(server: Server) -> tuple[CostItem, ...]:
     found = []
     network, controller = server.network, server.controller
     if network is not None:
@@ -68,9 +82,9 @@ def _parts_of_pool(pool: Pool, path: str) -> list[CostItem]:
     return [links, drives]
 
 
-def cost(server: Server) -> Cost:
-    """Price and power of a whole server, as far as its parts say."""
-    every = parts(server)
+def cost(server: Server, cluster: Cluster | None = None) -> Cost:
+    """Price and power of a whole server, or of all servers of a cluster, as far as their parts say."""
+    every = parts(server, cluster)
     prices = [part.count * part.price for part in every if part.price is not None]
     powers = [part.count * part.power_w for part in every if part.power_w is not None]
     return Cost(
@@ -79,3 +93,8 @@ def cost(server: Server) -> Cost:
         tuple(part.name for part in every if part.price is None),
         tuple(part.name for part in every if part.power_w is None),
     )
+
+
+def height(server: Server, cluster: Cluster | None = None) -> float | None:
+    """Rack units of a server, or of all servers of a cluster; None where it is not said."""
+    return None if server.height is None else server.height * (1 if cluster is None else cluster.servers)

@@ -14,6 +14,7 @@ from tailrace.scenario.tables import outside
 from tailrace.scenario.tables.checks import checks
 from tailrace.scenario.tables.checks.addresses import pool_uses
 from tailrace.scenario.tables.choice import Choice
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.condition import Condition
 from tailrace.scenario.tables.condition import findings as findings_of_conditions
 from tailrace.scenario.tables.fields import Number, Text
@@ -24,7 +25,7 @@ from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import content_digest
 
-ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within", "height")
+ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_within", "height", "cluster")
 """Keys that came later: a scenario without them is the same as before there were any."""
 
 
@@ -38,6 +39,9 @@ class Scenario(Model):
         default=1.0, description="Multiplies the rate of all open classes."
     )
     server: Server = Field(description="The storage server.")
+    cluster: Cluster | None = Field(
+        default=None, description="Several servers alike behind the same clients; left out: one server."
+    )
     workload: Annotated[tuple[Workload, ...], Field(min_length=1, max_length=1000)] = Field(
         description="The classes of requests."
     )
@@ -51,7 +55,7 @@ class Scenario(Model):
 
     def findings(self) -> Iterator[Finding]:
         """What is wrong between the server and the workload, and between the conditions."""
-        yield from checks.findings(self.server, self.workload)
+        yield from checks.findings(self.server, self.workload, self.cluster)
         yield from findings_of_conditions(self.condition)
 
     @property
@@ -125,7 +129,7 @@ class Scenario(Model):
     def spans(self) -> tuple[tuple[int, int], ...]:
         """(start, length) in bytes of each class's addresses in its pool, in file order: see `checks.addresses`."""
         placed = dict[int, tuple[int, int]]()
-        for use in pool_uses(self.server, self.workload):
+        for use in pool_uses(self.server, self.workload, self.cluster):
             placed |= use.spans
         return tuple(placed[index] for index in range(len(self.workload)))
 

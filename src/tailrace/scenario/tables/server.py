@@ -66,13 +66,13 @@ class LawStage(Model):
     power: PowerOrZero | None = power_of("of its servers")
 
 
-class Network(Model):
-    """The network ports of the server, which share one load, each way apart."""
+class Ports(Model):
+    """The network ports of a server, which share one load, each way apart."""
 
     ports: Whole = Field(default=1, ge=1, le=1024, description="Number of ports.")
     rate: LineRate = Field(description="Rate of one port, each way.")
     round_trip: TimeOrZero = Field(
-        default=0.0, description="Unloaded time from client to server and back, serialisation excluded."
+        default=0.0, description="Unloaded time there and back, serialisation excluded."
     )
     frame_payload: Size = Field(default=1448, description="Bytes of payload in a full frame.")
     frame_overhead: SizeOrZero = Field(
@@ -82,15 +82,20 @@ class Network(Model):
     message_payload: Size = Field(
         default=72, description="Payload of a message that carries no data: command or status."
     )
-    client_rate: LineRate | None = Field(
-        default=None, description="Rate of each client's own link; without it no limit."
-    )
     discipline: LinkDiscipline = Field(
         default="ps", description="Processor sharing of the link, or first come first served in pieces."
     )
     transfer_piece: Piece = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
     price: Price | None = price_of("port")
     power: PowerOrZero | None = power_of("port")
+
+
+class Network(Ports):
+    """The network ports of the server to its clients."""
+
+    client_rate: LineRate | None = Field(
+        default=None, description="Rate of each client's own link; without it no limit."
+    )
 
 
 class Controller(Model):

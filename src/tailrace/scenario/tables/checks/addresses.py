@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tailrace import units
 from tailrace.scenario.tables.checks import replayed
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.model import Finding, KeyPath
 from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
@@ -40,11 +41,18 @@ def spans(usable: int, stripe_unit: int, workloads: Sequence[Workload]) -> tuple
 
 @dataclass(frozen=True)
 class PoolUse:
-    """A pool, where its keys stand, and the classes that use it, by number."""
+    """A pool, where its keys stand, and the classes that use it, by number; ``cluster`` if it is in several servers."""
 
     pool: Pool
     path: KeyPath
     classes: dict[int, Workload]
+    cluster: Cluster | None = None
+
+    @property
+    def usable(self) -> int:
+        """Bytes of data that fit: of all servers together, if there are several."""
+        alone = self.pool.usable_capacity
+        return alone if self.cluster is None else self.cluster.usable(alone)
 
     def keys(self, *keys: KeyPath) -> tuple[KeyPath, ...]:
         """Keys of the pool as keys of the file, and that of each class which says that it uses it."""
@@ -54,11 +62,13 @@ class PoolUse:
     @property
     def spans(self) -> dict[int, tuple[int, int]]:
         """(start, length) of the addresses of each class, by its number."""
-        found = spans(self.pool.usable_capacity, self.pool.layout.stripe_unit, tuple(self.classes.values()))
+        found = spans(self.usable, self.pool.layout.stripe_unit, tuple(self.classes.values()))
         return dict(zip(self.classes, found, strict=True))
 
 
-def pool_uses(server: Server, workloads: Sequence[Workload]) -> Iterator[PoolUse]:
+def pool_uses(
+    server: Server, workloads: Sequence[Workload], cluster: Cluster | None = None
+) -> Iterator[PoolUse]:
     """Every pool in the order of the file, and the classes that use it; the only pool need not be named."""
     alone = server.pools[0].name if len(server.pools) == 1 else None
     for place, pool in enumerate(server.pools):
@@ -67,13 +77,23 @@ def pool_uses(server: Server, workloads: Sequence[Workload]) -> Iterator[PoolUse
             for index, each in enumerate(workloads)
             if (alone if each.pool is None else each.pool) == pool.name
         }
-        yield PoolUse(pool, server.pool_path(place), mine)
+        yield PoolUse(pool, server.pool_path(place), mine, cluster)
+
+
+def _capacity(use: PoolUse) -> tuple[KeyPath, ...]:
+    """The keys on which it rests how much fits."""
+    shared: tuple[KeyPath, ...] = () if use.cluster is None else (("cluster",),)
+    return (*use.keys(*_CAPACITY), *shared)
 
 
 def findings(use: PoolUse) -> Iterator[Finding]:
     """What is wrong between the capacity of a pool and the addresses of its classes."""
-    usable, capacity = use.pool.usable_capacity, use.keys(*_CAPACITY)
-    if usable == 0:
+    usable, capacity = use.usable, _capacity(use)
+    if use.pool.usable_capacity and usable == 0:
+        most = units.short_size(use.pool.usable_capacity)
+        wrong, accepted = "no piece fits on the servers", f"at most {most}, or larger drives"
+        yield Finding(("cluster", "piece"), wrong, accepted, capacity)
+    elif usable == 0:
         key = (*use.path, "media", "capacity")
         yield Finding(key, "less than one stripe unit", "at least layout.stripe_unit", capacity)
     elif usable >= 2**63:
@@ -95,13 +115,16 @@ def findings(use: PoolUse) -> Iterator[Finding]:
 def _too_large(index: int, workload: Workload, use: PoolUse) -> Iterator[Finding]:
     """A request, a span or a start that the capacity does not hold."""
     key = ("workload", index)
-    usable, capacity = use.pool.usable_capacity, use.keys(*_CAPACITY)
+    usable, capacity = use.usable, _capacity(use)
+    end = 0 if workload.start is None else workload.start + (workload.span or 1)
+    if max(workload.largest_size, workload.span or 0, end) <= usable:
+        return
     most = units.short_size(usable)
     if workload.largest_size > usable:
         yield Finding((*key, "request_size"), "larger than all the drives", f"at most {most}", capacity)
     if workload.span is not None and workload.span > usable:
         yield Finding((*key, "span"), "beyond the usable capacity", f"at most {most}", capacity)
-    elif workload.start is not None and workload.start + (workload.span or 1) > usable:
+    elif end > usable:
         accepted = f"start and span together at most {most}"
         rests_on = (*capacity, (*key, "span"))
         yield Finding((*key, "start"), "reaches beyond the usable capacity", accepted, rests_on)
@@ -114,14 +137,14 @@ def _too_short(index: int, use: PoolUse, length: int) -> Iterator[Finding]:
     if length // parts >= workload.largest_size:
         return
     in_row = sum(other.span or 0 for other in use.classes.values() if other.start is None)
-    if workload.span is None and workload.start is None and in_row >= use.pool.usable_capacity:
+    if workload.span is None and workload.start is None and in_row >= use.usable:
         return  # said of the whole row
     key = ("workload", index)
     rests_on: tuple[KeyPath, ...] = tuple(
         (*key, k) for k in ("request_size", "clients", "pattern", "start", "span")
     )
     if workload.span is None:
-        rests_on += (*use.keys(*_CAPACITY), *(("workload", i, "span") for i in use.classes))
+        rests_on += (*_capacity(use), *(("workload", i, "span") for i in use.classes))
     each = f" for each of {parts} clients" if parts > 1 else ""
     size, least = (
         units.write(workload.largest_size, "size"),
@@ -145,10 +168,10 @@ def _too_long_a_row(use: PoolUse, usable: int) -> Iterator[Finding]:
     if total > usable:
         wrong = f"the spans add up to {units.short_size(total, upwards=True)}"
         accepted = f"at most {most} in all, or a start for classes that share addresses"
-        rests_on = (*keys, *use.keys(*_CAPACITY))
+        rests_on = (*keys, *_capacity(use))
         yield Finding(("workload", row[-1][0], "span"), wrong, accepted, rests_on)
     elif total == usable and without:
         accepted = f"spans of less than {most} in all, or a start for classes that share addresses"
         wrong = "the spans of the other classes leave no room"
-        rests_on = (*keys, *use.keys(*_CAPACITY))
+        rests_on = (*keys, *_capacity(use))
         yield Finding(("workload", without[0], "span"), wrong, accepted, rests_on)

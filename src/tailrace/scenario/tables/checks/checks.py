@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from tailrace.quantity import FINISHED
-from tailrace.scenario.tables.checks import addresses, buffers, machine, replayed, unmeasured
+from tailrace.scenario.tables.checks import addresses, buffers, clustered, machine, replayed, unmeasured
 from tailrace.scenario.tables.checks.addresses import pool_uses
+from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.layout import findings_of_drives
 from tailrace.scenario.tables.model import Finding, KeyPath
 from tailrace.scenario.tables.rebuild import rebuilds_of
@@ -18,7 +19,9 @@ _OF_CLASS = ("name", "clients", "rate", "queue_depth", "think_time", "arrivals")
 """Keys that a transaction has as a whole; all others of a class of requests are those of a step."""
 
 
-def findings(server: Server, workloads: Sequence[Workload]) -> Iterator[Finding]:
+def findings(
+    server: Server, workloads: Sequence[Workload], cluster: Cluster | None = None
+) -> Iterator[Finding]:
     """Everything that is wrong between the parts of a scenario; keys are those of the scenario."""
     yield from _names(server, workloads)
     for index, workload in enumerate(workloads):
@@ -26,17 +29,19 @@ def findings(server: Server, workloads: Sequence[Workload]) -> Iterator[Finding]
         yield from _computing(server, workload, ("workload", index, "step"))
         yield from _collecting(server, workload, ("workload", index, "step"))
     places = _step_places(workloads)
-    for found in _of_requests(server, [part for each in workloads for part in each.parts]):
+    for found in _of_requests(server, [part for each in workloads for part in each.parts], cluster):
         rests_on = tuple(_in_file(key, places) for key in found.rests_on)
         yield replace(found, key=_in_file(found.key, places), rests_on=rests_on)
+    if cluster is not None:
+        yield from clustered.findings(server, workloads, cluster)
     yield from _targets(workloads)
     yield from machine.findings(server, workloads)
 
 
-def _of_requests(server: Server, workloads: Sequence[Workload]) -> Iterator[Finding]:
+def _of_requests(server: Server, workloads: Sequence[Workload], cluster: Cluster | None) -> Iterator[Finding]:
     """What is wrong between the server and each class of requests."""
     yield from _pools(server, workloads)
-    for use in pool_uses(server, workloads):
+    for use in pool_uses(server, workloads, cluster):
         if any(findings_of_drives(use.pool.layout, use.pool.media.count)):
             continue  # how much it holds is not known
         yield from addresses.findings(use)

@@ -58,7 +58,8 @@ def findings_of_stations(use: PoolUse) -> Iterator[Finding]:
             each += dies_of(media, use.pool.lanes) + (media.channels or CHANNELS)
         except ValueError:
             return  # said of the figures from which the dies follow
-    needed = media.count * each * STATION_BYTES
+    servers = 1 if use.cluster is None else use.cluster.servers
+    needed = servers * media.count * each * STATION_BYTES
     if 2 * needed <= memory:
         return
     sizes = ("kind", "dies", "die_capacity", "capacity", "channels", *DATASHEET)
@@ -67,6 +68,9 @@ def findings_of_stations(use: PoolUse) -> Iterator[Finding]:
         f"their dies and links need about {needed / 1e9:.1f} GB, and this machine has {memory / 1e9:.1f} GB"
     )
     accepted = f"about {int(memory / 2 / each / STATION_BYTES)} drives of {each} stations each"
+    if use.cluster is not None:
+        rests_on = (*rests_on, ("cluster", "servers"))
+        accepted += " in all servers together"
     yield Finding((*use.path, "media", "count"), wrong, accepted, rests_on)
 
 
