@@ -24,7 +24,7 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.choose import Choice, choose
 from tailrace.theory import mmc_response_quantile
 
-CHOICES, BRUTE = 40, 12
+CHOICES, BRUTE = 200, 24
 RATE = 3000.0
 KINDS = {"a": (4e-3, 90), "b": (2.5e-3, 150), "c": (1.6e-3, 240), "d": (1.1e-3, 330), "e": (0.8e-3, 470)}
 """Mean service and price of a drive of each kind."""
@@ -116,9 +116,8 @@ def judged(found: Choice, families: dict[str, tuple[str, int]], limit_s: float) 
 
 
 def answered(seed: int, kind: str, servers: int, drives: int) -> int:
-    """Requests that it takes to answer one design."""
-    found = simulate(box(kind, servers, 10e-3, drives), seed=seed, workers=1)
-    return found.requests * found.replications
+    """Requests that are measured to answer one design, in all replications."""
+    return simulate(box(kind, servers, 10e-3, drives), seed=seed, workers=1).requests
 
 
 def measured(seed: int, quick: bool) -> pd.DataFrame:

@@ -255,6 +255,23 @@ def test_the_live_page_answers_every_change_and_the_simulation_no_sooner_than_th
     assert frame.finished_s.notna().sum() == 1
 
 
+@pytest.mark.whole
+def test_answering_every_design_by_itself_finds_the_one_that_was_chosen(quick: Quick) -> None:
+    frame = quick("choose_offer")
+    assert frame.chosen.sum() == 1
+    kept = frame[frame.answered == "met"]
+    assert bool(kept.iloc[0].chosen)
+    said = frame.choice.isin(("met", "missed", "overloaded"))
+    assert (frame.choice[said] == frame.answered[said]).all()
+
+
+@pytest.mark.whole
+def test_a_choice_among_many_simulates_few(quick: Quick) -> None:
+    frame = quick("choose_speed")
+    assert frame.chosen.all()
+    assert (frame.simulated <= 0.3 * frame.can_be).all()
+
+
 def test_every_experiment_is_in_the_table_of_all_with_its_question_command_and_pictures(script) -> None:
     contents = script("contents")
     text = (ROOT / "experiments" / "README.md").read_text(encoding="utf-8")

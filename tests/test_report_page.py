@@ -19,7 +19,8 @@ from tailrace.report.page.words import class_sentence, promise_sentences
 from tailrace.scenario.reading.inputs import inputs
 from tailrace.scenario.reading.read import load, parse
 from tailrace.scenario.tables.cost import cost
-from tailrace.study.account import Account, account, with_studies
+from tailrace.study.account import Account, account
+from tailrace.study.beside import beside
 from tailrace.study.compare import Comparison, Design, Difference
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
@@ -255,13 +256,36 @@ def test_every_input_has_a_value_and_a_meaning(file) -> None:
 
 @pytest.mark.whole
 def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
-    fuller = with_studies(told, ["headroom", "relief"])
+    fuller = replace(told, beside=beside(told.scenario, ["headroom", "relief"], seed=told.result.seed))
     text = " ".join(Page(report_page([fuller], ["one-station.toml"], ["headroom", "relief"])).text.split())
     assert "load (now 1" in text
     assert "Each resource doubled by itself" in text
     assert "--with headroom,relief" in text
     # M/M/4 at 3,200 /s saturates at 1.25 times this, and no target can be met beyond that.
-    assert fuller.headroom.met is not None
-    assert 1 <= fuller.headroom.met < 1.25
-    with pytest.raises(SettingError, match="with is 'luck'; accepted: headroom, relief"):
-        with_studies(told, ["luck"])
+    assert fuller.beside.headroom.met is not None
+    assert 1 <= fuller.beside.headroom.met < 1.25
+    with pytest.raises(SettingError, match="with is 'luck'; accepted: headroom, relief, choose"):
+        beside(told.scenario, ["luck"])
+    with pytest.raises(
+        SettingError, match=r"no designs to choose from; accepted: one with a \[choice\] table"
+    ):
+        beside(told.scenario, ["choose"])
+
+
+def test_a_choice_stands_in_the_report_with_front_runners_up_and_reasons(told) -> None:
+    table = '[choice]\nvary = ["server.media.servers=2..6"]\nleast = "server.media.servers"\n'
+    file = SCENARIOS / "one-station.toml"
+    settings = ["run.requests=8000", "run.replications=4", 'workload.booking.target.p99="25 ms"']
+    found = parse(file.read_text("utf-8") + table, overrides=settings)
+    fuller = replace(told, beside=beside(found, ["choose"], seed=3))
+    page = report_page([fuller], ["one-station.toml"], ["choose"])
+    text = " ".join(Page(page).text.split())
+    choice = fuller.beside.choice
+    assert choice is not None
+    assert choice.chosen is not None
+    # 3,200/s of 1 ms each saturate three servers
+    assert choice.chosen.candidate.settings[0].value == 4
+    assert "Chosen: servers 4" in text
+    assert "2 designs would take less: 2 overloaded" in text
+    assert "s0-choice-wide" in page
+    assert "--with choose" in text

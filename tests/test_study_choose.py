@@ -202,7 +202,25 @@ def test_a_design_at_its_limit_waits_for_others_that_rule_it_out() -> None:
         near.tried is not None
     )  # it is looked at first: of four it rules out two, whichever way it turns out
     assert near.tried.verdict == "undecided"
+    assert near.verdict is None
+    assert why(near) == "nobody looked further: another takes less"
+    assert near not in found.front()
     assert 0 < near.tried.requests <= 2 * FIRST_SPEND < 20_000 * 16
+
+
+@needs_speed
+def test_a_design_that_surely_breaks_its_promise_is_called_so_before_its_quantile_is_known() -> None:
+    # One slow drive of 480/s is 96 % busy: its p99 is ln(100) / 20 s = 230 ms, and exp(-20 x 0.012) = 79 % take longer
+    # than 12 ms. That shows in some ten thousand requests, long before there are excursions enough for the p99.
+    text = BOX.replace("TITLE", "slow").replace("PRICE", "100").replace("MEAN", "2 ms").replace("RATE", "480")
+    long = parse(text, overrides=["run.requests=500000"])
+    found = choose(long, ["server.media.count=1,9"])
+    assert found.chosen is not None
+    busy = found.lesser[0]
+    assert busy.verdict == "missed"
+    assert busy.tried is not None
+    assert busy.tried.target is not None
+    assert busy.tried.requests <= 8 * FIRST_SPEND
 
 
 RARE = """

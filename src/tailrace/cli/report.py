@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -33,7 +34,7 @@ def report(
         typer.Option(
             "--with",
             metavar="LIST",
-            help="Studies to add: headroom, relief, or headroom,relief. Takes longer.",
+            help="Studies to add: any of headroom, relief, choose, with commas between them. Takes longer.",
         ),
     ] = None,
     settings: Settings = None,
@@ -56,14 +57,14 @@ def report(
         from tailrace.report.page.page import report_page
         from tailrace.report.terminal.watch import Watch
         from tailrace.scenario.reading.read import load
-        from tailrace.study.account import EXTRAS, Account, account, with_studies
+        from tailrace.study.account import Account, account
+        from tailrace.study.beside import beside, check_extras
         from tailrace.study.compare import compare
 
         how: dict[str, Any]
         asked = [each.strip() for each in extras.split(",")] if extras else []
-        if strange := [each for each in asked if each not in EXTRAS]:
-            stop(BAD_INPUT, f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
         scenarios = [(file, load(file, settings or (), condition)) for file in files]
+        check_extras(asked, [each for _, each in scenarios])
         if out.suffix.lower() not in (".html", ".htm") or out.is_dir():
             stop(
                 BAD_INPUT,
@@ -99,9 +100,10 @@ def report(
                 told.append(found)
         if asked:
             crew = workers or available_cores()
-            with Watch(not quiet) as display:
+            with Watch(not quiet) as watch:
+                how = {"engine": engine.value, "workers": crew, "progress": watch}
                 told = [
-                    with_studies(each, asked, engine=engine.value, workers=crew, progress=display)
+                    replace(each, beside=beside(each.scenario, asked, seed=each.result.seed, **how))
                     for each in told
                 ]
         page = report_page(told, [str(file) for file in files], asked, compared)
@@ -121,10 +123,9 @@ def _in_conditions(
     from tailrace.measure.verdict import combined
     from tailrace.report.page.conditions import ConditionsAccount, conditions_page
     from tailrace.report.terminal.watch import Watch
+    from tailrace.study.beside import beside
     from tailrace.study.compare_conditions import compare_conditions
     from tailrace.study.conditions import conditions
-    from tailrace.study.headroom import headroom
-    from tailrace.study.relief import relief
 
     names = [file.stem for file, _ in scenarios]
     compared = None
@@ -138,11 +139,8 @@ def _in_conditions(
     told = []
     for (name, answer), (file, scenario) in zip(answers.items(), scenarios, strict=True):
         with Watch(not quiet) as watch:
-            extra: dict[str, Any] = {"seed": answer.seed, "progress": watch, **how}
-            opened = any(each.is_open for each in scenario.workload)
-            room = headroom(scenario, "load", **extra) if "headroom" in asked and opened else None
-            mended = relief(scenario, **extra) if "relief" in asked else None
+            studies = beside(scenario, asked, seed=answer.seed, progress=watch, **how)
         source = file.read_text(encoding="utf-8-sig")
-        told.append(ConditionsAccount(name, scenario, source, settings, answer, room, mended))
+        told.append(ConditionsAccount(name, scenario, source, settings, answer, studies))
     page = conditions_page(told, [str(file) for file, _ in scenarios], asked, compared)
     return page, combined(each.verdict for each in answers.values())

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Unpack
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
-from tailrace.errors import SettingError
 from tailrace.forecast.distribution import closed_tail
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.beside import Beside
 from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
-from tailrace.study.headroom import Headroom, headroom
-from tailrace.study.relief import Relief, relief
-from tailrace.study.session import How
-
-EXTRAS = ("headroom", "relief")
-"""Studies that a report can have besides."""
 
 DEPTH_FACTORS = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
 MOST_DEPTH = 1_024
@@ -42,31 +36,7 @@ class Account:
     load: LoadCurve | None
     depth: Curve | None
     depth_class: str | None
-    headroom: Headroom | None = None
-    relief: Relief | None = None
-
-
-def with_studies(
-    told: Account,
-    extras: Sequence[str],
-    **how: Unpack[How],
-) -> Account:
-    """The account with studies in it, by the names in `EXTRAS`, at the seed of its answer.
-
-    Headroom is that of the open load; there is none where no class is open.
-
-    Raises SettingError: a ValueError: another name; or as `simulate`.
-    """
-    strange = [each for each in extras if each not in EXTRAS]
-    if strange:
-        raise SettingError(f"with is {strange[0]!r}; accepted: {', '.join(EXTRAS)}")
-    how["seed"] = told.result.seed
-    room, mended = None, None
-    if "headroom" in extras and told.load is not None:
-        room = headroom(told.scenario, "load", **how)
-    if "relief" in extras:
-        mended = relief(told.scenario, **how)
-    return replace(told, headroom=room, relief=mended)
+    beside: Beside = field(default_factory=Beside)
 
 
 def account(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -46,7 +46,8 @@ MORE_SPEND = 4
 class Offer:
     """One design and what is known of it.
 
-    ``verdict`` is None where there is no such design, or where nobody looked: it is not less than the one chosen.
+    ``verdict`` is None where there is no such design, or where nobody looked, or no further, since another that takes
+    less does.
     ``tried`` holds the target that decided. ``as_of`` is another design that has as much of everything, and that this
     one therefore misses with; ``overloaded`` the station that cannot keep up, ``carries`` how many
     times the load it carries. ``doubt`` says why nothing is said of the figure that would decide.
@@ -179,7 +180,8 @@ class Choice(Shown):
 def strain(offer: Offer) -> float | None:
     """How many times its limit the figure is that decided; below 1 where it is kept, None where it is not known."""
     target = offer.tried.target if offer.tried else None
-    if target is None or not target.judged.value:
+    is_open = offer.verdict is None or offer.doubt is not None
+    if is_open or target is None or not target.judged.value:
         return None
     return target.quantity.strain(target.judged.value, target.limit)
 
@@ -292,10 +294,12 @@ class _Search:
             self._waits[:] = False
         if self.best is None:
             return
+        for place in map(int, np.flatnonzero(self._waits)):
+            self.offers[place] = replace(self.offers[place], verdict=None)
         behind = [place for place in range(self.best + 1, len(self.offers)) if self._is_possible(place)]
         enough = 0
         for place in behind[:MOST_BEYOND]:
-            if self.offers[place].verdict is None:
+            if self.offers[place].tried is None and self._open[place]:
                 self._look(place)
             enough += self.offers[place].verdict == "met"
             if enough == NEXT_UP:

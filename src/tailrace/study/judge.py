@@ -15,11 +15,11 @@ from tailrace.answer.result import TargetResult
 from tailrace.answer.sample import Sample
 from tailrace.answer.together import OVER_ALL, Together, is_own, joint_limits, saturates_at, statements
 from tailrace.errors import SettingError
+from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
 from tailrace.measure.warmup import FEWEST_REQUESTS
-from tailrace.quantity import Quantity
 from tailrace.replicate.task import digest_of
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
@@ -150,6 +150,10 @@ class Judge:
         while True:
             self._reached[part] = reached
             seen = look(*reached)
+            if seen.verdict == "met":
+                self._length = max(
+                    self._length, reached[0]
+                )  # what one that does needs the next will need too
             further = self._further(seen, *reached)
             if further is None or (math.prod(further) > spend and not seen.is_overloaded):
                 return seen
@@ -166,9 +170,7 @@ class Judge:
         open_ = [each.judged for each in seen.targets if each.verdict == "undecided"]
         longer = min(2 * length, most.requests), replications
         is_short = any(each.value is None for each in open_) or any(e.sample.doubts for e in seen.seen)
-        if is_short and length < most.requests:
-            # What one value needs its neighbours will need too.
-            self._length = max(self._length, longer[0])
+        if is_short and length < most.requests and (replications > FIRST or not looks_missed(seen)):
             return longer
         if any(math.isinf(doubt.off_by) for each in seen.seen for doubt in each.sample.doubts.values()):
             return None  # of which more replications would say no more
@@ -219,38 +221,50 @@ def _clear(target: TargetResult, sample: Sample) -> TargetResult:
         return target
     if kept_by_share(sample, target):
         return replace(target, verdict="met")
-    return replace(target, verdict="missed") if missed_by_lower(sample, target) else target
+    share = share_beyond(sample, target)
+    # Shares of replications are skewed to the right, where an interval lies too low rather than too high.
+    is_missed = share is not None and share.low is not None and share.low > may_be_beyond(target)
+    return replace(target, verdict="missed") if is_missed else target
+
+
+def may_be_beyond(target: TargetResult) -> float:
+    """The share of requests that may lie beyond the limit of a quantile; 1 of anything else."""
+    return 1.0 if target.quantity.probability is None else 1 - target.quantity.probability
+
+
+def share_beyond(sample: Sample, target: TargetResult) -> IntervalEstimate | None:
+    """The share of requests that lie beyond the limit of a quantile; None of anything else, or without requests."""
+    parts = sample.totals(target.class_name, target.quantity.kind)
+    if target.quantity.probability is None or not parts or any(part.requests == 0 for part in parts):
+        return None
+    beyond = [part.beyond(target.limit) for part in parts]
+    return ratio_sections(beyond, [part.requests for part in parts]).estimate(target.level)
 
 
 def kept_by_share(sample: Sample, target: TargetResult) -> bool:
     """Whether surely fewer requests lie beyond the limit of a quantile than may, where the quantile is not known.
 
-    At most a share 1 - p may lie beyond. Every replication must be so long that such a share of it were as many
-    requests as excursions are asked for, and less than half of that may be beyond in each; then the interval of the
-    share decides.
+    Every replication must be so long that the share that may lie beyond were as many requests as excursions are asked
+    for, and less than half of that may be beyond in each; then the interval of the share decides.
     """
-    if target.quantity.probability is None:
+    share, may = share_beyond(sample, target), may_be_beyond(target)
+    if share is None or share.high is None:
         return False
-    may = 1 - target.quantity.probability
     parts = sample.totals(target.class_name, target.quantity.kind)
-    counts = [part.requests for part in parts]
-    if not parts or any(n * may < MINIMUM_EXCURSIONS for n in counts):
+    if any(part.requests * may < MINIMUM_EXCURSIONS for part in parts):
         return False
-    beyond = [part.beyond(target.limit) for part in parts]
-    if any(2 * above >= may * n for above, n in zip(beyond, counts, strict=True)):
+    if any(2 * part.beyond(target.limit) >= may * part.requests for part in parts):
         return False
-    share = ratio_sections(beyond, counts).estimate(target.level)
-    return share.high is not None and share.high <= may
+    return share.high <= may
 
 
-def missed_by_lower(sample: Sample, target: TargetResult) -> bool:
-    """Whether a lower quantile, of which enough is known, already lies beyond the limit of one that is not known."""
-    quantity = target.quantity
-    if quantity.probability is None:
-        return False
-    lower = [name for name, p in sample.quantiles.items() if p < quantity.probability]
-    found = (
-        sample.section(target.class_name, Quantity.of(quantity.kind, name)).estimate(target.level)
-        for name in lower
-    )
-    return any(each.low is not None and each.low > target.limit for each in found)
+def looks_missed(seen: Judged) -> bool:
+    """Whether more than may lie beyond the limit of a quantile that is not known, though nobody can be sure yet."""
+    for each in seen.seen:
+        for target in seen.targets:
+            is_open = target.verdict == "undecided" and target.judged.value is None
+            if is_open and target.class_name not in each.sample.doubts:
+                share = share_beyond(each.sample, target)
+                if share is not None and share.value is not None and share.value > may_be_beyond(target):
+                    return True
+    return False

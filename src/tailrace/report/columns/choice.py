@@ -55,8 +55,10 @@ def why(offer: Offer) -> str:
             return f"{offer.overloaded} cannot keep up{_where(offer)}"
         return f"{offer.overloaded} carries {rounded_down(offer.carries)} of the load{_where(offer)}"
     target = offer.tried.target if offer.tried else None
+    if offer.verdict is None:
+        return "nobody looked" if target is None else "nobody looked further: another takes less"
     if target is None:
-        return "nobody looked"
+        return "no figure"
     unit = target_unit(target)
     value = "not known" if target.judged.value is None else unit.text(target.judged.value, 3)
     because = f"; {offer.doubt}" if offer.doubt else ""

@@ -4,26 +4,26 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from tailrace.answer.together import OVER_ALL
 from tailrace.report.columns import conditions as columns
 from tailrace.report.columns.answer import class_figures
-from tailrace.report.columns.studies import boxes, class_differences, differences, relieved, tried
+from tailrace.report.columns.studies import boxes, class_differences, differences
 from tailrace.report.condition_words import FLUID, conditions_method, conditions_sentence
 from tailrace.report.page import words
+from tailrace.report.page.beside import beside_told
 from tailrace.report.page.site import Drawing, page
 from tailrace.report.page.tables import all_inputs
 from tailrace.report.pictures.conditions import conditions_picture
-from tailrace.report.sentences import PAIRED, headroom_sentence, matching_sentences, relief_sentence
+from tailrace.report.sentences import PAIRED, matching_sentences
 from tailrace.report.table import Head, Table
 from tailrace.scenario.reading.conditions import settings
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.beside import Beside
 from tailrace.study.compare_conditions import ConditionsComparison
 from tailrace.study.conditions import Conditions
-from tailrace.study.headroom import Headroom
-from tailrace.study.relief import Relief
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,7 @@ class ConditionsAccount:
     source: str
     settings: tuple[str, ...]
     answer: Conditions
-    headroom: Headroom | None = None
-    relief: Relief | None = None
+    beside: Beside = field(default_factory=Beside)
 
 
 def conditions_page(
@@ -74,7 +73,6 @@ def conditions_page(
 def _told(each: ConditionsAccount, prefix: str, several: bool) -> dict[str, Any]:
     answer, scenario = each.answer, each.scenario
     names = dict.fromkeys(one.name for part in answer.conditions for one in part.result.classes)
-    headroom, relief = each.headroom, each.relief
     return {
         "id": prefix,
         "name": each.name if several else "",
@@ -95,13 +93,7 @@ def _told(each: ConditionsAccount, prefix: str, several: bool) -> dict[str, Any]
         "fluid": FLUID,
         "classes": [(name, columns.class_in_each(answer, name)) for name in names],
         "over_all": [(one.name, class_figures(one)) for one in answer.classes],
-        "headroom": None if headroom is None else (headroom_sentence(headroom), tried(headroom)),
-        "relief": None
-        if relief is None
-        else (
-            relief_sentence(relief),
-            *(relieved(relief, rows) for rows in (relief.doubled, relief.halved)),
-        ),
+        **beside_told(each.beside, prefix),
         "inputs": all_inputs(scenario),
         "notes": list(answer.notes),
         "method": conditions_method(answer),

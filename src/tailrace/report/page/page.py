@@ -11,19 +11,18 @@ from tailrace.answer.result import Result
 from tailrace.answer.stations import StationResult
 from tailrace.plan.columns import STAGES
 from tailrace.report.columns.answer import stations, steps, targets
-from tailrace.report.columns.studies import boxes, relieved, tried
+from tailrace.report.columns.studies import boxes
 from tailrace.report.columns.theory import beside_simulated, method_sentences
 from tailrace.report.figures import percent
 from tailrace.report.page import drawings, tables, words
+from tailrace.report.page.beside import beside_told
 from tailrace.report.page.site import page
 from tailrace.report.sentences import (
     PAIRED,
     binding_sentence,
-    headroom_sentence,
     interval_sentence,
     matching_sentences,
     method_sentence,
-    relief_sentence,
     transaction_sentence,
     verdict_sentence,
 )
@@ -99,7 +98,7 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
             (found.name, transaction_sentence(found), steps(found)) for found in result.classes if found.steps
         ],
         "load": drawings.load(each, prefix),
-        **_studies(each),
+        **beside_told(each.beside, prefix),
         "theory": beside_simulated(result),
         "methods": method_sentences(result.theory),
         "stations": stations(result),
@@ -125,18 +124,6 @@ def _compared(accounts: Sequence[Account], comparison: Comparison | None) -> dic
     if comparison is not None:
         said["boxes"], said["matching"] = boxes(comparison), matching_sentences(comparison)
         said["differences"], said["paired"] = list(tables.differences_apart(comparison)), PAIRED
-    return said
-
-
-def _studies(each: Account) -> dict[str, Any]:
-    """Sentences and tables of headroom and relief, where they were asked for."""
-    headroom, relief = each.headroom, each.relief
-    said: dict[str, Any] = {"headroom": None, "relief": None}
-    if headroom is not None:
-        said["headroom"] = (headroom_sentence(headroom), tried(headroom))
-    if relief is not None:
-        both = (relieved(relief, rows) for rows in (relief.doubled, relief.halved))
-        said["relief"] = (relief_sentence(relief), *both)
     return said
 
 

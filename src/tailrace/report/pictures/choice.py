@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tailrace.report.choice_words import named
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
 from tailrace.study.choose import Choice, Offer, strain
@@ -55,8 +54,9 @@ def choice_picture(found: Choice, width: Width = "wide") -> Figure:
     if found.chosen is not None and strain(found.chosen) is not None:
         at = (found.chosen.candidate.least, strain(found.chosen) or 0.0)
         axes.plot(*at, marker="o", markersize=15, fillstyle="none", color=style.INK, linestyle="none")
-    said = f"Chosen: {named(found.chosen)}" if found.chosen else "None is chosen"
+    said = f"Chosen: {found.chosen.candidate.brief}" if found.chosen else "None is chosen"
     style.title(axes, style.shown(said, width), width)
+    axes.locator_params(axis="x", nbins=4 if width == "narrow" else 8)
     axes.set_xlabel(found.least)
     axes.set_ylabel("worst figure, in limits")
     style.legend(figure, [axes], width, "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.console import RenderableType
 from rich.text import Text
 
-from tailrace.report.choice_words import choice_sentence, lesser_sentence
+from tailrace.report.choice_words import choice_method, choice_sentence, lesser_sentence
 from tailrace.report.columns.choice import designs
 from tailrace.report.sentences import CAUTION
 from tailrace.report.terminal.layout import under
@@ -21,11 +21,6 @@ def parts(found: Choice, width: int) -> list[RenderableType]:
     more = len(found.lesser) - len(nearest)
     title = "Designs that would take less" if found.chosen else "The dearest designs"
     title += f": the nearest {len(nearest)} of {len(found.lesser)}" if more else ""
-    method = (
-        f"Seed {found.seed}, the same random numbers throughout, {found.looks} looks, {found.requests:,} requests in "
-        "all. With 95 % confidence the design chosen keeps its promises, and each lesser one does not or is called "
-        "undecided."
-    )
     body: list[RenderableType] = [
         Text(found.title, style="bold"),
         Text(),
@@ -39,4 +34,4 @@ def parts(found: Choice, width: int) -> list[RenderableType]:
     if len(found.impossible) > FEW:
         impossible += f": {len(found.impossible):,} designs, such as"
     body += under(impossible, designs(found, found.impossible[:FEW]), width)
-    return [*body, Text(), Text(method), Text(CAUTION)]
+    return [*body, Text(), Text(choice_method(found)), Text(CAUTION)]
