@@ -1,6 +1,7 @@
 """Every experiment runs in its small version, writes what it says, and finds what it claims."""
 
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ from matplotlib.colors import to_hex
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
+from opened import NAMES
 from quick import EXPERIMENTS, Quick, written
 
 ROOT = Path(__file__).parent.parent
@@ -235,6 +237,22 @@ def test_choices_among_designs_that_closed_forms_know_are_right(quick: Quick) ->
     assert frame.chosen.all()
     assert (frame.broken + frame.refused == 0).all()
     assert (frame.requests < 0.15 * frame.brute_force_requests).all()
+
+
+@pytest.mark.whole
+def test_the_live_page_answers_every_change_and_the_simulation_no_sooner_than_the_closed_form(
+    quick: Quick,
+) -> None:
+    for needed in ("starlette", "uvicorn", "playwright"):
+        pytest.importorskip(needed)
+    if not any(map(shutil.which, NAMES)):
+        pytest.skip(f"none of {', '.join(NAMES)} is installed")
+    frame = quick("live_page")
+    assert len(frame) == 4
+    assert (frame.first_s > 0).all()
+    assert (frame.first_s <= frame.simulated_s).all()
+    assert set(frame.work_before) == {"finished", "under way"}
+    assert frame.finished_s.notna().sum() == 1
 
 
 @pytest.mark.whole

@@ -10,6 +10,8 @@ A lesson is a folder NAME with two modules, and its title in `LESSONS`:
   what was simulated. `lines.drawing` makes lines with their table of numbers, `lines.latencies` one of these lines; a
   figure in a paragraph is written by `lesson.written` from what was found, never by hand.
 
+`starts` says where each lesson begins in a live page: a question, a scenario, and two keys to turn.
+
 `give` makes page and pictures of a lesson by its name. `tests/test_lessons.py` holds every claim of every lesson of the
 list, so a new one needs no test of its own but claims that could fail.
 """

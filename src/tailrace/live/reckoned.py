@@ -205,6 +205,7 @@ class Reckoner:
                 return seen_alike(bench, scenarios)
             return answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
         count, requests = STEPS[step - 1]
+        count = min([count, *(each.run.replications for each in scenarios)])
         requests = min([requests, *(replay_budget(each) for each in scenarios)])
         # ``longest``: what is not settled is said to be so, and is left to the next step.
         wanted = [

@@ -197,6 +197,7 @@ def pictures(found: Seen, width: Width, room: Width) -> Iterator[tuple[str, str]
                 "conditions",
                 f"Mean and p99 latency of each class in every condition, and its load. {conditions_sentence(whole)}",
                 "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets.",
+                width=room,
                 is_whole=True,
             ),
         )
@@ -222,6 +223,7 @@ def pictures(found: Seen, width: Width, room: Width) -> Iterator[tuple[str, str]
             "Share of the requests that take longer than a given time, on logarithmic axes.",
             "Each line says which share of the requests takes longer than the time below it.",
             tables.distribution(result, names),
+            width,
         ),
     )
     tails = [(each.name, tail_sentence(each.all)) for each in result.classes]
@@ -233,6 +235,8 @@ def pictures(found: Seen, width: Width, room: Width) -> Iterator[tuple[str, str]
             "time",
             f"Time at each stage, waiting apart from service, for the median request and the slowest 1 %. {caption}",
             caption,
+            None,
+            width,
         ),
     )
 
@@ -246,11 +250,13 @@ def curve(found: LoadCurve | DepthCurve | None, width: Width) -> str:
         figure = queue_depth_curve(found.curve, found.name, width=width, limits=found.limits)
         alternative = f"Throughput and latency of class {found.name} against its queue depth."
         numbers = tables.depth_points(found.curve, found.name)
-        return _picture(figure, "depth", alternative, f"{alternative} {said}", numbers)
+        return _picture(figure, "depth", alternative, f"{alternative} {said}", numbers, width)
     alternative = (
         f"Mean and p99 latency against the open load; today's is {number(found.rate_per_s, 4)} requests/s."
     )
-    return _picture(load_curve(found, width=width), "load", alternative, said, tables.load_points(found))
+    return _picture(
+        load_curve(found, width=width), "load", alternative, said, tables.load_points(found), width
+    )
 
 
 def _picture(
@@ -259,6 +265,7 @@ def _picture(
     alternative: str,
     caption: str,
     numbers: Table | None = None,
+    width: Width = "wide",
     is_whole: bool = False,
 ) -> str:
     svg = save.svg_without_styles(figure, name)
@@ -268,6 +275,7 @@ def _picture(
         alternative=alternative,
         caption=caption,
         numbers=numbers,
+        width=width,
         is_whole=is_whole,
     )
 

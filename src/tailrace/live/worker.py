@@ -17,7 +17,7 @@ from tailrace.live.starts import Start
 LONGEST_S = {"take": 120.0}
 USUALLY_S = 30.0
 """Seconds that a piece may take, by its kind; then its process is ended, and another begins."""
-GRACE_S = 1.0
+GRACE_S = 2.0
 """Seconds that a piece which nobody wants any more may go on."""
 BEGINNING_S = 300.0
 """Seconds that a process may take to begin: where the engine is not compiled yet, that happens now."""
@@ -34,7 +34,7 @@ class Worker:
     """
 
     def __init__(self, starts: Mapping[str, Start], engine: str, warm: Piece | None = None) -> None:
-        self._given = dict(starts), engine, warm
+        self._given, self._warm = (dict(starts), engine), warm
         self._context: Any = clean_context()
         if (
             self._context.get_start_method() == "forkserver"
@@ -66,9 +66,10 @@ class Worker:
         self.end()
         self._pipe, theirs = self._context.Pipe()
         self._process = self._context.Process(
-            target=_work, args=(theirs, self._stop, *self._given), daemon=True
+            target=_work, args=(theirs, self._stop, *self._given, self._warm), daemon=True
         )
         self._process.start()
+        self._warm = None  # after an end somebody waits, and what he wants comes first
         theirs.close()
         if self._received(BEGINNING_S) is None:
             self.end()

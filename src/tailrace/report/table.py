@@ -2,7 +2,7 @@
 
 A cell is a text, an `IntervalEstimate` in the unit of its heading, or anything that writes itself (`Writer`): `noted`,
 `signed`, `shorter` and the like make those. How many digits a figure gets, and where a mark leads, is decided when a
-table is written: `terminal/layout.py` does that for terminals, `page/page.html` for pages.
+table is written: `terminal/layout.py` does that for terminals, `page/parts.html` for pages.
 """
 
 from __future__ import annotations

@@ -55,8 +55,7 @@ def conditions_picture(
             range(len(labels)), labels if named else [""] * len(labels), rotation=90 if upright else 0
         )
         axes.set_xlim(-0.6, len(labels) - 0.4)
-        if named:
-            axes.set_xlabel("condition")
+        axes.set_xlabel("condition")
     style.legend(figure, panels, width, "bars: 95 % intervals")
     return figure
 
