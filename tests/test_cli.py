@@ -411,6 +411,7 @@ def test_schema_is_one_json_document(tmp_path: Path) -> None:
         "title",
         "load",
         "server",
+        "cluster",
         "workload",
         "condition",
         "choice",

@@ -13,9 +13,9 @@ from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.physics.zipf import scatter, zipf_law, zipf_probability
 from tailrace.plan.build import sample_requests
 from tailrace.plan.cluster.machine import SLOW
-from tailrace.plan.cluster.pieces import Placement
 from tailrace.plan.columns import READ, VISIT, Chunk
 from tailrace.plan.demand import Demand
+from tailrace.plan.pieces import Placement
 from tailrace.plan.stations import Bank, Stations
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.scenario import Scenario

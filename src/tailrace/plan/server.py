@@ -8,7 +8,6 @@ import numpy as np
 
 from tailrace.arrays import IntArray
 from tailrace.hardware.controller import ControllerCost
-from tailrace.plan.cluster.recovery import RecoveryRequests
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LawStagePlan, NetworkPlan, pieces
 from tailrace.plan.media import WriteState
@@ -16,6 +15,7 @@ from tailrace.plan.path import Behind, Choice, Collected, InTurn, Path, Series, 
 from tailrace.plan.pool import PoolPlan
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.rebuild import RebuildRequests
+from tailrace.plan.recovery import RecoveryRequests
 from tailrace.plan.redundancy import DriveWork, Processors
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.plan.write_back import WriteBackPlan

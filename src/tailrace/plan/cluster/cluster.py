@@ -9,13 +9,13 @@ import numpy as np
 
 from tailrace.arrays import BoolArray, IntArray
 from tailrace.plan.cluster.machine import Machines, OnServers
-from tailrace.plan.cluster.pieces import COPIES, SIDES, SLOT_SHIFT, Parts, Placement, sent
-from tailrace.plan.cluster.recovery import RecoveryRequests, others
 from tailrace.plan.columns import Stage
 from tailrace.plan.links import LawStagePlan, NetworkPlan
 from tailrace.plan.media import WriteState
 from tailrace.plan.path import FewestPresent, InTurn, Path, Series, fork, give, quorum, take
+from tailrace.plan.pieces import COPIES, SIDES, SLOT_SHIFT, Parts, Placement, sent
 from tailrace.plan.rebuild import RebuildRequests
+from tailrace.plan.recovery import RecoveryRequests, others
 from tailrace.plan.redundancy import DriveWork
 from tailrace.plan.server import ControllerPlan, ServerPlan
 from tailrace.plan.stations import Discipline

@@ -12,10 +12,10 @@ from tailrace.hardware.geometry import Geometry
 from tailrace.hardware.rows import RowWork, Touched, row_reads, row_writes
 from tailrace.plan.cluster.cluster import ClusterPlan
 from tailrace.plan.cluster.machine import OnServers
-from tailrace.plan.cluster.pieces import COPIES, SIDES, SLOT_SHIFT, sent
 from tailrace.plan.media import WriteState
 from tailrace.plan.operations import places
 from tailrace.plan.path import InTurn, Path, Series, fork, quorum
+from tailrace.plan.pieces import COPIES, SIDES, SLOT_SHIFT, sent
 from tailrace.plan.redundancy import DriveWork
 from tailrace.plan.server import ControllerPlan
 from tailrace.scenario.tables.cluster import Cluster, Code

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tailrace.arrays import IntArray, running_before
-from tailrace.plan.cluster.pieces import COPIES, SIDES, sent
+from tailrace.plan.pieces import COPIES, SIDES, sent
 from tailrace.scenario.tables.recovery import Recovery
 from tailrace.workload.requests import Requests
 from tailrace.workload.streams import Purpose, Streams
