@@ -123,17 +123,20 @@ def measured(runs: Runs) -> pd.DataFrame:
 
 def picture(frame: pd.DataFrame) -> Figure:
     servers = list(frame.server.unique())
+    nothing = dict.fromkeys(("simulated", "low", "high"), np.nan)
     figure, axes = drawn.panels(1, len(servers), 4.3)
     for axis, server in zip(axes, servers, strict=True):
         for place, (way, part) in enumerate(frame[frame.server == server].groupby("way", sort=False)):
             found = pd.DataFrame({"simulated": part.needed, "low": part.needed, "high": part.needed})
-            drawn.compared(axis, 100 * part.load, part.closed_form, found, place, way)
+            drawn.compared(axis, 100 * part.load, part.closed_form, part.assign(**nothing), place, way)
+            # side by side where they would lie on each other
+            drawn.marks(axis, 100 * part.load + 0.6 * (place - 0.5), found, place)
         drawn.bound(axis, 100 * part.load, part.plain, "plain division")
         drawn.title(axis, server)
         axis.set_xlabel("load of the large server, %")
-        axis.set_ylim(bottom=0)
+        axis.set_ylim(0, 1.12 * frame[frame.server == server].needed.max())
     axes[0].set_ylabel("small servers with its p99")
-    said = "lines: closed forms, not rounded; marks: simulated, joined by dots where no form is known"
+    said = "lines: closed forms, not rounded; marks: simulated"
     drawn.legend(figure, axes, said)
     return figure
 
