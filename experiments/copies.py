@@ -1,7 +1,7 @@
 """What does a write cost on one, two and three copies, answered when so many of them have it?
 
-Six servers. Above, a server is one exponential drive and the client sends to all copies: at light load a write takes as
-long as the k-th of n exponential services, H(n) - H(n-k) of them in the mean. Below, servers have ports, processors and
+Six servers. Where each is one exponential drive the client sends to all copies: at light load a write takes as
+long as the k-th of n exponential services, H(n) - H(n-k) of them in the mean. Real ones have ports, processors and
 flash drives, and the first one passes copies on: small and large writes, mean and p99. The load is that of one copy of
 everything, so that n copies saturate at a share 1/n of it.
 """
