@@ -1,5 +1,6 @@
 """Every experiment runs in its small version, writes what it says, and finds what it claims."""
 
+import math
 import re
 import shutil
 import subprocess
@@ -226,6 +227,62 @@ def test_the_slowest_of_n_follows_fork_join_theory(quick: Quick) -> None:
     idle = frame[(frame.quantity == "mean") & (frame.load == 0.05)]
     assert (idle.simulated > 0.99 * idle.idle_s).all()
     assert (idle.simulated < 1.06 * idle.idle_s).all()
+
+
+@pytest.mark.whole
+def test_writes_on_copies_take_as_long_as_order_statistics_say_and_pay_for_it_under_load(
+    quick: Quick,
+) -> None:
+    frame = quick("copies")
+    light = frame[(frame.load == 0.002) & frame.idle_s.notna()]
+    assert len(light) == 6
+    assert_agree(light[light.quantity == "mean"], "idle_s", 0.02)
+    # nearly nobody waits: what there is of waiting, below 1.5 % of a mean service, may be seen in the p99
+    p99 = light[light.quantity == "p99"]
+    assert ((p99.simulated / p99.idle_s - 1).abs() < 0.05).all()
+    mean = frame[frame.quantity == "mean"].set_index(["part", "load", "done_after", "copies"]).simulated
+    drive = mean["exponential drive"]
+    assert drive[0.002][2, 3] < drive[0.002][1, 1]
+    assert drive[0.2][2, 3] > 1.5 * drive[0.2][1, 1]
+    # where the first server passes copies on, a write that waits for one of them takes a second trip: 60 us at least
+    small = mean["writes of 8 KiB"][0.002]
+    assert small[2, 3] > small[1, 1] + 60e-6
+    assert small[3, 3] > small[2, 3]
+
+
+@pytest.mark.whole
+def test_reads_of_the_less_busy_copy_come_near_the_mean_field_law_as_servers_grow_many(quick: Quick) -> None:
+    frame = quick("balance")
+    assert_agree(frame[frame.way != "least busy"], "closed_form_s", 0.15)
+    chosen = frame[frame.way == "least busy"].set_index(["load", "servers", "quantity"])
+    above = chosen.simulated / chosen.closed_form_s - 1
+    few, many = above[0.7][4], above[0.7][40]
+    assert (few > 0.08).all()
+    assert (many.abs() < 0.04).all()
+    # of the order of one over the number of servers (common practice, no source)
+    assert 0.2 < few["mean"] * 4 < 0.8
+
+
+def test_the_mean_field_law_gives_the_published_means(script) -> None:
+    # Mitzenmacher 2001: 1.2657 services at 0.5, 2.6141 at 0.9.
+    law = script("balance").mean_field_s
+    assert law("mean", 0.5) == pytest.approx(1.2657 * 2e-3, abs=1e-7)
+    assert law("mean", 0.9) == pytest.approx(2.6141 * 2e-3, abs=1e-7)
+    # who never waits stays for one exponential service
+    assert law("p99", 1e-9) == pytest.approx(2e-3 * math.log(100), rel=1e-6)
+
+
+@pytest.mark.whole
+def test_more_small_servers_are_needed_than_plain_division_says(quick: Quick) -> None:
+    frame = quick("many_small").set_index("way")
+    lying, chosen = frame.loc["where data lie"], frame.loc["less busy of two"]
+    assert lying.closed_form == pytest.approx(4 * 0.82 / (1 - 4 * 0.18), rel=1e-5)
+    assert abs(lying.needed - lying.closed_form) < 1.5
+    # endlessly many servers need fewer than a handful
+    assert chosen.closed_form < chosen.needed < 0.6 * lying.needed
+    assert chosen.needed > chosen.plain
+    assert (frame.p99_s <= frame.allowed_s).all()
+    assert (frame.one_less_p99_s > frame.allowed_s).all()
 
 
 # What they leave

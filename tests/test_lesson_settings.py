@@ -7,9 +7,10 @@ from typer.testing import CliRunner
 
 from studies import CLOSED
 from tailrace.cli import app
-from tailrace.errors import ScenarioError
+from tailrace.errors import ScenarioError, SettingError
 from tailrace.lessons.lesson import Lesson, lesson_page
-from tailrace.lessons.trials import Trials
+from tailrace.lessons.servers import arriving, station
+from tailrace.lessons.trials import Trials, figures
 from tailrace.scenario.reading.read import load
 
 TEXT = CLOSED.partition("[run]")[0]
@@ -56,3 +57,10 @@ def test_a_lesson_says_what_was_set_and_writes_its_scenarios(
     page = (tmp_path / "tail.html").read_text()
     assert "Here with <code>workload.scan.queue_depth=2</code>" in page
     assert "tailrace lesson tail --seed 7 --set workload.scan.queue_depth=2 --out tail" in page
+
+
+def test_settings_that_overload_a_server_are_refused_in_a_sentence() -> None:
+    trials = Trials(engine="reference", replications=2, settings=("workload.booking.rate=1000 /s",))
+    result = trials.answer(station() + arriving(100.0), 1000)
+    with pytest.raises(SettingError, match="--set overloads a server of this lesson"):
+        figures(result)

@@ -22,7 +22,7 @@ from tailrace.report.sentences import limit_sentence
 from tailrace.study.curve import CurvePoint
 
 NAMES = list(LESSONS)
-LONG = ("sharing", "small-blocks", "pooling", "queue-depth", "tail")
+LONG = ("sharing", "small-blocks", "pooling", "queue-depth", "tail", "many-small")
 """Lessons whose runs take long."""
 
 

@@ -166,10 +166,12 @@ def merged_law(works: Sequence[FloatArray], rates: Sequence[float]) -> theory.La
     mean = float(weights @ values)
     if mean <= 0.0:
         return None
-    rounded = np.round(values / mean, 6)
     # Most works have many values, which a few of them show in a fraction of the time.
-    few = np.unique(rounded[:: max(rounded.size // SOME_VALUES, 1)]).size <= MOST_VALUES
-    levels, level = np.unique(rounded, return_inverse=True) if few else (rounded[:0], rounded[:0])
+    some_values = np.round(values[:: max(values.size // SOME_VALUES, 1)] / mean, 6)
+    few = np.unique(some_values).size <= MOST_VALUES
+    levels, level = (
+        np.unique(np.round(values / mean, 6), return_inverse=True) if few else (values[:0], values[:0])
+    )
     if levels.size == 1:
         return theory.Constant(mean)
     if 0 < levels.size <= MOST_VALUES and levels[0] > 0:

@@ -43,11 +43,15 @@ MOST_GROUPS = 12
 
 @dataclass(frozen=True)
 class Group:
-    """Requests of one class, kind and size, ``share`` of the class: rows of its sample."""
+    """Requests of one class, kind and size, ``share`` of the class: rows of its sample.
+
+    ``works`` holds, for each bank, the works of the visits to it that they wait for, but for those of a log.
+    """
 
     share: float
     rows: BoolArray
     has_split: bool
+    works: tuple[FloatArray, ...]
 
 
 @dataclass(frozen=True)
@@ -98,6 +102,7 @@ class Decomposition:
         self._logs = [bank.first for bank in self.stations.banks if bank.discipline == Discipline.BULK]
         self._at_logs_s = dict.fromkeys(self.samples, 0.0)
         self._shares = {name: np.ones(each.bank.size) for name, each in self.samples.items()}
+        self._groups: dict[str, list[Group]] = {}
 
     def reckon(self, rates: Mapping[str, float]) -> None:
         """Waits at every bank, for requests per second of each class.
@@ -178,16 +183,13 @@ class Decomposition:
         """Whether any class goes to a bank at all."""
         return any(bool((sample.bank == place).any()) for sample in self.samples.values())
 
-    def awaited(self, name: str, place: int, rows: BoolArray) -> FloatArray:
-        """Works of the visits to a bank that requests in these rows wait for, but for a log; ``rows`` is a mask."""
-        sample = self.samples[name]
-        mine = (sample.bank == place) & sample.visits.awaited & rows[sample.visits.row]
-        mine &= sample.visits.log < 0
-        return np.asarray(sample.visits.work_s[mine])
-
     def groups(self, name: str) -> list[Group]:
         """Requests of a class by kind and size, where these are few."""
-        sample = self.samples[name]
+        if name not in self._groups:
+            self._groups[name] = self._grouped(self.samples[name])
+        return self._groups[name]
+
+    def _grouped(self, sample: ClassSample) -> list[Group]:
         keys = np.stack([sample.chunk.kind.astype(np.int64), sample.chunk.size_bytes])
         values, which, counts = np.unique(keys, axis=1, return_inverse=True, return_counts=True)
         if values.shape[1] > MOST_GROUPS:
@@ -197,7 +199,11 @@ class Decomposition:
         for number, count in enumerate(counts):
             rows = which == number
             split = bool(sample.visits.split[rows].any())
-            found.append(Group(float(count) / which.size, rows, split))
+            mine = np.flatnonzero(sample.visits.awaited & (sample.visits.log < 0) & rows[sample.visits.row])
+            by_bank = mine[np.argsort(sample.bank[mine], kind="stable")]
+            ends = np.searchsorted(sample.bank[by_bank], np.arange(1, len(self.stations.banks)))
+            works = tuple(np.split(sample.visits.work_s[by_bank], ends))
+            found.append(Group(float(count) / which.size, rows, split, works))
         return found
 
     def collects(self, name: str) -> bool:
@@ -250,7 +256,7 @@ class Decomposition:
         laws, visits, constant = list[theory.ResponseLaw](), list[float](), 0.0
         requests = float(group.rows.sum())
         for place, bank in enumerate(self.stations.banks):
-            works = self.awaited(name, place, group.rows)
+            works = group.works[place]
             if not works.size or (bank.discipline == Discipline.TOKEN and not bank.paces):
                 continue
             wait, each = self.waits[place], works.size / requests

@@ -23,5 +23,6 @@ LESSONS = {
     "sharing": "One large stream beside small requests",
     "pooling": "One queue for all servers, or a queue for each",
     "fan-out": "A request in parts waits for the slowest of them",
+    "many-small": "Many small servers, or a large one",
 }
 """The title of each lesson, by the name that it has on the command line."""

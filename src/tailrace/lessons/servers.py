@@ -40,9 +40,16 @@ kind = "generic"
 count = COUNT
 servers = SERVERS
 discipline = "fcfs"
-service = {law = "LAW", mean = "2 ms"}
+service = {law = "LAW", mean = "MEAN"}
 """
 SERVICE_S = 2e-3
+
+CLUSTER = """
+[cluster]
+servers = SERVERS
+copies = COPIES
+reads_from = "WHICH"
+"""
 
 OPEN = """
 [[workload]]
@@ -58,10 +65,17 @@ request_size = "SIZE"
 """
 
 
-def station(count: int = 1, servers: int = 1, law: str = "exponential") -> str:
-    """So many stations of 2 ms a request, with so many servers each."""
+def station(count: int = 1, servers: int = 1, law: str = "exponential", mean: str = "2 ms") -> str:
+    """So many stations of 2 ms a request, or another ``mean``, with so many servers each."""
     written = STATION.replace("COUNT", str(count)).replace("SERVERS", str(servers)).replace("LAW", law)
+    written = written.replace("MEAN", mean)
     return written.replace("mean = ", "value = ") if law == "constant" else written
+
+
+def cluster(servers: int, copies: int = 1, reads_from: str = "first") -> str:
+    """The server so many times, and which of so many copies is read."""
+    written = CLUSTER.replace("SERVERS", str(servers)).replace("COPIES", str(copies))
+    return written.replace("WHICH", reads_from)
 
 
 def arriving(rate_per_s: float) -> str:

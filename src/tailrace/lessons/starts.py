@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tailrace.lessons.servers import FLASH, SERVICE_S, SPINNING, arriving, keeping, station
+from tailrace.lessons.servers import FLASH, SERVICE_S, SPINNING, arriving, cluster, keeping, station
 from tailrace.lessons.sharing.run import LINK
 
 SEED = "\n[run]\nseed = 7\n"
@@ -55,6 +55,13 @@ STARTS = {
         "which work at the same time: why does it take so much longer, and how much longer still with more parts?",
         station(count=8) + keeping(1, "64 KiB") + SEED,
         ("workload.booking.request_size", "server.media.count"),
+    ),
+    "many-small": LessonStart(
+        "Four small servers, 88 % busy, each of which takes 2 ms for a request. A large one that takes 0.5 ms does the "
+        "same work with a p99 of 19 ms. How many small ones does it take to be as good? And if a read may go to the "
+        "least busy of two copies?",
+        station() + cluster(4, 2) + arriving(0.88 * 4 / SERVICE_S) + SEED,
+        ("cluster.servers", "cluster.reads_from"),
     ),
 }
 """By the names that `LESSONS` has."""

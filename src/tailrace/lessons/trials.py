@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from tailrace.answer.result import Figures, Result
 from tailrace.engine.choice import choose_engine
-from tailrace.errors import ScenarioError
+from tailrace.errors import ScenarioError, SettingError
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.reading.toml import comment, toml_text
@@ -145,7 +145,15 @@ def less(estimate: IntervalEstimate, constant: float) -> IntervalEstimate:
 
 
 def figures(result: Result, name: str | None = None) -> Figures:
-    """What a class saw; the first if no name is given."""
+    """What a class saw; the first if no name is given.
+
+    Raises:
+        SettingError: with what was set the server is overloaded, and there is nothing to be seen.
+    """
+    if not result.classes:
+        raise SettingError(
+            "--set overloads a server of this lesson; accepted: settings with which all of them carry their load"
+        )
     return (result.classes[0] if name is None else result.class_named(name)).all
 
 

@@ -1,0 +1,1 @@
+"""Many small servers, or a large one."""
