@@ -233,7 +233,10 @@ def test_the_law_of_the_least_busy_of_so_many() -> None:
 
 
 @long_run
-@pytest.mark.parametrize(("rho", "means", "requests"), [(0.5, 1.2657, 8_000), (0.9, 2.6141, 30_000)])
+@pytest.mark.parametrize(
+    ("rho", "means", "requests"),
+    [(0.5, 1.2657, 8_000), pytest.param(0.9, 2.6141, 30_000, marks=pytest.mark.whole)],
+)
 def test_reads_of_the_least_busy_of_two_copies_follow_the_mean_field_law(
     rho: float, means: float, requests: int
 ) -> None:
@@ -376,19 +379,32 @@ DRIVES = [
 ]
 
 
-@settings(
-    max_examples=100,
-    derandomize=True,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
-@given(clusters(), st.integers(0, 3))
-def test_engines_agree_on_clusters(scenario: Scenario, seed: int) -> None:
+def assert_engines_agree(scenario: Scenario, seed: int) -> None:
     expected = run_reference(build_plan(scenario, seed, 0), 40)
     assert_same(expected, runner(ENGINE)(build_plan(scenario, seed, 0, rows=16), 40))
     assert np.all(expected.latency_s > 0.0)
     total = expected.wait_s.sum(axis=1) + expected.service_s.sum(axis=1)
     np.testing.assert_allclose(total, expected.latency_s, rtol=1e-9)
+
+
+generated = settings(
+    derandomize=True,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
+
+
+@settings(generated, max_examples=25)
+@given(clusters(), st.integers(0, 3))
+def test_engines_agree_on_clusters(scenario: Scenario, seed: int) -> None:
+    assert_engines_agree(scenario, seed)
+
+
+@pytest.mark.whole
+@settings(generated, max_examples=150)
+@given(clusters(), st.integers(0, 3))
+def test_engines_agree_on_many_clusters(scenario: Scenario, seed: int) -> None:
+    assert_engines_agree(scenario, seed)
 
 
 # Servers that are down, slow, or hold what is popular
@@ -530,3 +546,38 @@ def test_a_cluster_of_one_server_is_none() -> None:
         parse(text)
     (problem,) = raised.value.problems
     assert "cluster.servers = 1: below 2" in str(problem)
+
+
+@pytest.mark.parametrize(
+    ("cluster", "workload", "said"),
+    [
+        ("copies = 2", 'limit = "4 /s"', "given with [cluster]; accepted: classes without a limit"),
+        (
+            'piece = "4 KiB"',
+            'request_size = "8 MiB"',
+            "a request of booking has more than 1000 pieces; accepted: at least",
+        ),
+        (
+            'copies = 2\n[server.layout]\nfailed = 1\nredundancy = "mirror"\nrebuild_rate = "50 MB/s"',
+            "",
+            "given with [cluster]; accepted: a rebuild of drives in a single server",
+        ),
+        (
+            'copies = 2\n[server.controller.read_cache]\nsize = "1 GiB"',
+            "",
+            "hit_share: missing; accepted: a share from 0 to 1 with [cluster]",
+        ),
+        (
+            'copies = 3\nfailed = 2\ncopied_by = "client"\nrecovery_rate = "1 MB/s"',
+            '[[workload]]\nname = "recovery"\nrate = "1 /s"\nrequest_size = "8 KiB"',
+            "the name of the recovery; accepted: another name",
+        ),
+    ],
+)
+def test_what_several_servers_are_not_simulated_with_is_refused(
+    cluster: str, workload: str, said: str
+) -> None:
+    own = "request_size" in workload and not workload.startswith("[[")
+    with pytest.raises(ScenarioError) as raised:
+        servers(cluster, "" if own else workload, size="8 MiB" if own else "8 KiB")
+    assert any(said in str(problem) for problem in raised.value.problems), raised.value
