@@ -129,6 +129,7 @@ def test_points_of_a_drive_of_parts_are_predicted_from_the_others_as_well_as_the
 # ---- round trip ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.whole
 def test_parameters_are_found_within_their_intervals_about_as_often_as_these_say():
     names = ("cell_read", "channel_rate", "buffer_time", "cell_program")
     true, conditions = drive("flash"), points((4096, 16384, 131072), (1, 4, 8, 16))

@@ -30,6 +30,7 @@ def assert_agree(frame: pd.DataFrame, exact: str, power: float) -> None:
     assert ((known.simulated - known[exact]).abs() < INTERVALS * half).all(), known
 
 
+@pytest.mark.whole
 def test_quantiles_of_several_servers_agree_with_the_exact_ones(tmp_path: Path) -> None:
     # This one as users do, as a command.
     pytest.importorskip("numba")

@@ -103,6 +103,7 @@ def assert_same(ours: FloatArray, theirs: FloatArray) -> None:
     assert (np.abs(difference) < ERRORS * error).all(), said
 
 
+@pytest.mark.whole
 def test_a_tandem_of_general_services_is_what_an_outside_simulator_finds() -> None:
     network = ciw.create_network(
         arrival_distributions=[ciw.dists.Exponential(900.0), None, None],
