@@ -9,7 +9,7 @@ from functools import lru_cache
 from itertools import cycle
 
 import numpy as np
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.engine.choice import WORTH_COMPILING, at_hand, choose_engine, runner
@@ -243,7 +243,7 @@ def saturated_service(
     done = (observed.marks.arrived - observed.marks.present)[settled]
     each_s = np.diff(time_s) / np.diff(done)
     mean_s = float((time_s[-1] - time_s[0]) / (done[-1] - done[0]))
-    half_s = float(t.ppf(0.975, each_s.size - 1) * each_s.std(ddof=1)) / math.sqrt(each_s.size)
+    half_s = float(stdtrit(each_s.size - 1, 0.975) * each_s.std(ddof=1)) / math.sqrt(each_s.size)
     each = observed.service_s[:, Stage.MEDIA]
     scv = float(each.var() / each.mean() ** 2)
     return SaturatedService(mean_s, half_s / mean_s, scv, float(accessed.steps.work[::2].mean()))
