@@ -20,6 +20,7 @@ from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.measure.section import MINIMUM_EXCURSIONS, ratio_sections
 from tailrace.measure.verdict import Verdict, bonferroni_level, combined
 from tailrace.measure.warmup import FEWEST_REQUESTS
+from tailrace.quantity import Quantity
 from tailrace.replicate.task import digest_of
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
@@ -245,7 +246,8 @@ def kept_by_share(sample: Sample, target: TargetResult) -> bool:
     """Whether surely fewer requests lie beyond the limit of a quantile than may, where the quantile is not known.
 
     Every replication must be so long that the share that may lie beyond were as many requests as excursions are asked
-    for, and less than half of that may be beyond in each; then the interval of the share decides.
+    for, and less than half of that may be beyond in each; then the interval of the share decides, where the next lower
+    quantile is known.
     """
     share, may = share_beyond(sample, target), may_be_beyond(target)
     if share is None or share.high is None:
@@ -255,7 +257,21 @@ def kept_by_share(sample: Sample, target: TargetResult) -> bool:
         return False
     if any(2 * part.beyond(target.limit) >= may * part.requests for part in parts):
         return False
-    return share.high <= may
+    return share.high <= may and _is_known_below(sample, target)
+
+
+def _is_known_below(sample: Sample, target: TargetResult) -> bool:
+    """Whether the next lower quantile is known, and keeps the limit.
+
+    Short runs of a server that is nearly full have not seen the long waits that come together, and nothing beyond the
+    limit says nothing then; but there they have too few excursions beyond lower quantiles as well.
+    """
+    beneath = {p: name for name, p in sample.quantiles.items() if p < (target.quantity.probability or 0.0)}
+    if not beneath:
+        return False
+    lower = Quantity.of(target.quantity.kind, beneath[max(beneath)])
+    found = sample.section(target.class_name, lower).estimate(target.level)
+    return found.high is not None and found.high <= target.limit
 
 
 def looks_missed(seen: Judged) -> bool:
