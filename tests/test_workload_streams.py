@@ -51,7 +51,7 @@ def test_the_draws_of_a_key_are_the_high_bits_of_splitmix64_outputs_in_the_middl
 def test_even_the_extreme_bits_give_a_draw_inside_the_open_interval(
     bits: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(streams, "_mixed", lambda mixed: np.full_like(mixed, bits))
+    monkeypatch.setattr(streams, "mixed", lambda mixed: np.full_like(mixed, bits))
     (draw,) = BOOKING.uniforms(Purpose.GAP, np.zeros(1, dtype=np.int64))
     assert 0.0 < draw < 1.0
     assert draw in (2.0**-53, 1.0 - 2.0**-53)

@@ -44,7 +44,7 @@ def live(
 ) -> None:
     """Open a page that answers while you change a number.
 
-    Closed forms at once, the simulation within a second, its intervals narrowing; Ctrl-C ends it.
+    Closed forms first, then the simulation, its intervals narrowing; Ctrl-C ends it.
     """
     with failures(debug):
         if lacking := [each for each in NEEDED if find_spec(each) is None]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable
 
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
@@ -47,6 +46,3 @@ class Keeping(Crew):
 def _key(task: Task) -> Key:
     # What is not simulated, such as a title or a target, does not matter, but a scenario is its own shortest digest.
     return task.scenario, task.seed, task.replication, task.requests
-
-
-Stopped = Callable[[], bool]

@@ -11,7 +11,7 @@ from tailrace.live.address import State
 from tailrace.live.controls import scenario_at
 from tailrace.live.kept import Keeping
 from tailrace.live.piece import Piece
-from tailrace.live.reckoned import LOOKS, Reckoner, bounded, seed_of
+from tailrace.live.reckoned import CURVE_REQUESTS, LOOKS, Reckoner, bounded, seed_of
 from tailrace.live.starts import Start
 from tailrace.scenario.reading.toml import toml_text
 from tailrace.scenario.reading.written import tables
@@ -80,7 +80,7 @@ class Pieces:
             text,
             seed=seed_of(scenario),
             engine=self._engine,
-            curve_requests=1_000,
+            curve_requests=CURVE_REQUESTS,
             result=found.result,
         )
         return report_page([whole], ["scenario.toml"])

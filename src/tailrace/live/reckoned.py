@@ -28,12 +28,10 @@ from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import states
-from tailrace.scenario.reading.path import quoted
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.study.account import DEPTH_FACTORS, MOST_DEPTH
 from tailrace.study.compare import seen_alike
 from tailrace.study.conditions import Conditions, conditions_of
-from tailrace.study.curve import Curve, LoadCurve, key_curve, load_curve
+from tailrace.study.curve import DepthCurve, LoadCurve, depth_curve, load_curve
 
 STEPS = ((4, 5_000), (8, 10_000))
 """Replications and requests of each step but the last, which is as long as the answer needs."""
@@ -92,15 +90,6 @@ class Forms:
     conditions: ConditionEstimates | None
     kept: Mapping[str, Theory]
     kept_scenario: Scenario | None
-
-
-@dataclass(frozen=True)
-class DepthCurve:
-    """A curve over the queue depth of the class ``name``, with what was promised to it."""
-
-    curve: Curve
-    name: str
-    limits: Mapping[Quantity, float]
 
 
 def bounded(scenario: Scenario) -> Scenario:
@@ -235,14 +224,7 @@ class Reckoner:
         how["requests"] = CURVE_REQUESTS
         if any(each.is_open for each in scenario.workload):
             return load_curve(bounded(scenario), **how)
-        first = scenario.workload[0]
-        own = first.queue_depth or 1
-        values = {max(round(own * factor), 1) for factor in DEPTH_FACTORS}
-        values = {each for each in values if each <= max(MOST_DEPTH, own)}
-        key = f"workload.{quoted(first.name)}.queue_depth"
-        return DepthCurve(
-            key_curve(bounded(scenario), key, sorted(values), **how), first.name, dict(first.limits)
-        )
+        return depth_curve(bounded(scenario), **how)
 
 
 def _beside(kept: Mapping[str, Evidence], these: Mapping[str, Evidence]) -> list[Beside]:

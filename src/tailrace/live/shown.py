@@ -18,7 +18,7 @@ from tailrace.live.cards import (
     theory_cards,
 )
 from tailrace.live.controls import Control
-from tailrace.live.reckoned import LOOKS, Beside, DepthCurve, Forms, Seen
+from tailrace.live.reckoned import LOOKS, Beside, Forms, Seen
 from tailrace.report.columns import conditions as of_conditions
 from tailrace.report.columns.answer import targets
 from tailrace.report.columns.theory import alone, beside_simulated, method_sentences
@@ -43,7 +43,7 @@ from tailrace.report.sentences import (
 )
 from tailrace.report.table import Cell, Head, Table, unknown
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.study.curve import LoadCurve
+from tailrace.study.curve import DepthCurve, LoadCurve
 
 FOLDER = Path(__file__).parent
 MOST_CLASSES = 6

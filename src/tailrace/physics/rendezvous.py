@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tailrace.physics.splitmix import mixed
+
 BLOCK = 2**18
 """Weights that are held at a time: few enough to lie in a cache."""
 
-# SplitMix64: Steele, Lea and Flood, Fast Splittable Pseudorandom Number Generators, OOPSLA 2014 (from memory).
-_MIX_A = np.uint64(0xBF58476D1CE4E5B9)
-_MIX_B = np.uint64(0x94D049BB133111EB)
 _PIECE_STRIDE = np.uint64(0x9E3779B97F4A7C15)
 _SERVER_STRIDE = np.uint64(0xD1342543DE82EF95)
 
@@ -32,21 +31,11 @@ def highest_weights(key: int, piece: NDArray[np.int64], servers: int, wanted: in
     rows = max(BLOCK // servers, 1)
     for begin in range(0, different.size, rows):
         mine = different[begin : begin + rows].astype(np.uint64)
-        of_pieces = _mixed(mine * _PIECE_STRIDE + np.uint64(key))
-        weight = _mixed(of_pieces[:, np.newaxis] + of_server)
+        of_pieces = mixed(mine * _PIECE_STRIDE + np.uint64(key))
+        weight = mixed(of_pieces[:, np.newaxis] + of_server)
         place = np.arange(mine.size)
         for rank in range(wanted):
             highest = weight.argmax(axis=1)
             found[begin : begin + rows, rank] = highest
             weight[place, highest] = 0
     return found[of_piece]
-
-
-def _mixed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """SplitMix64's finaliser, in place."""
-    bits ^= bits >> np.uint64(30)
-    bits *= _MIX_A
-    bits ^= bits >> np.uint64(27)
-    bits *= _MIX_B
-    bits ^= bits >> np.uint64(31)
-    return bits

@@ -13,10 +13,7 @@ from tailrace.crew.progress import Watch
 from tailrace.forecast.distribution import closed_tail
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.beside import Beside
-from tailrace.study.curve import REQUESTS, Curve, LoadCurve, key_curve, load_curve
-
-DEPTH_FACTORS = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
-MOST_DEPTH = 1_024
+from tailrace.study.curve import REQUESTS, Curve, LoadCurve, depth_curve, load_curve
 
 
 @dataclass(frozen=True)
@@ -69,11 +66,7 @@ def account(
         if any(each.is_open for each in scenario.workload):
             load = load_curve(scenario, **around)
         else:
-            workload = scenario.workload[0]
-            own, depth_class = workload.queue_depth or 1, workload.name
-            values = sorted({max(round(own * factor), 1) for factor in DEPTH_FACTORS})
-            key = f"workload.{workload.name}.queue_depth"
-            bounded = [each for each in values if each <= max(MOST_DEPTH, own)]
-            depth = key_curve(scenario, key, bounded, **around)
+            found = depth_curve(scenario, **around)
+            depth, depth_class = found.curve, found.name
     tail = {} if result.overload is not None else closed_tail(scenario, result.seed)
     return Account(name, scenario, source, settings, result, tail, load, depth, depth_class)

@@ -280,7 +280,6 @@ class _Search:
         self._spend = FIRST_SPEND
         self._open = np.array([each.scenario is not None for each in found])
         self._waits = np.zeros(len(found), dtype=bool)
-        self._spent = [0] * len(found)
         self.best: int | None = None
 
     def go(self) -> None:
@@ -331,8 +330,9 @@ class _Search:
         seen = self.judge.judged(candidate.scenario, self._spend)
         self._waits[place] = seen.verdict == "undecided" and self._spend < self._most
         self._open[place] = self._waits[place]
-        self._spent[place] += self.judge.requests - before
-        self.offers[place] = self._offer(candidate, seen, self._spent[place])
+        earlier = self.offers[place].tried
+        spent = self.judge.requests - before + (earlier.requests if earlier else 0)
+        self.offers[place] = self._offer(candidate, seen, spent)
         if seen.verdict == "met":
             self.best = place if self.best is None else min(self.best, place)
         elif seen.verdict != "undecided":

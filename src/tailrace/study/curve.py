@@ -19,6 +19,7 @@ from tailrace.forecast.estimate import estimate
 from tailrace.forecast.result import Saturation
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.dial import Dial
+from tailrace.scenario.reading.path import quoted
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -32,6 +33,11 @@ MOST_TIMES = 16.0
 """Runs grow as (1 - share)^-1.3, up to that many times: the fuller a server, the longer it takes to settle."""
 SETTLED = 0.05
 """Precision to a tenth of which what is to settle has to: see `answer.answers`."""
+
+DEPTH_FACTORS = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
+"""Points of a curve over the queue depth, as multiples of the scenario's own."""
+MOST_DEPTH = 1_024
+"""Greatest of them, unless the scenario's own is greater."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +65,15 @@ class Curve:
     title: str
     key: str
     points: tuple[CurvePoint, ...]
+
+
+@dataclass(frozen=True)
+class DepthCurve:
+    """A curve over the queue depth of the class ``name``, with what was promised to it."""
+
+    curve: Curve
+    name: str
+    limits: Mapping[Quantity, float]
 
 
 @dataclass(frozen=True)
@@ -204,3 +219,26 @@ def _length(requests: int, share: float) -> int:
 
 def _seed(scenario: Scenario, seed: int | None) -> int:
     return seed if seed is not None else scenario.run.seed or 0
+
+
+def depth_curve(
+    scenario: Scenario,
+    *,
+    requests: int = REQUESTS,
+    seed: int | None = None,
+    engine: str = "auto",
+    workers: int | Crew | None = None,
+) -> DepthCurve:
+    """Simulate a scenario of which no class is open at several queue depths of its first class.
+
+    The arguments and what is raised are as for `key_curve`.
+    """
+    first = scenario.workload[0]
+    own = first.queue_depth or 1
+    values = {max(round(own * factor), 1) for factor in DEPTH_FACTORS}
+    values = {each for each in values if each <= max(MOST_DEPTH, own)}
+    key = f"workload.{quoted(first.name)}.queue_depth"
+    found = key_curve(
+        scenario, key, sorted(values), requests=requests, seed=seed, engine=engine, workers=workers
+    )
+    return DepthCurve(found, first.name, dict(first.limits))

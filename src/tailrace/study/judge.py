@@ -220,12 +220,13 @@ def _clear(target: TargetResult, sample: Sample) -> TargetResult:
     """A target whose quantile is not known may be clear all the same: far from the limit little has to be known."""
     if target.judged.value is not None or target.class_name in sample.doubts:
         return target
-    if kept_by_share(sample, target):
-        return replace(target, verdict="met")
     share = share_beyond(sample, target)
+    if share is None or share.low is None or share.high is None:
+        return target
+    if share.high <= may_be_beyond(target) and is_supported(sample, target):
+        return replace(target, verdict="met")
     # Shares of replications are skewed to the right, where an interval lies too low rather than too high.
-    is_missed = share is not None and share.low is not None and share.low > may_be_beyond(target)
-    return replace(target, verdict="missed") if is_missed else target
+    return replace(target, verdict="missed") if share.low > may_be_beyond(target) else target
 
 
 def may_be_beyond(target: TargetResult) -> float:
@@ -242,30 +243,20 @@ def share_beyond(sample: Sample, target: TargetResult) -> IntervalEstimate | Non
     return ratio_sections(beyond, [part.requests for part in parts]).estimate(target.level)
 
 
-def kept_by_share(sample: Sample, target: TargetResult) -> bool:
-    """Whether surely fewer requests lie beyond the limit of a quantile than may, where the quantile is not known.
+def is_supported(sample: Sample, target: TargetResult) -> bool:
+    """Whether so little beyond the limit of a quantile that is not known means that the limit is kept.
 
     Every replication must be so long that the share that may lie beyond were as many requests as excursions are asked
-    for, and less than half of that may be beyond in each; then the interval of the share decides, where the next lower
-    quantile is known.
+    for, and less than half of that may be beyond in each. And the next lower quantile must be known and keep the limit:
+    short runs of a server that is nearly full have not seen the long waits that come together, and nothing beyond the
+    limit says nothing then; but there they have too few excursions beyond lower quantiles as well.
     """
-    share, may = share_beyond(sample, target), may_be_beyond(target)
-    if share is None or share.high is None:
-        return False
+    may = may_be_beyond(target)
     parts = sample.totals(target.class_name, target.quantity.kind)
     if any(part.requests * may < MINIMUM_EXCURSIONS for part in parts):
         return False
     if any(2 * part.beyond(target.limit) >= may * part.requests for part in parts):
         return False
-    return share.high <= may and _is_known_below(sample, target)
-
-
-def _is_known_below(sample: Sample, target: TargetResult) -> bool:
-    """Whether the next lower quantile is known, and keeps the limit.
-
-    Short runs of a server that is nearly full have not seen the long waits that come together, and nothing beyond the
-    limit says nothing then; but there they have too few excursions beyond lower quantiles as well.
-    """
     beneath = {p: name for name, p in sample.quantiles.items() if p < (target.quantity.probability or 0.0)}
     if not beneath:
         return False
@@ -276,11 +267,11 @@ def _is_known_below(sample: Sample, target: TargetResult) -> bool:
 
 def looks_missed(seen: Judged) -> bool:
     """Whether more than may lie beyond the limit of a quantile that is not known, though nobody can be sure yet."""
-    for each in seen.seen:
-        for target in seen.targets:
-            is_open = target.verdict == "undecided" and target.judged.value is None
-            if is_open and target.class_name not in each.sample.doubts:
-                share = share_beyond(each.sample, target)
-                if share is not None and share.value is not None and share.value > may_be_beyond(target):
-                    return True
-    return False
+    unknown = [each for each in seen.targets if each.verdict == "undecided" and each.judged.value is None]
+    shares = [
+        (share_beyond(each.sample, target), may_be_beyond(target))
+        for each in seen.seen
+        for target in unknown
+        if target.class_name not in each.sample.doubts
+    ]
+    return any(share is not None and (share.value or 0.0) > may for share, may in shares)

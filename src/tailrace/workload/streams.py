@@ -12,14 +12,12 @@ from functools import cache
 from zlib import crc32
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tailrace.arrays import FloatArray, IntArray
+from tailrace.physics.splitmix import mixed
 
 # SplitMix64: Steele, Lea and Flood, Fast Splittable Pseudorandom Number Generators, OOPSLA 2014 (from memory).
 _STRIDE = np.uint64(0x9E3779B97F4A7C15)
-_MIX_A = np.uint64(0xBF58476D1CE4E5B9)
-_MIX_B = np.uint64(0x94D049BB133111EB)
 _CLIENT_STRIDE = np.uint64(0xD1342543DE82EF95)
 _ORDINAL_STRIDE = np.uint64(0xA0761D6478BD642F)
 
@@ -75,7 +73,7 @@ class Streams:
         key = _key(self.seed, self.replication, crc32(self.owner.encode()), int(purpose))
         if self.client is None:
             return key
-        return np.uint64(_mixed(np.array([self.client + 1], dtype=np.uint64) * _CLIENT_STRIDE + key)[0])
+        return np.uint64(mixed(np.array([self.client + 1], dtype=np.uint64) * _CLIENT_STRIDE + key)[0])
 
     def uniforms(self, purpose: Purpose, index: IntArray, ordinal: int | IntArray = 0) -> FloatArray:
         """Uniform draws in the open interval (0, 1).
@@ -84,8 +82,8 @@ class Streams:
         for one request. Shape of ``index``.
         """
         ordinals = np.atleast_1d(np.asarray(ordinal)).astype(np.uint64)
-        keys = _mixed(ordinals * _ORDINAL_STRIDE + self.key(purpose))
-        bits = _mixed((index.astype(np.uint64) + np.uint64(1)) * _STRIDE + keys)
+        keys = mixed(ordinals * _ORDINAL_STRIDE + self.key(purpose))
+        bits = mixed((index.astype(np.uint64) + np.uint64(1)) * _STRIDE + keys)
         bits >>= np.uint64(12)
         draws = bits.astype(np.float64)
         draws += 0.5  # 52 bits and a half: neither 0 nor 1 can occur
@@ -113,13 +111,3 @@ class EvenStreams(Streams):
 def _key(seed: int, replication: int, owner: int, purpose: int) -> np.uint64:
     sequence = np.random.SeedSequence(seed, spawn_key=(replication, owner, purpose))
     return np.uint64(sequence.generate_state(1, np.uint64)[0])
-
-
-def _mixed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """SplitMix64's finaliser, in place."""
-    bits ^= bits >> np.uint64(30)
-    bits *= _MIX_A
-    bits ^= bits >> np.uint64(27)
-    bits *= _MIX_B
-    bits ^= bits >> np.uint64(31)
-    return bits

@@ -109,18 +109,18 @@ class ClusterPlan(ServerPlan):
                 self._on(here, [*self._issued(here, read), read.path]),
                 *self._messages(here, away),
                 self._on(away, self._plainly(away, written)),
-                *self._answers(away, replace(here, index=here.index + (1 << SLOT_SHIFT))),
+                *self._answers(away, asking(here, requests.client)),
             ]
             return Series(count, path)
         owner = np.repeat(np.arange(count), code.data)
-        asking = replace(away, index=away.index + (1 << SLOT_SHIFT), server=requests.client[owner])
+        asked = asking(away, requests.client[owner])
         read, written = self._recovered.reads(away), self._recovered.writes(workload, here, state)
         fetched = [
-            self._on(asking, self.seen_out(asking, with_data=False)),
-            *self._wire(asking, away, with_data=False),
+            self._on(asked, self.seen_out(asked, with_data=False)),
+            *self._wire(asked, away, with_data=False),
             self._on(away, [*self._received(away, read, with_data=False), read.path]),
-            *self._messages(away, asking),
-            self._on(asking, self._received(asking, None, with_data=True)),
+            *self._messages(away, asked),
+            self._on(asked, self._received(asked, None, with_data=True)),
         ]
         return Series(
             count,
@@ -151,7 +151,7 @@ class ClusterPlan(ServerPlan):
         parts = Parts.of(requests, int(self._cluster.piece))
         if self._chooses:
             copies = self._copies(requests, parts)
-            pool = self._machines.station(self._present or 0, _server_of(copies.requests))
+            pool = self._machines.station(self._present or 0, server_of(copies.requests))
             each: Path = FewestPresent(self._exchange_read(workload, copies.requests), copies.counts, pool)
         else:
             each = self._exchange_read(workload, self._one_copy(requests, parts))
@@ -177,9 +177,8 @@ class ClusterPlan(ServerPlan):
     def _passed_on(self, workload: Workload, copies: _Copies, drives: DriveWork, needed: IntArray) -> Path:
         """Writes that the first server of each part takes in, passes on to the others, and answers."""
         all_, first, others = copies.requests, copies.requests.where(copies.first), copies.others()
-        operations = _operations(drives, copies.first), _operations(drives, ~copies.first)
-        to_first = replace(others, server=_server_of(first)[copies.part[~copies.first]])
-        sending = replace(to_first, index=to_first.index + (1 << SLOT_SHIFT))
+        operations = operations_of(drives, copies.first), operations_of(drives, ~copies.first)
+        sending = asking(others, server_of(first)[copies.part[~copies.first]])
         hop = Series(
             len(others),
             [
@@ -198,7 +197,7 @@ class ClusterPlan(ServerPlan):
         stored = OnServers(
             Series(len(all_), self.on_drives(workload, all_, drives, reads=False)),
             self._machines,
-            _server_of(all_),
+            server_of(all_),
         )
         each = Series(len(all_), [InTurn(hop, passed), stored, InTurn(back, passed)])
         before = [
@@ -253,7 +252,7 @@ class ClusterPlan(ServerPlan):
                 *path,
                 *([give(count, self._present)] if leaves else []),
             ]
-        return OnServers(Series(count, path), self._machines, _server_of(requests))
+        return OnServers(Series(count, path), self._machines, server_of(requests))
 
     def _copies(self, requests: Requests, parts: Parts) -> _Copies:
         servers = self._placement.servers(parts.piece)
@@ -291,11 +290,17 @@ class ClusterPlan(ServerPlan):
         return sent(requests, parts.owner[part], slot, address, parts.size_bytes[part], server, share)
 
 
-def _server_of(requests: Requests) -> IntArray:
+def server_of(requests: Requests) -> IntArray:
+    """The server of each request."""
     assert requests.server is not None
     return requests.server
 
 
-def _operations(drives: DriveWork, which: BoolArray) -> DriveWork:
+def asking(requests: Requests, server: IntArray) -> Requests:
+    """The same as they are for the servers that ask others for them, which draw for themselves."""
+    return replace(requests, index=requests.index + (1 << SLOT_SHIFT), server=server)
+
+
+def operations_of(drives: DriveWork, which: BoolArray) -> DriveWork:
     """How many drive operations some of the requests need, without their paths."""
     return DriveWork(drives.path, drives.operations[which])

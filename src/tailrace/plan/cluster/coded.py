@@ -10,12 +10,12 @@ import numpy as np
 from tailrace.arrays import BoolArray, IntArray
 from tailrace.hardware.geometry import Geometry
 from tailrace.hardware.rows import RowWork, Touched, row_reads, row_writes
-from tailrace.plan.cluster.cluster import ClusterPlan
+from tailrace.plan.cluster.cluster import ClusterPlan, asking, operations_of, server_of
 from tailrace.plan.cluster.machine import OnServers
 from tailrace.plan.media import WriteState
 from tailrace.plan.operations import places
 from tailrace.plan.path import InTurn, Path, Series, fork, quorum
-from tailrace.plan.pieces import COPIES, SIDES, SLOT_SHIFT, sent
+from tailrace.plan.pieces import COPIES, SIDES, sent
 from tailrace.plan.redundancy import DriveWork
 from tailrace.plan.server import ControllerPlan
 from tailrace.scenario.tables.cluster import Cluster, Code
@@ -131,32 +131,36 @@ class CodedPlan(ClusterPlan):
     def _fetched(self, workload: Workload, rows: _Rows, work: RowWork, reads: Requests) -> Path:
         """Pieces that the first server of each row reads, its own or those of others."""
         drives = self._pools[workload.name].reads(reads)
-        away = self._server(reads) != rows.first[work.entry]
+        away = server_of(reads) != rows.first[work.entry]
         others = reads.where(away)
-        asking = self._from(others, rows.first[work.entry[away]])
+        asked = asking(others, rows.first[work.entry[away]])
         there = [
-            self._on(asking, self.seen_out(asking, with_data=False)),
-            *self._wire(asking, others, with_data=False),
-            self._on(others, self.taken_in(workload, others, _of(drives, away), reads=True), enters=True),
+            self._on(asked, self.seen_out(asked, with_data=False)),
+            *self._wire(asked, others, with_data=False),
+            self._on(
+                others, self.taken_in(workload, others, operations_of(drives, away), reads=True), enters=True
+            ),
         ]
         back = [
             self._on(others, self.seen_out(others, with_data=True), leaves=True),
-            *self._wire(others, asking, with_data=True),
+            *self._wire(others, asked, with_data=True),
         ]
         if isinstance(self._controller, ControllerPlan):
-            back.append(self._on(asking, self._controller.arrive(asking, None, with_data=True)))
+            back.append(self._on(asked, self._controller.arrive(asked, None, with_data=True)))
         return self._hops(reads, away, there, [*self._issued_by_own(reads, ~away, drives), drives.path], back)
 
     def _stored(
         self, workload: Workload, rows: _Rows, work: RowWork, writes: Requests, drives: DriveWork
     ) -> Path:
         """Pieces that the first server of each row writes, its own or those of others."""
-        away = self._server(writes) != rows.first[work.entry]
+        away = server_of(writes) != rows.first[work.entry]
         others, own = writes.where(away), writes.where(~away)
-        sending = self._from(others, rows.first[work.entry[away]])
+        sending = asking(others, rows.first[work.entry[away]])
         there = [
             *self._messages(sending, others),
-            self._on(others, self.taken_in(workload, others, _of(drives, away), reads=False), enters=True),
+            self._on(
+                others, self.taken_in(workload, others, operations_of(drives, away), reads=False), enters=True
+            ),
         ]
         back = [
             self._on(others, self.seen_out(others, with_data=False), leaves=True),
@@ -173,7 +177,7 @@ class CodedPlan(ClusterPlan):
     ) -> Path:
         """What is done at the server of each request, with a way there and back for those that are ``away``."""
         count, hops = int(away.sum()), away.astype(np.int64)
-        at_server = OnServers(Series(len(requests), at), self._machines, self._server(requests))
+        at_server = OnServers(Series(len(requests), at), self._machines, server_of(requests))
         return Series(
             len(requests),
             [InTurn(Series(count, there), hops), at_server, InTurn(Series(count, back), hops)],
@@ -185,14 +189,6 @@ class CodedPlan(ClusterPlan):
             return []
         issue = self._controller.issue(requests.where(own), drives.operations[own])
         return [InTurn(issue, own.astype(np.int64))]
-
-    def _from(self, requests: Requests, server: IntArray) -> Requests:
-        """The same as they are for the server that asks others, which draws for itself."""
-        return replace(requests, index=requests.index + (1 << SLOT_SHIFT), server=server)
-
-    def _server(self, requests: Requests) -> IntArray:
-        assert requests.server is not None
-        return requests.server
 
     def _rows(self, requests: Requests) -> _Rows:
         code, piece = self._code, int(self._cluster.piece)
@@ -232,8 +228,3 @@ class CodedPlan(ClusterPlan):
         server = rows.servers[work.entry, work.drive]
         share = self._cluster.width / self._cluster.servers
         return sent(requests, owner, ordinal * COPIES * SIDES, address, work.size_bytes, server, share)
-
-
-def _of(drives: DriveWork, which: BoolArray) -> DriveWork:
-    """How many drive operations some of the requests need, without their paths."""
-    return DriveWork(drives.path, drives.operations[which])

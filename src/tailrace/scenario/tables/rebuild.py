@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tailrace.scenario.tables.background import background_class
 from tailrace.scenario.tables.server import Pool, Server
 from tailrace.scenario.tables.workload import Workload
 
@@ -37,18 +38,8 @@ class Rebuild:
 
     def workload(self, priority: int) -> Workload:
         """The rebuild as a class that arrives at regular intervals, one client a group."""
-        return Workload.model_validate(
-            {
-                "name": self.name,
-                "clients": len(self.groups),
-                "rate": self.rate / self.chunk,
-                "arrivals": "regular",
-                "request_size": self.chunk,
-                "read_share": 0.0,
-                "pattern": "sequential",
-                "priority": priority,
-                "pool": self.pool.name or None,
-            }
+        return background_class(
+            self.name, len(self.groups), self.rate, self.chunk, priority, self.pool.name or None
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tailrace.scenario.tables.background import background_class
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.server import Server
 from tailrace.scenario.tables.workload import Workload
@@ -32,18 +33,7 @@ class Recovery:
 
     def workload(self, priority: int) -> Workload:
         """The recovery as a class that arrives at regular intervals, one client a server."""
-        return Workload.model_validate(
-            {
-                "name": NAME,
-                "clients": self.cluster.up,
-                "rate": self.rate / self.chunk,
-                "arrivals": "regular",
-                "request_size": self.chunk,
-                "read_share": 0.0,
-                "pattern": "sequential",
-                "priority": priority,
-            }
-        )
+        return background_class(NAME, self.cluster.up, self.rate, self.chunk, priority)
 
 
 def recovery_of(server: Server, cluster: Cluster | None) -> Recovery | None:
