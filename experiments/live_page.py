@@ -60,23 +60,22 @@ def opened(settings: list[str]) -> Iterator[Any]:
 
     browser = next(found for name in BROWSERS if (found := shutil.which(name)))
     command = [sys.executable, "-c", COMMAND, "live", str(SCENARIOS / SCENARIO), *settings]
-    server = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    try:
-        address = None
-        while address is None:
-            assert server.stdout is not None
-            address = re.search(r"http://\S+", server.stdout.readline())
-        with sync_playwright() as driver:
-            launched = driver.chromium.launch(executable_path=browser, args=["--no-sandbox"])
-            tab = launched.new_page(viewport={"width": 1400, "height": 900})
-            tab.set_default_timeout(120_000)
-            tab.goto(address[0])
-            tab.locator("#answer[data-done='1']").wait_for()
-            yield tab
-            launched.close()
-    finally:
-        server.send_signal(signal.SIGINT)
-        server.wait()
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            address = None
+            while address is None:
+                assert server.stdout is not None
+                address = re.search(r"http://\S+", server.stdout.readline())
+            with sync_playwright() as driver:
+                launched = driver.chromium.launch(executable_path=browser, args=["--no-sandbox"])
+                tab = launched.new_page(viewport={"width": 1400, "height": 900})
+                tab.set_default_timeout(120_000)
+                tab.goto(address[0])
+                tab.locator("#answer[data-done='1']").wait_for()
+                yield tab
+                launched.close()
+        finally:
+            server.send_signal(signal.SIGINT)
 
 
 def measured(options: argparse.Namespace) -> pd.DataFrame:

@@ -167,8 +167,7 @@ def _balanced(
     round gives copies weights that fall as the work of their servers grows (multiplicative weights, Arora, Hazan and
     Kale, Theory of Computing 8, 2012, from memory).
     """
-    cost = np.ones(cluster.servers)
-    cost[: cluster.slow_servers] = cluster.slow_factor or 1.0
+    cost = _slowness(cluster)
     price = np.zeros(cluster.servers)
     mean = np.zeros(servers.shape)
     for number in range(ROUNDS):
@@ -180,6 +179,13 @@ def _balanced(
         work = cost * (beside + shifted)
         price += work / work[: cluster.up].mean() - 1.0
     return mean
+
+
+def _slowness(cluster: Cluster) -> FloatArray:
+    """How many times as long each server takes."""
+    factor = np.ones(cluster.servers)
+    factor[: cluster.slow_servers] = cluster.slow_factor or 1.0
+    return factor
 
 
 def _of_servers(
@@ -197,8 +203,7 @@ def _of_servers(
     """
     dealt = columns.copy()
     made = _by_role(stations, chunk)
-    factor = np.ones(cluster.servers)
-    factor[: cluster.slow_servers] = cluster.slow_factor or 1.0
+    factor = _slowness(cluster)
     for banks in _of_machines(stations):
         first = banks[0].first
         each = banks[0].each
