@@ -113,7 +113,7 @@ def picture(frame: pd.DataFrame) -> Figure:
     axis.set_xlabel("time since the change, s")
     axis.set_ylabel("changes answered by then, %")
     style.legend(figure, [axis], "wide")
-    drawn.title(axis, f"{len(frame)} changes of the load of {SCENARIO}")
+    drawn.title(axis, f"{len(frame)} changes of the load")
     return figure
 
 

@@ -17,6 +17,8 @@ from tailrace.report.page.page import report_page
 from tailrace.scenario.reading.read import load
 from tailrace.study.account import account
 
+pytestmark = pytest.mark.whole
+
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
 LONG_NAME = "A_name_that_nobody_would_give_to_a_class_of_requests_but_may_be"
@@ -69,9 +71,7 @@ def test_every_report_prints_with_its_pictures_and_numbers(browser, pages) -> No
         assert_prints(browser, page, least_pages=3)
 
 
-@pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=[] if name == "tail" else pytest.mark.whole) for name in LESSONS]
-)
+@pytest.mark.parametrize("name", LESSONS)
 def test_every_lesson_fits_every_width_is_legible_and_prints(browser, name: str, tmp_path: Path) -> None:
     pytest.importorskip("numba")
     page = tmp_path / f"{name}.html"

@@ -116,6 +116,7 @@ def test_the_noise_of_one_point_says_nothing_of_that_of_another():
 # ---- left out -------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.whole
 def test_points_of_a_drive_of_parts_are_predicted_from_the_others_as_well_as_their_noise_lets_them():
     true, conditions = drive("flash"), points((4096, 16384, 131072), (1, 4, 8, 16))
     found = calibrate(true, measured(conditions, closed_form(true, conditions), 3), engine=None)
@@ -143,6 +144,7 @@ def test_parameters_are_found_within_their_intervals_about_as_often_as_these_say
     assert found.spread == pytest.approx(0.05, rel=0.5)
 
 
+@pytest.mark.whole
 def test_a_fit_through_the_simulation_finds_a_drive_from_a_wrong_start():
     pytest.importorskip("numba")
     true, conditions = drive("spinning"), points((8192, 1048576), (1, 4, 16), (True,))
@@ -184,6 +186,7 @@ def test_a_drive_measured_at_rates_is_found_as_one_at_queue_depths():
     assert found.spread < 0.04
 
 
+@pytest.mark.whole
 def test_a_parameter_of_small_influence_gets_an_interval_by_its_effect_and_not_by_noise():
     pytest.importorskip("numba")
     true, conditions = drive("spinning"), points((8192, 131072), (1, 16))

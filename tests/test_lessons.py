@@ -109,6 +109,7 @@ def test_a_lesson_without_a_name_lists_them_and_a_wrong_one_is_told_which_there_
     assert "--out is missing" in CliRunner().invoke(app, ["lesson", "tail"]).stderr
 
 
+@pytest.mark.whole
 def test_both_engines_give_the_same_lesson_and_the_command_writes_it(tmp_path, monkeypatch) -> None:
     pytest.importorskip("numba")
     lesson = module("fan-out", "run")

@@ -18,6 +18,8 @@ from opened import chromium
 pytest.importorskip("starlette", reason="no extra `live`; to get it: pip install -e '.[live]'")
 pytest.importorskip("numba")
 
+pytestmark = pytest.mark.whole
+
 ROOT = Path(__file__).parent.parent
 FILE = "shared/scenarios/booking-spinning.toml"
 SIZE = "workload.booking.request_size"
@@ -156,7 +158,6 @@ def test_the_educator_drags_the_block_size_keeps_an_answer_and_reads_the_ratio(s
     assert value(figure(tab, "p99 latency")) == pytest.approx(value(p99), rel=SHORT_RUNS)
 
 
-@pytest.mark.whole
 def test_a_link_restores_the_page_in_another_tab_and_after_a_reload(server, tab, browser) -> None:
     link = f"{server[1]}?start=pooling&set=server.media.servers%3D2&kept=yes&keep=load%3D0.5"
 
@@ -200,7 +201,6 @@ def test_what_cannot_be_is_said_and_the_answer_from_before_stays(server, tab) ->
     assert tab.locator("#others .control:visible").count() < 5
 
 
-@pytest.mark.whole
 def test_nothing_overflows_on_any_screen_in_the_dark_in_large_type_and_in_print(server, tab) -> None:
     tab.goto(f"{server[1]}?start=sharing&kept=yes&keep=workload.manifests.rate%3D300+/s")
     enough(tab)
@@ -234,7 +234,6 @@ def test_everything_that_can_be_turned_has_a_name_and_a_place_in_the_order_of_ke
     assert slider(tab, SIZE).get_attribute("aria-valuetext") == "8 KiB"
 
 
-@pytest.mark.whole
 @pytest.mark.parametrize("name", ["small-blocks", "pooling"])
 def test_a_lesson_opens_with_its_question_and_two_controls(server, tab, name: str) -> None:
     tab.goto(f"{server[1]}?start={name}")
@@ -243,7 +242,6 @@ def test_a_lesson_opens_with_its_question_and_two_controls(server, tab, name: st
     assert tab.locator(".front .control").count() == 2
 
 
-@pytest.mark.whole
 def test_a_cut_connection_and_a_server_that_was_stopped_leave_what_was_found(server, tab) -> None:
     process, address = server
     tab.goto(f"{address}?start=tail")

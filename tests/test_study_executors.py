@@ -172,6 +172,7 @@ def cluster() -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
         address_file.unlink(missing_ok=True)
 
 
+@pytest.mark.whole
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(expected: list[bytes]) -> None:
     pytest.importorskip("distributed", reason="needs the extra 'cluster'")
