@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from tailrace.scenario.tables.fields import Size, Text
+from tailrace.scenario.tables.fields import Size, Text, optional
 from tailrace.scenario.tables.model import Model
 
 
@@ -16,10 +16,9 @@ class Choice(Model):
     vary: Annotated[tuple[Text, ...], Field(min_length=1, max_length=100)] = Field(
         description="Keys with their values, KEY=LIST each, as --vary takes them: every combination is a design."
     )
-    least: Text = Field(
-        default="price",
-        description="What shall be least: price, power, height, a key, or price + N years at R per kWh.",
+    least: Text = optional(
+        "What shall be least: price, power, height, a key, or price + N years at R per kWh.", "price"
     )
-    capacity: Size | None = Field(
-        default=None, description="Capacity that the drives must have at least, beside what redundancy takes."
+    capacity: Size | None = optional(
+        "Capacity that the drives must have at least, beside what redundancy takes."
     )

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from tailrace.scenario.tables.fields import DataRate, Number, Piece, Whole
+from tailrace.scenario.tables.fields import DataRate, Number, Piece, Whole, optional
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 from tailrace.scenario.tables.server import Ports
 
@@ -38,47 +38,40 @@ class Cluster(Model):
     servers: Annotated[Whole, Field(ge=2, le=MOST_SERVERS)] = Field(
         description="Number of servers, each as [server] says."
     )
-    copies: Annotated[Whole, Field(ge=1, le=16)] | None = Field(
-        default=None, description="Copies of each piece, each on a server of its own; by default 1."
+    copies: Annotated[Whole, Field(ge=1, le=16)] | None = optional(
+        "Copies of each piece, each on a server of its own; by default 1."
     )
-    code: Code | None = Field(
-        default=None, description="An erasure code over servers in place of copies; left out: none."
+    code: Code | None = optional("An erasure code over servers in place of copies; left out: none.")
+    done_after: Annotated[Whole, Field(ge=1, le=100)] | None = optional(
+        "Copies (or pieces of a code) that must have a write before it is answered; by default all that "
+        "are up."
     )
-    done_after: Annotated[Whole, Field(ge=1, le=100)] | None = Field(
-        default=None,
-        description="Copies (or pieces of a code) that must have a write before it is answered; by default all that "
-        "are up.",
+    copied_by: CopiedBy = optional(
+        "Whether the first server of a piece passes copies on, or the client sends to all.", "server"
     )
-    copied_by: CopiedBy = Field(
-        default="server",
-        description="Whether the first server of a piece passes copies on, or the client sends to all.",
-    )
-    reads_from: ReadsFrom = Field(
-        default="first",
-        description="Which copy is read: the first that is up, any at random, or that of the server with the fewest "
+    reads_from: ReadsFrom = optional(
+        "Which copy is read: the first that is up, any at random, or that of the server with the fewest "
         "requests under way at that instant.",
+        "first",
     )
-    piece: Annotated[Piece, Field(multiple_of=512, le=2**40)] = Field(
-        default=4 * 2**20, description="Unit in which addresses are spread over the servers."
+    piece: Annotated[Piece, Field(multiple_of=512, le=2**40)] = optional(
+        "Unit in which addresses are spread over the servers.", 4 * 2**20
     )
-    slow_servers: Annotated[Whole, Field(ge=0, le=MOST_SERVERS)] = Field(
-        default=0, description="How many servers, the first ones, are slower than the others."
+    slow_servers: Annotated[Whole, Field(ge=0, le=MOST_SERVERS)] = optional(
+        "How many servers, the first ones, are slower than the others.", 0
     )
-    slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = Field(
-        default=None,
-        description="What the times of the processors, lanes and media of a slow server are multiplied by.",
+    slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = optional(
+        "What the times of the processors, lanes and media of a slow server are multiplied by."
     )
-    failed: Annotated[Whole, Field(ge=0, le=MOST_SERVERS)] = Field(
-        default=0, description="How many servers, the last ones, are down."
+    failed: Annotated[Whole, Field(ge=0, le=MOST_SERVERS)] = optional(
+        "How many servers, the last ones, are down.", 0
     )
-    recovery_rate: DataRate | None = Field(
-        default=None,
-        description="Bytes per time that each server left copies to others to make up for those that failed; without "
-        "it nothing is recovered.",
+    recovery_rate: DataRate | None = optional(
+        "Bytes per time that each server left copies to others to make up for those that failed; without "
+        "it nothing is recovered."
     )
-    network: ServerNetwork | None = Field(
-        default=None,
-        description="The network between servers, if it has ports of its own; left out, that of the server is shared.",
+    network: ServerNetwork | None = optional(
+        "The network between servers, if it has ports of its own; left out, that of the server is shared."
     )
 
     @property

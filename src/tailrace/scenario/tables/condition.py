@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, field_validator
 from pydantic_core import PydanticCustomError
 
-from tailrace.scenario.tables.fields import Number, Text
+from tailrace.scenario.tables.fields import Name, Number, Text, optional
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
 ROUNDING = 0.01
@@ -21,20 +21,18 @@ class Condition(Model):
     ``hours`` or ``share`` weigh it where figures over all conditions are asked for; without either all weigh the same.
     """
 
-    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(description="Name of the condition.")
-    begins: Annotated[Text, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d$")] | None = Field(
-        default=None,
-        description='Time of day at which it begins, such as "22:00": of the first condition; the others follow.',
+    name: Name = Field(description="Name of the condition.")
+    begins: Annotated[Text, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d$")] | None = optional(
+        'Time of day at which it begins, such as "22:00": of the first condition; the others follow.'
     )
-    hours: Annotated[Number, Field(gt=0, le=1e6)] | None = Field(
-        default=None, description="How long it lasts in each cycle: the conditions follow in their order."
+    hours: Annotated[Number, Field(gt=0, le=1e6)] | None = optional(
+        "How long it lasts in each cycle: the conditions follow in their order."
     )
-    share: Annotated[Number, Field(gt=0, le=1)] | None = Field(
-        default=None, description="Share of the time, where hours say too much; the shares add up to 1."
+    share: Annotated[Number, Field(gt=0, le=1)] | None = optional(
+        "Share of the time, where hours say too much; the shares add up to 1."
     )
-    set: dict[str, Any] = Field(
-        default={},
-        description="Keys with their values in it, over those of the scenario, as --set takes them.",
+    set: dict[str, Any] = optional(
+        "Keys with their values in it, over those of the scenario, as --set takes them.", {}
     )
 
     @field_validator("set", mode="before")

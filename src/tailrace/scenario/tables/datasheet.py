@@ -103,25 +103,10 @@ def _datasheet_findings(flash: Flash, link: Link, slots: int) -> Iterator[Findin
 
 
 def _sheet(flash: Flash) -> Datasheet:
-    if (
-        flash.random_read_rate is None
-        or flash.random_write_rate is None
-        or flash.rated_depth is None
-        or flash.sequential_read is None
-        or flash.sequential_write is None
-        or flash.read_latency is None
-        or flash.write_latency is None
-    ):
+    figures = [getattr(flash, key) for key in DATASHEET]
+    if None in figures:
         raise ValueError("the drive is not described by datasheet figures")
-    return Datasheet(
-        flash.random_read_rate,
-        flash.random_write_rate,
-        flash.rated_depth,
-        flash.sequential_read,
-        flash.sequential_write,
-        flash.read_latency,
-        flash.write_latency,
-    )
+    return Datasheet(*figures)
 
 
 def _frame(flash: Flash, link: Link) -> Frame:

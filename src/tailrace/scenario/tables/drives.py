@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from tailrace.scenario.tables.fields import Number, PowerOrZero, Price, Whole, power_of, price_of
+from tailrace.scenario.tables.fields import Number, PowerOrZero, Price, Whole, optional, power_of, price_of
 from tailrace.scenario.tables.model import Finding, Model
 
 Count = Annotated[Whole, Field(ge=1, le=100_000)]
@@ -17,12 +17,12 @@ class Drives(Model):
     """Equal drives, of which the first few may be slower than their fellows."""
 
     kind: str = Field(description="The kind of drive.")
-    count: Count = Field(default=1, description="Number of drives.")
-    slow_drives: Annotated[Whole, Field(ge=0, le=100_000)] = Field(
-        default=0, description="How many drives, the first ones, are slower than the others."
+    count: Count = optional("Number of drives.", 1)
+    slow_drives: Annotated[Whole, Field(ge=0, le=100_000)] = optional(
+        "How many drives, the first ones, are slower than the others.", 0
     )
-    slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = Field(
-        default=None, description="What the times of the medium of a slow drive are multiplied by."
+    slow_factor: Annotated[Number, Field(ge=1, le=10_000)] | None = optional(
+        "What the times of the medium of a slow drive are multiplied by."
     )
     price: Price | None = price_of("drive")
     power: PowerOrZero | None = power_of("drive")

@@ -7,6 +7,7 @@ which are taken as SI (seconds, bytes, per second); the reader of files refuses 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -101,13 +102,26 @@ Share = Annotated[float, Strict(), Field(ge=0, le=1)]
 Text = Annotated[str, Strict(), AfterValidator(_printable)]
 
 
+def resolved(file: str, info: ValidationInfo) -> str:
+    """A file that a scenario names as an absolute path, from the folder of the scenario file."""
+    folder = (info.context or {}).get("folder")
+    return str(Path(folder or ".", Path(file).expanduser()).absolute())
+
+
+FileName = Annotated[Text, Field(min_length=1, max_length=4096), AfterValidator(resolved)]
+Name = Annotated[Text, Field(min_length=1, max_length=64)]
+
+
+def optional(description: str, default: Any = None, **bounds: Any) -> Any:
+    """The field of a key that may be left out, with what it is then, and the bounds of its values."""
+    return Field(default=default, description=description, **bounds)
+
+
 def price_of(part: str) -> Any:
     """The field that says what one such part costs."""
-    return Field(
-        default=None, description=f"Price of one {part}, in any currency; nothing is simulated by it."
-    )
+    return optional(f"Price of one {part}, in any currency; nothing is simulated by it.")
 
 
 def power_of(part: str) -> Any:
     """The field that says what power one such part draws."""
-    return Field(default=None, description=f"Electric power of one {part}; nothing is simulated by it.")
+    return optional(f"Electric power of one {part}; nothing is simulated by it.")

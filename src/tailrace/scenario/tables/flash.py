@@ -18,6 +18,7 @@ from tailrace.scenario.tables.fields import (
     Time,
     TimeOrZero,
     Whole,
+    optional,
 )
 from tailrace.scenario.tables.model import Finding, KeyPath
 
@@ -53,93 +54,67 @@ BUFFER = 16 * 2**20
 class Flash(Drives):
     """Drives of flash dies behind buses, a command processor and a write buffer."""
 
-    kind: Literal["flash"] = Field(default="flash", description="The kind of drive.")
+    kind: Literal["flash"] = optional("The kind of drive.", "flash")
     capacity: Size = Field(description="Capacity of one drive, as its user sees it.")
-    dies: Annotated[Whole, Field(ge=1, le=MOST_DIES)] | None = Field(
-        default=None, description="Dies in one drive; or give `die_capacity`."
+    dies: Annotated[Whole, Field(ge=1, le=MOST_DIES)] | None = optional(
+        "Dies in one drive; or give `die_capacity`."
     )
-    die_capacity: Size | None = Field(
-        default=None,
-        description="Capacity of a die: a drive has as many as its capacity and its overprovisioning take.",
+    die_capacity: Size | None = optional(
+        "Capacity of a die: a drive has as many as its capacity and its overprovisioning take."
     )
-    planes: Annotated[Whole, Field(ge=1, le=64)] = Field(
-        default=1,
-        description="Planes of a die: one program or erase goes to so many pages or blocks at once.",
+    planes: Annotated[Whole, Field(ge=1, le=64)] = optional(
+        "Planes of a die: one program or erase goes to so many pages or blocks at once.", 1
     )
-    channels: Annotated[Whole, Field(ge=1, le=1024)] | None = Field(
-        default=None, description="Buses in one drive; 8 beside datasheet figures if left out."
+    channels: Annotated[Whole, Field(ge=1, le=1024)] | None = optional(
+        "Buses in one drive; 8 beside datasheet figures if left out."
     )
-    channel_rate: DataRate | None = Field(default=None, description="Rate of one bus.")
-    cell_read: Time | None = Field(default=None, description="Time to read a page from the cells.")
-    cell_program: Time | None = Field(default=None, description="Time to program a page.")
-    cell_erase: Time | None = Field(
-        default=None, description="Time to erase a block; 3 ms beside datasheet figures if left out."
+    channel_rate: DataRate | None = optional("Rate of one bus.")
+    cell_read: Time | None = optional("Time to read a page from the cells.")
+    cell_program: Time | None = optional("Time to program a page.")
+    cell_erase: Time | None = optional("Time to erase a block; 3 ms beside datasheet figures if left out.")
+    page: Piece = optional("Bytes of a page.", 16384)
+    pages_per_block: Whole = optional("Pages of a block.", 1024, ge=1, le=1_000_000)
+    map_unit: Piece = optional("Unit of the address map, in which small writes are gathered.", 4096)
+    condition: Literal["fresh", "steady"] | None = optional(
+        "Fresh: nothing is copied or erased. Steady: all blocks are in use, so random writes are amplified "
+        "by what the overprovisioning makes of them. Left out: every page written is programmed once."
     )
-    page: Piece = Field(default=16384, description="Bytes of a page.")
-    pages_per_block: Whole = Field(default=1024, ge=1, le=1_000_000, description="Pages of a block.")
-    map_unit: Piece = Field(
-        default=4096, description="Unit of the address map, in which small writes are gathered."
+    overprovisioning: Annotated[Number, Field(ge=0, le=100)] | None = optional(
+        "Spare as a share of the capacity, (physical - capacity) / capacity: 0.28 is a spare factor of "
+        "0.219 of the physical."
     )
-    condition: Literal["fresh", "steady"] | None = Field(
-        default=None,
-        description="Fresh: nothing is copied or erased. Steady: all blocks are in use, so random writes are amplified "
-        "by what the overprovisioning makes of them. Left out: every page written is programmed once.",
+    filled: Annotated[Number, Field(gt=0, le=1)] | None = optional(
+        "Share of the capacity that holds data, by default all; the rest is as good as spare."
     )
-    overprovisioning: Annotated[Number, Field(ge=0, le=100)] | None = Field(
-        default=None,
-        description="Spare as a share of the capacity, (physical - capacity) / capacity: 0.28 is a spare factor of "
-        "0.219 of the physical.",
+    write_amplification: Annotated[Number, Field(ge=1, le=1000)] | None = optional(
+        "Pages programmed for each page that the host writes at random; instead of `condition`."
     )
-    filled: Annotated[Number, Field(gt=0, le=1)] | None = Field(
-        default=None,
-        description="Share of the capacity that holds data, by default all; the rest is as good as spare.",
+    buffer: Size | None = optional(
+        "Write buffer of one drive; by default 16 MiB, or two pages a die and plane if that is more."
     )
-    write_amplification: Annotated[Number, Field(ge=1, le=1000)] | None = Field(
-        default=None,
-        description="Pages programmed for each page that the host writes at random; instead of `condition`.",
+    buffer_time: TimeOrZero = optional("Time from the data in the buffer to the answer.", 10e-6)
+    flush_after: Time = optional("A page that is filled in part is programmed after this time.", 1e-3)
+    suspend_slice: Time | None = optional(
+        "A program or erase lets waiting reads in after each such time; by default never."
     )
-    buffer: Size | None = Field(
-        default=None,
-        description="Write buffer of one drive; by default 16 MiB, or two pages a die and plane if that is more.",
+    command_rate: RequestRate | None = optional("Commands that the drive's processor takes per time.")
+    random_read_rate: RequestRate | None = optional(
+        "Datasheet: random reads of 4 KiB per time at `rated_depth`."
     )
-    buffer_time: TimeOrZero = Field(
-        default=10e-6, description="Time from the data in the buffer to the answer."
+    random_write_rate: RequestRate | None = optional(
+        "Datasheet: random writes of 4 KiB per time at `rated_depth`, sustained."
     )
-    flush_after: Time = Field(
-        default=1e-3, description="A page that is filled in part is programmed after this time."
+    rated_depth: Annotated[Whole, Field(ge=1, le=65536)] | None = optional(
+        "Datasheet: queue depth at which the rates hold."
     )
-    suspend_slice: Time | None = Field(
-        default=None,
-        description="A program or erase lets waiting reads in after each such time; by default never.",
+    sequential_read: DataRate | None = optional("Datasheet: rate of sequential reads of 128 KiB.")
+    sequential_write: DataRate | None = optional(
+        "Datasheet: rate of sequential writes of 128 KiB, sustained."
     )
-    command_rate: RequestRate | None = Field(
-        default=None, description="Commands that the drive's processor takes per time."
-    )
-    random_read_rate: RequestRate | None = Field(
-        default=None, description="Datasheet: random reads of 4 KiB per time at `rated_depth`."
-    )
-    random_write_rate: RequestRate | None = Field(
-        default=None, description="Datasheet: random writes of 4 KiB per time at `rated_depth`, sustained."
-    )
-    rated_depth: Annotated[Whole, Field(ge=1, le=65536)] | None = Field(
-        default=None, description="Datasheet: queue depth at which the rates hold."
-    )
-    sequential_read: DataRate | None = Field(
-        default=None, description="Datasheet: rate of sequential reads of 128 KiB."
-    )
-    sequential_write: DataRate | None = Field(
-        default=None, description="Datasheet: rate of sequential writes of 128 KiB, sustained."
-    )
-    read_latency: Time | None = Field(
-        default=None, description="Datasheet: latency of one random read of 4 KiB on an idle drive."
-    )
-    write_latency: Time | None = Field(
-        default=None, description="Datasheet: latency of one random write of 4 KiB on an idle drive."
-    )
-    queue_slots: Annotated[Whole, Field(ge=1, le=65536)] | None = Field(
-        default=None,
-        description="Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, "
-        "else 1024.",
+    read_latency: Time | None = optional("Datasheet: latency of one random read of 4 KiB on an idle drive.")
+    write_latency: Time | None = optional("Datasheet: latency of one random write of 4 KiB on an idle drive.")
+    queue_slots: Annotated[Whole, Field(ge=1, le=65536)] | None = optional(
+        "Requests that a drive holds at once; by default 32 on a serial link up to 6 Gbit/s, else 1024."
     )
 
     @property

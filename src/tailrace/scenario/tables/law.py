@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field, Tag, ValidationInfo, field_validator
+from pydantic import Field, Tag
 
 from tailrace import units
 from tailrace.arrays import FloatArray
 from tailrace.errors import TraceError, UnitError
 from tailrace.scenario.tables import outside
-from tailrace.scenario.tables.fields import Number, Text, Time, TimeOrZero
-from tailrace.scenario.tables.model import Finding, Model, chosen_by, resolved
+from tailrace.scenario.tables.fields import FileName, Number, Text, Time, TimeOrZero, optional
+from tailrace.scenario.tables.model import Finding, Model, chosen_by
 from tailrace.trace.mapping import FileColumn
 
 
@@ -30,7 +30,7 @@ class _OfMean(Model):
 class Exponential(_OfMean):
     """Exponential times."""
 
-    law: Literal["exponential"] = Field(default="exponential", description="The law of the service times.")
+    law: Literal["exponential"] = optional("The law of the service times.", "exponential")
 
     @property
     def scv(self) -> float:
@@ -41,7 +41,7 @@ class Exponential(_OfMean):
 class Constant(Model):
     """Every service takes the same time."""
 
-    law: Literal["constant"] = Field(default="constant", description="The law of the service times.")
+    law: Literal["constant"] = optional("The law of the service times.", "constant")
     value: Time = Field(description="The service time.")
 
     @property
@@ -58,7 +58,7 @@ class Constant(Model):
 class Uniform(Model):
     """Times spread evenly between two bounds."""
 
-    law: Literal["uniform"] = Field(default="uniform", description="The law of the service times.")
+    law: Literal["uniform"] = optional("The law of the service times.", "uniform")
     low: TimeOrZero = Field(description="Shortest service time.")
     high: Time = Field(description="Longest service time; above `low`.")
 
@@ -81,7 +81,7 @@ class Uniform(Model):
 class Gamma(_OfMean):
     """Gamma times: shape 1/scv."""
 
-    law: Literal["gamma"] = Field(default="gamma", description="The law of the service times.")
+    law: Literal["gamma"] = optional("The law of the service times.", "gamma")
     scv: Number = Field(
         gt=0,
         le=1e6,
@@ -92,44 +92,37 @@ class Gamma(_OfMean):
 class Lognormal(_OfMean):
     """Lognormal times: the logarithm has variance ln(1 + scv)."""
 
-    law: Literal["lognormal"] = Field(default="lognormal", description="The law of the service times.")
+    law: Literal["lognormal"] = optional("The law of the service times.", "lognormal")
     scv: Number = Field(gt=0, le=1e6, description="Squared coefficient of variation.")
 
 
 class Hyperexponential(_OfMean):
     """Two exponential phases with balanced means: each phase carries half of the mean."""
 
-    law: Literal["hyperexponential"] = Field(
-        default="hyperexponential", description="The law of the service times."
-    )
+    law: Literal["hyperexponential"] = optional("The law of the service times.", "hyperexponential")
     scv: Number = Field(gt=1, le=1e6, description="Squared coefficient of variation, above 1.")
 
 
 class Empirical(Model):
     """Times as they were measured, each as likely as it occurs: nothing between them, and nothing beyond."""
 
-    law: Literal["empirical"] = Field(default="empirical", description="The law of the service times.")
-    values: Annotated[tuple[Time, ...], Field(min_length=1, max_length=100_000)] | None = Field(
-        default=None, description="The times, in any order; or give `file`."
+    law: Literal["empirical"] = optional("The law of the service times.", "empirical")
+    values: Annotated[tuple[Time, ...], Field(min_length=1, max_length=100_000)] | None = optional(
+        "The times, in any order; or give `file`."
     )
-    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
-        default=None, description="A CSV file with a column of times, from the folder of the scenario file."
+    file: FileName | None = optional(
+        "A CSV file with a column of times, from the folder of the scenario file."
     )
-    column: Annotated[Text, Field(min_length=1)] | None = Field(
-        default=None, description="Heading of the column (with `file`); the first column if left out."
+    column: Annotated[Text, Field(min_length=1)] | None = optional(
+        "Heading of the column (with `file`); the first column if left out."
     )
-    unit: Text = Field(default="s", description='Unit of the times in the file, such as "us".')
-    named: Annotated[Text, Field(min_length=1)] | None = Field(
-        default=None, description="Instead of both, a law that another package enters under this name."
+    unit: Text = optional('Unit of the times in the file, such as "us".', "s")
+    named: Annotated[Text, Field(min_length=1)] | None = optional(
+        "Instead of both, a law that another package enters under this name."
     )
-    parameters: tuple[Number, ...] = Field(
-        default=(), description="Parameters of the law with that name, in its order; times in seconds."
+    parameters: tuple[Number, ...] = optional(
+        "Parameters of the law with that name, in its order; times in seconds.", ()
     )
-
-    @field_validator("file")
-    @classmethod
-    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
-        return value and resolved(value, info)
 
     def findings(self) -> Iterator[Finding]:
         """Values or a file that has them."""

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
-from tailrace.scenario.tables.fields import DataRate, Number, Piece, Whole
+from tailrace.scenario.tables.fields import DataRate, Number, Piece, Whole, optional
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
 Redundancy = Literal["none", "mirror", "single parity", "double parity"]
@@ -37,40 +37,32 @@ _OF_PARITY = 'with redundancy = "single parity" or "double parity" only'
 class Layout(Model):
     """How addresses are laid over the drives."""
 
-    redundancy: Redundancy = Field(default="none", description="Redundancy over the drives.")
-    stripe_unit: Piece = Field(
-        default=65536, multiple_of=512, description="Bytes on one drive before the next drive's turn."
+    redundancy: Redundancy = optional("Redundancy over the drives.", "none")
+    stripe_unit: Piece = optional("Bytes on one drive before the next drive's turn.", 65536, multiple_of=512)
+    group: Annotated[Whole, Field(ge=1, le=100_000)] | None = optional(
+        "Drives in a group, each group with rows of its own; by default all but the spares."
     )
-    group: Annotated[Whole, Field(ge=1, le=100_000)] | None = Field(
-        default=None,
-        description="Drives in a group, each group with rows of its own; by default all but the spares.",
+    copies: Literal[2, 3] | None = optional("Copies of all data (mirror); by default 2.")
+    spares: Annotated[Whole, Field(ge=0, le=100_000)] = optional(
+        "How many drives, the last ones, stand idle until others fail.", 0
     )
-    copies: Literal[2, 3] | None = Field(
-        default=None, description="Copies of all data (mirror); by default 2."
+    parity_rate: DataRate | None = optional(
+        "Bytes that one core folds into a parity unit per time; without it parity costs no CPU."
     )
-    spares: Annotated[Whole, Field(ge=0, le=100_000)] = Field(
-        default=0, description="How many drives, the last ones, stand idle until others fail."
-    )
-    parity_rate: DataRate | None = Field(
-        default=None,
-        description="Bytes that one core folds into a parity unit per time; without it parity costs no CPU.",
-    )
-    failed: Failed = Field(
-        default=0,
-        description="Drives that are down: their numbers from 0 in a list, or how many: drive 0 of each group in turn, "
+    failed: Failed = optional(
+        "Drives that are down: their numbers from 0 in a list, or how many: drive 0 of each group in turn, "
         "then drive 1.",
+        0,
     )
-    rebuild_rate: DataRate | None = Field(
-        default=None,
-        description="Bytes written per time onto each spare that takes the place of a failed drive; without it nothing "
-        "is rebuilt.",
+    rebuild_rate: DataRate | None = optional(
+        "Bytes written per time onto each spare that takes the place of a failed drive; without it nothing "
+        "is rebuilt."
     )
-    rebuild_chunk: Piece = Field(
-        default=2**20, le=2**30, multiple_of=512, description="Bytes of a drive that are rebuilt at a time."
+    rebuild_chunk: Piece = optional(
+        "Bytes of a drive that are rebuilt at a time.", 2**20, le=2**30, multiple_of=512
     )
-    rebuilt: Annotated[Number, Field(ge=0, lt=1)] = Field(
-        default=0.0,
-        description="Share of each failed drive that is rebuilt already; it stays so during a run.",
+    rebuilt: Annotated[Number, Field(ge=0, lt=1)] = optional(
+        "Share of each failed drive that is rebuilt already; it stays so during a run.", 0.0
     )
 
     @property

@@ -8,12 +8,20 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field
 
 from tailrace.errors import TraceError
 from tailrace.scenario.tables.drives import Drives
-from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Size, Text, Whole
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, resolved
+from tailrace.scenario.tables.fields import (
+    DataRate,
+    FileName,
+    Number,
+    RequestRate,
+    Size,
+    Whole,
+    optional,
+)
+from tailrace.scenario.tables.model import Finding, KeyPath, Model
 from tailrace.scenario.tables.points import measured_points
 
 MOST_DEPTH = 65_536
@@ -35,17 +43,13 @@ class MeasuredKind(Model):
     curve: Annotated[tuple[RatePoint, ...], Field(min_length=1, max_length=1000)] = Field(
         description="Rates by ascending queue depth; straight between points in the logarithms of both, flat beyond."
     )
-    overhead: Size | None = Field(
-        default=None,
-        description="What a request asks beside its bytes, in bytes: other sizes ask by overhead + size. Left out: "
-        "requests of all sizes ask the same.",
+    overhead: Size | None = optional(
+        "What a request asks beside its bytes, in bytes: other sizes ask by overhead + size. Left out: "
+        "requests of all sizes ask the same."
     )
-    byte_rate: DataRate | None = Field(
-        default=None, description="What all requests together move at most; left out: no limit."
-    )
-    variability: Annotated[Number, Field(ge=0, le=1e6)] = Field(
-        default=0.0,
-        description="Squared coefficient of variation of the work of a request (gamma): 0 constant, 1 exponential.",
+    byte_rate: DataRate | None = optional("What all requests together move at most; left out: no limit.")
+    variability: Annotated[Number, Field(ge=0, le=1e6)] = optional(
+        "Squared coefficient of variation of the work of a request (gamma): 0 constant, 1 exponential.", 0.0
     )
 
     def findings(self) -> Iterator[Finding]:
@@ -66,24 +70,17 @@ class MeasuredKind(Model):
 class Measured(Drives):
     """Drives that nobody can describe by parts, only by what was measured: a virtual disk, say."""
 
-    kind: Literal["measured"] = Field(default="measured", description="The kind of drive.")
-    capacity: Size = Field(default=10**12, description="Capacity of one drive.")
-    speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
-        default=1.0,
-        description="How many times as fast as the one that was measured; all rates are times this.",
+    kind: Literal["measured"] = optional("The kind of drive.", "measured")
+    capacity: Size = optional("Capacity of one drive.", 10**12)
+    speed: Annotated[Number, Field(gt=0, le=1e6)] = optional(
+        "How many times as fast as the one that was measured; all rates are times this.", 1.0
     )
-    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
-        default=None,
-        description="Instead of reads and writes, a CSV file of measured points, fitted as `tailrace calibrate` does: "
-        "queue_depth or rate, size, kind, mean, p50 and so on, in SI; from the folder of the scenario file.",
+    file: FileName | None = optional(
+        "Instead of reads and writes, a CSV file of measured points, fitted as `tailrace calibrate` does: "
+        "queue_depth or rate, size, kind, mean, p50 and so on, in SI; from the folder of the scenario file."
     )
-    reads: MeasuredKind | None = Field(default=None, description="What was measured of reads.")
-    writes: MeasuredKind | None = Field(default=None, description="What was measured of writes.")
-
-    @field_validator("file")
-    @classmethod
-    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
-        return value and resolved(value, info)
+    reads: MeasuredKind | None = optional("What was measured of reads.")
+    writes: MeasuredKind | None = optional("What was measured of writes.")
 
     def findings(self) -> Iterator[Finding]:
         """Reads or writes must have been measured."""

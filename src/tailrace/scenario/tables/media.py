@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, Tag
 
 from tailrace.scenario.tables.drives import Drives
-from tailrace.scenario.tables.fields import Size, Whole
+from tailrace.scenario.tables.fields import Size, Whole, optional
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.law import Law
 from tailrace.scenario.tables.measured import Measured
@@ -18,12 +18,12 @@ from tailrace.scenario.tables.spinning import Spinning
 class Generic(Drives):
     """Drives that are servers with a service law."""
 
-    kind: Literal["generic"] = Field(default="generic", description="The kind of drive.")
-    capacity: Size = Field(default=10**12, description="Capacity of one drive.")
+    kind: Literal["generic"] = optional("The kind of drive.", "generic")
+    capacity: Size = optional("Capacity of one drive.", 10**12)
     service: Law = Field(description="Law of the service times.")
-    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Servers in each drive.")
-    discipline: Literal["fcfs", "ps", "delay"] = Field(
-        default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
+    servers: Whole = optional("Servers in each drive.", 1, ge=1, le=1_000_000)
+    discipline: Literal["fcfs", "ps", "delay"] = optional(
+        "First come first served, processor sharing, or a delay without a queue.", "fcfs"
     )
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from tailrace.scenario.tables.fields import Piece, Share, Size, Whole
+from tailrace.scenario.tables.fields import Piece, Share, Size, Whole, optional
 from tailrace.scenario.tables.model import Model
 
 
@@ -14,10 +14,9 @@ class ReadCache(Model):
     """A cache of the data that were used last, in items of 16 KiB."""
 
     size: Annotated[Size, Field(ge=16384)] = Field(description="Room in the cache.")
-    hit_share: Share | None = Field(
-        default=None,
-        description="Share of the reads that find all their data; left out, it follows from the popularity, span and "
-        "rate of the classes.",
+    hit_share: Share | None = optional(
+        "Share of the reads that find all their data; left out, it follows from the popularity, span and "
+        "rate of the classes."
     )
 
 
@@ -25,7 +24,7 @@ class WriteBack(Model):
     """Memory that outlasts a power failure, from which writes are acknowledged before they are on the drives."""
 
     size: Size = Field(description="Room for written data that are not yet on the drives.")
-    unit: Piece = Field(default=4096, description="Unit in which room is given to a write.")
-    destages: Annotated[Whole, Field(ge=1, le=65536)] = Field(
-        default=128, description="Writes that are on their way to the drives at once."
+    unit: Piece = optional("Unit in which room is given to a write.", 4096)
+    destages: Annotated[Whole, Field(ge=1, le=65536)] = optional(
+        "Writes that are on their way to the drives at once.", 128
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from re import fullmatch
 from typing import Any, ClassVar, Self
 
@@ -20,12 +19,6 @@ FROM_FILE = {"from_file": True}
 
 With "folder" it also says where files that a scenario names are looked for.
 """
-
-
-def resolved(file: str, info: ValidationInfo) -> str:
-    """A file that a scenario names as an absolute path, from the folder of the scenario file."""
-    folder = (info.context or {}).get("folder")
-    return str(Path(folder or ".", Path(file).expanduser()).absolute())
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from pydantic import Field, field_validator
 
 from tailrace import units
 from tailrace.errors import Fault, TraceError
-from tailrace.scenario.tables.fields import Text
+from tailrace.scenario.tables.fields import Text, optional
 from tailrace.scenario.tables.model import FROM_FILE, Finding, Model
 from tailrace.scenario.tables.recorded import (
     KindColumn,
@@ -36,14 +36,14 @@ NAMES = (*CONDITIONS, *QUANTITIES)
 class DurationColumn(UnitColumn):
     """How long requests took."""
 
-    unit: Text = Field(default="s", description='Unit of the times, such as "us".')
+    unit: Text = optional('Unit of the times, such as "us".', "s")
     dimension: ClassVar[units.Dimension] = "time"
 
 
 class RateColumn(UnitColumn):
     """How many requests per time."""
 
-    unit: Text = Field(default="/s", description='Unit of the rates, such as "/s".')
+    unit: Text = optional('Unit of the rates, such as "/s".', "/s")
     dimension: ClassVar[units.Dimension] = "request rate"
 
 

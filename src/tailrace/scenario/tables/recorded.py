@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError, field_validator
 
 from tailrace import units
 from tailrace.errors import TraceError, UnitError
-from tailrace.scenario.tables.fields import Text, Whole
+from tailrace.scenario.tables.fields import Text, Whole, optional
 from tailrace.scenario.tables.model import Finding, Model
 from tailrace.trace.mapping import READ_WORDS, WRITE_WORDS, ColumnMapping, FileColumn, Kinds
 
@@ -24,11 +24,9 @@ DATE = "date"
 class TraceColumn(Model):
     """One column of a recorded file, by its heading or by its position."""
 
-    column: Annotated[Text, Field(min_length=1, max_length=1000)] | None = Field(
-        default=None, description="Heading of the column."
-    )
-    position: Annotated[Whole, Field(ge=1, le=10_000)] | None = Field(
-        default=None, description="Position of the column instead of its heading, counted from 1."
+    column: Annotated[Text, Field(min_length=1, max_length=1000)] | None = optional("Heading of the column.")
+    position: Annotated[Whole, Field(ge=1, le=10_000)] | None = optional(
+        "Position of the column instead of its heading, counted from 1."
     )
 
     def findings(self) -> Iterator[Finding]:
@@ -67,9 +65,8 @@ class UnitColumn(TraceColumn):
 class TimeColumn(TraceColumn):
     """When each request was made."""
 
-    unit: Text = Field(
-        default="s",
-        description='Unit of the times, such as "us" or "100 ns", or "date" for dates as in ISO 8601.',
+    unit: Text = optional(
+        'Unit of the times, such as "us" or "100 ns", or "date" for dates as in ISO 8601.', "s"
     )
 
     def findings(self) -> Iterator[Finding]:
@@ -87,20 +84,20 @@ class TimeColumn(TraceColumn):
 class SizeColumn(UnitColumn):
     """How much each request asks for, or where."""
 
-    unit: Text = Field(default="B", description='Unit of the numbers, such as "KiB" or "512 B".')
+    unit: Text = optional('Unit of the numbers, such as "KiB" or "512 B".', "B")
     dimension: ClassVar[units.Dimension] = "size"
 
 
 class KindColumn(TraceColumn):
     """Whether each request reads or writes, in words of the file's own. Capitals do not matter."""
 
-    read: tuple[Text, ...] = Field(
-        default=READ_WORDS, min_length=1, description='Words that mean a read; "r" and "read" if left out.'
+    read: tuple[Text, ...] = optional(
+        'Words that mean a read; "r" and "read" if left out.', READ_WORDS, min_length=1
     )
-    write: tuple[Text, ...] = Field(
-        default=WRITE_WORDS, min_length=1, description='Words that mean a write; "w" and "write" if left out.'
+    write: tuple[Text, ...] = optional(
+        'Words that mean a write; "w" and "write" if left out.', WRITE_WORDS, min_length=1
     )
-    skip: tuple[Text, ...] = Field(default=(), description="Words of rows to pass over.")
+    skip: tuple[Text, ...] = optional("Words of rows to pass over.", ())
 
     def findings(self) -> Iterator[Finding]:
         """No word means two things."""
@@ -118,20 +115,15 @@ class KindColumn(TraceColumn):
 class TraceColumns(Model):
     """Which column of a recorded file holds what. Each is a heading, a position, or a table that says more."""
 
-    time: TimeColumn | None = Field(default=None, description="When each request was made (open replay).")
-    kind: KindColumn | None = Field(
-        default=None, description="Read or write; drawn by `read_share` if left out."
+    time: TimeColumn | None = optional("When each request was made (open replay).")
+    kind: KindColumn | None = optional("Read or write; drawn by `read_share` if left out.")
+    address: SizeColumn | None = optional(
+        "Address of the first byte, counted from the start of the span; drawn if left out."
     )
-    address: SizeColumn | None = Field(
-        default=None,
-        description="Address of the first byte, counted from the start of the span; drawn if left out.",
-    )
-    size: SizeColumn | None = Field(default=None, description="Size; `request_size` says it if left out.")
-    client: TraceColumn | None = Field(
-        default=None, description="Any mark of who asked; drawn among `clients` if left out."
-    )
-    separator: Annotated[Text, Field(min_length=1, max_length=3)] = Field(
-        default=",", description='What lies between fields: one character, or "tab".'
+    size: SizeColumn | None = optional("Size; `request_size` says it if left out.")
+    client: TraceColumn | None = optional("Any mark of who asked; drawn among `clients` if left out.")
+    separator: Annotated[Text, Field(min_length=1, max_length=3)] = optional(
+        'What lies between fields: one character, or "tab".', ","
     )
 
     @field_validator("time", "kind", "address", "size", "client", mode="before")

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from tailrace.scenario.tables.fields import Number, Whole
+from tailrace.scenario.tables.fields import Number, Whole, optional
 from tailrace.scenario.tables.model import Model
 
 DEFAULT_PRECISION = 0.1
@@ -16,21 +16,19 @@ DEFAULT_BUDGET = 500_000
 class Run(Model):
     """Seed, precision and length of the runs."""
 
-    seed: Annotated[Whole, Field(ge=0, le=2**63 - 1)] | None = Field(
-        default=None, description="Seed of all random streams; drawn and reported if left out."
+    seed: Annotated[Whole, Field(ge=0, le=2**63 - 1)] | None = optional(
+        "Seed of all random streams; drawn and reported if left out."
     )
-    precision: Annotated[Number, Field(gt=0, lt=1)] | None = Field(
-        default=None,
-        description="Relative half-width wanted for the target quantile at 95 % confidence; "
-        "0.1 unless `requests` alone fixes the length.",
+    precision: Annotated[Number, Field(gt=0, lt=1)] | None = optional(
+        "Relative half-width wanted for the target quantile at 95 % confidence; "
+        "0.1 unless `requests` alone fixes the length."
     )
-    requests: Annotated[Whole, Field(ge=1000, le=10**10)] | None = Field(
-        default=None,
-        description="Largest number of requests in a replication (500 000 if left out); "
-        "without `precision` the fixed length.",
+    requests: Annotated[Whole, Field(ge=1000, le=10**10)] | None = optional(
+        "Largest number of requests in a replication (500 000 if left out); "
+        "without `precision` the fixed length."
     )
-    replications: Annotated[Whole, Field(ge=2, le=10_000)] = Field(
-        default=16, description="Independent replications of the answer."
+    replications: Annotated[Whole, Field(ge=2, le=10_000)] = optional(
+        "Independent replications of the answer.", 16
     )
 
     @property

@@ -17,7 +17,7 @@ from tailrace.scenario.tables.choice import Choice
 from tailrace.scenario.tables.cluster import Cluster
 from tailrace.scenario.tables.condition import Condition
 from tailrace.scenario.tables.condition import findings as findings_of_conditions
-from tailrace.scenario.tables.fields import Number, Text
+from tailrace.scenario.tables.fields import Number, Text, optional
 from tailrace.scenario.tables.model import Finding, Model
 from tailrace.scenario.tables.rebuild import Rebuild, rebuilds_of
 from tailrace.scenario.tables.recovery import Recovery, recovery_of
@@ -33,26 +33,18 @@ ADDED = ("amount", "over", "within", "read_within", "write_within", "finished_wi
 class Scenario(Model):
     """A storage server, the workload it is to carry, and how to simulate it."""
 
-    title: Annotated[Text, Field(max_length=200)] = Field(
-        default="untitled", description="Title of the answer."
-    )
-    load: Annotated[Number, Field(gt=0, le=1e6)] = Field(
-        default=1.0, description="Multiplies the rate of all open classes."
-    )
+    title: Annotated[Text, Field(max_length=200)] = optional("Title of the answer.", "untitled")
+    load: Annotated[Number, Field(gt=0, le=1e6)] = optional("Multiplies the rate of all open classes.", 1.0)
     server: Server = Field(description="The storage server.")
-    cluster: Cluster | None = Field(
-        default=None, description="Several servers alike behind the same clients; left out: one server."
-    )
+    cluster: Cluster | None = optional("Several servers alike behind the same clients; left out: one server.")
     workload: Annotated[tuple[Workload, ...], Field(min_length=1, max_length=1000)] = Field(
         description="The classes of requests."
     )
-    condition: Annotated[tuple[Condition, ...], Field(max_length=100)] = Field(
-        default=(), description="The states in which the server has to hold, in the order of the day."
+    condition: Annotated[tuple[Condition, ...], Field(max_length=100)] = optional(
+        "The states in which the server has to hold, in the order of the day.", ()
     )
-    choice: Choice | None = Field(
-        default=None, description="The designs among which `tailrace choose` looks for the least one."
-    )
-    run: Run = Field(default=Run(), description="How to simulate.")
+    choice: Choice | None = optional("The designs among which `tailrace choose` looks for the least one.")
+    run: Run = optional("How to simulate.", Run())
 
     def findings(self) -> Iterator[Finding]:
         """What is wrong between the server and the workload, and between the conditions."""
@@ -79,24 +71,17 @@ class Scenario(Model):
         for table in ("condition", "choice"):
             if not dumped[table]:  # as before there were any
                 del dumped[table]
-        content = _where_given(_by_content(dumped), ADDED)
-        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
-        return hashlib.sha256(text.encode()).hexdigest()
+        return _sha256(_by_content(dumped))
 
     @property
     def simulated_digest(self) -> str:
         """SHA-256 (hexadecimal) of what a simulation depends on: not of title, targets, prices, powers and `run`."""
         dumped = _by_content(self.model_dump(mode="json", exclude={"run", "title", "condition", "choice"}))
-        content = _where_given(_without(dumped, {"target", "price", "power", "height", "amount"}), ADDED)
-        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
-        return hashlib.sha256(text.encode()).hexdigest()
+        return _sha256(_without(dumped, {"target", "price", "power", "height", "amount"}))
 
     def workload_named(self, name: str) -> Workload:
         """The class of that name. Raises KeyError if there is none."""
-        for workload in self.workload:
-            if workload.name == name:
-                return workload
-        raise KeyError(name)
+        return {each.name: each for each in self.workload}[name]
 
     def pool_of(self, workload: Workload) -> Pool:
         """The pool whose drives a class uses. Raises KeyError if it names none that there is."""
@@ -139,6 +124,12 @@ class Scenario(Model):
         for use in pool_uses(self.server, self.workload, self.cluster):
             placed |= use.spans
         return tuple(placed[index] for index in range(len(self.workload)))
+
+
+def _sha256(content: Any) -> str:
+    given = _where_given(content, ADDED)
+    text = json.dumps(given, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _without(content: Any, keys: set[str]) -> Any:

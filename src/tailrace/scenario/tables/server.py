@@ -18,6 +18,7 @@ from tailrace.scenario.tables.fields import (
     Dimensioned,
     LaneCount,
     LineRate,
+    Name,
     Number,
     Piece,
     PowerOrZero,
@@ -25,9 +26,9 @@ from tailrace.scenario.tables.fields import (
     Share,
     Size,
     SizeOrZero,
-    Text,
     TimeOrZero,
     Whole,
+    optional,
     power_of,
     price_of,
 )
@@ -58,9 +59,9 @@ class LawStage(Model):
     service: Law = Field(
         description="Law of the service times, which do not depend on the size of the request."
     )
-    servers: Whole = Field(default=1, ge=1, le=1_000_000, description="Number of servers.")
-    discipline: Discipline = Field(
-        default="fcfs", description="First come first served, processor sharing, or a delay without a queue."
+    servers: Whole = optional("Number of servers.", 1, ge=1, le=1_000_000)
+    discipline: Discipline = optional(
+        "First come first served, processor sharing, or a delay without a queue.", "fcfs"
     )
     price: Price | None = price_of("of its servers")
     power: PowerOrZero | None = power_of("of its servers")
@@ -69,23 +70,18 @@ class LawStage(Model):
 class Ports(Model):
     """The network ports of a server, which share one load, each way apart."""
 
-    ports: Whole = Field(default=1, ge=1, le=1024, description="Number of ports.")
+    ports: Whole = optional("Number of ports.", 1, ge=1, le=1024)
     rate: LineRate = Field(description="Rate of one port, each way.")
-    round_trip: TimeOrZero = Field(
-        default=0.0, description="Unloaded time there and back, serialisation excluded."
+    round_trip: TimeOrZero = optional("Unloaded time there and back, serialisation excluded.", 0.0)
+    frame_payload: Size = optional("Bytes of payload in a full frame.", 1448)
+    frame_overhead: SizeOrZero = optional(
+        "Bytes on the wire for each frame beyond its payload: preamble, headers, checksum, gap.", 90
     )
-    frame_payload: Size = Field(default=1448, description="Bytes of payload in a full frame.")
-    frame_overhead: SizeOrZero = Field(
-        default=90,
-        description="Bytes on the wire for each frame beyond its payload: preamble, headers, checksum, gap.",
+    message_payload: Size = optional("Payload of a message that carries no data: command or status.", 72)
+    discipline: LinkDiscipline = optional(
+        "Processor sharing of the link, or first come first served in pieces.", "ps"
     )
-    message_payload: Size = Field(
-        default=72, description="Payload of a message that carries no data: command or status."
-    )
-    discipline: LinkDiscipline = Field(
-        default="ps", description="Processor sharing of the link, or first come first served in pieces."
-    )
-    transfer_piece: Piece = Field(default=131072, description='Largest piece sent at a time under "fcfs".')
+    transfer_piece: Piece = optional('Largest piece sent at a time under "fcfs".', 131072)
     price: Price | None = price_of("port")
     power: PowerOrZero | None = power_of("port")
 
@@ -93,75 +89,54 @@ class Ports(Model):
 class Network(Ports):
     """The network ports of the server to its clients."""
 
-    client_rate: LineRate | None = Field(
-        default=None, description="Rate of each client's own link; without it no limit."
-    )
+    client_rate: LineRate | None = optional("Rate of each client's own link; without it no limit.")
 
 
 class Controller(Model):
     """The processors that take requests in, move data and answer."""
 
     cores: Whole = Field(ge=1, le=65536, description="Number of cores.")
-    per_request: TimeOrZero = Field(default=0.0, description="Mean CPU time to take a request in.")
-    per_completion: TimeOrZero = Field(default=0.0, description="Mean CPU time to answer a request.")
-    per_disk_operation: TimeOrZero = Field(
-        default=0.0, description="Mean CPU time for each operation on a drive."
+    per_request: TimeOrZero = optional("Mean CPU time to take a request in.", 0.0)
+    per_completion: TimeOrZero = optional("Mean CPU time to answer a request.", 0.0)
+    per_disk_operation: TimeOrZero = optional("Mean CPU time for each operation on a drive.", 0.0)
+    copy_rate: DataRate | None = optional(
+        "Bytes that one core moves, checksums or encrypts per time; without it data cost no CPU."
     )
-    copy_rate: DataRate | None = Field(
-        default=None,
-        description="Bytes that one core moves, checksums or encrypts per time; without it data cost no CPU.",
-    )
-    copy_piece: Piece = Field(
-        default=65536, description="Largest piece copied before the core takes other work."
-    )
-    variability: Number = Field(
-        default=1.0,
-        ge=0,
-        le=1e6,
-        description="Squared coefficient of variation of CPU times: 0 constant, 1 exponential.",
+    copy_piece: Piece = optional("Largest piece copied before the core takes other work.", 65536)
+    variability: Number = optional(
+        "Squared coefficient of variation of CPU times: 0 constant, 1 exponential.", 1.0, ge=0, le=1e6
     )
     price: Price | None = price_of("core")
     power: PowerOrZero | None = power_of("core")
-    read_cache: ReadCache | None = Field(default=None, description="Cache of data read; left out: none.")
-    write_back: WriteBack | None = Field(
-        default=None, description="Protected memory that acknowledges writes; left out: none."
-    )
+    read_cache: ReadCache | None = optional("Cache of data read; left out: none.")
+    write_back: WriteBack | None = optional("Protected memory that acknowledges writes; left out: none.")
 
 
 class Lanes(Model):
     """The link to one drive: PCI Express by generation and width, or a serial link by its rate."""
 
-    pcie_generation: Generation | None = Field(
-        default=None, description="Generation of PCI Express; or give `rate`."
+    pcie_generation: Generation | None = optional("Generation of PCI Express; or give `rate`.")
+    width: LaneCount = optional("Lanes per drive (PCI Express).", 4)
+    rate: LineRate | None = optional("Raw rate of a serial link's line; or `pcie_generation`.")
+    coding: Coding = optional("Line code of the serial link.", "8b/10b")
+    payload_share: Annotated[Share, Field(gt=0)] = optional(
+        "Share of what the code leaves of a serial link that is payload; frames take the rest.",
+        SERIAL_PAYLOAD_SHARE,
     )
-    width: LaneCount = Field(default=4, description="Lanes per drive (PCI Express).")
-    rate: LineRate | None = Field(
-        default=None, description="Raw rate of a serial link's line; or `pcie_generation`."
+    max_payload: PacketPayload = optional("Largest payload of a packet (PCI Express).", 256)
+    duplex: Literal["full", "half"] | None = optional(
+        "Both directions at once, or one at a time; by default "
+        "half for a serial link up to 6 Gbit/s, else full."
     )
-    coding: Coding = Field(default="8b/10b", description="Line code of the serial link.")
-    payload_share: Annotated[Share, Field(gt=0)] = Field(
-        default=SERIAL_PAYLOAD_SHARE,
-        description="Share of what the code leaves of a serial link that is payload; frames take the rest.",
+    discipline: LinkDiscipline = optional("Processor sharing, or first come first served.", "ps")
+    transfer_piece: Piece = optional(
+        "Larger requests move between media and lane in such pieces.", TRANSFER_PIECE
     )
-    max_payload: PacketPayload = Field(default=256, description="Largest payload of a packet (PCI Express).")
-    duplex: Literal["full", "half"] | None = Field(
-        default=None,
-        description="Both directions at once, or one at a time; by default "
-        "half for a serial link up to 6 Gbit/s, else full.",
+    drives_per_adapter: Annotated[Whole, Field(ge=1, le=1024)] | None = optional(
+        "Drives behind one shared uplink."
     )
-    discipline: LinkDiscipline = Field(
-        default="ps", description="Processor sharing, or first come first served."
-    )
-    transfer_piece: Piece = Field(
-        default=TRANSFER_PIECE, description="Larger requests move between media and lane in such pieces."
-    )
-    drives_per_adapter: Annotated[Whole, Field(ge=1, le=1024)] | None = Field(
-        default=None, description="Drives behind one shared uplink."
-    )
-    adapter_generation: Generation | None = Field(
-        default=None, description="PCI Express generation of the uplink."
-    )
-    adapter_width: LaneCount | None = Field(default=None, description="Lanes of the uplink.")
+    adapter_generation: Generation | None = optional("PCI Express generation of the uplink.")
+    adapter_width: LaneCount | None = optional("Lanes of the uplink.")
     price: Price | None = price_of("adapter, or link of a drive without one")
     power: PowerOrZero | None = power_of("adapter, or link of a drive without one")
 
@@ -214,12 +189,10 @@ LanesOrLaw = Annotated[Annotated[Lanes, Tag("|parts")] | Annotated[LawStage, Tag
 class Pool(Model):
     """Drives of one kind, with the link of each, and how addresses are laid over them."""
 
-    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(
-        description="Name of the pool, by which classes choose it."
-    )
-    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
+    name: Name = Field(description="Name of the pool, by which classes choose it.")
+    lanes: LanesOrLaw | None = optional("The link of each drive.")
     media: Media = Field(description="The drives.")
-    layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
+    layout: Layout = optional("How addresses are laid over the drives.", Layout())
 
     @property
     def usable_capacity(self) -> int:
@@ -263,29 +236,23 @@ class Server(Model):
 
     network: (
         Annotated[Annotated[Network, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()] | None
-    ) = Field(default=None, description="The network; left out for clients on the server itself.")
+    ) = optional("The network; left out for clients on the server itself.")
     controller: (
         Annotated[Annotated[Controller, Tag("|parts")] | Annotated[LawStage, Tag("|law")], law_or_parts()]
         | None
-    ) = Field(default=None, description="The processors.")
-    lanes: LanesOrLaw | None = Field(default=None, description="The link of each drive.")
-    media: Media | None = Field(
-        default=None, description="The drives; required unless there are `pool` tables."
-    )
-    layout: Layout = Field(default=Layout(), description="How addresses are laid over the drives.")
-    pool: Annotated[tuple[Pool, ...], Field(max_length=100)] = Field(
-        default=(),
-        description="Several groups of drives, each with a name and with media, lanes and layout of its own, "
+    ) = optional("The processors.")
+    lanes: LanesOrLaw | None = optional("The link of each drive.")
+    media: Media | None = optional("The drives; required unless there are `pool` tables.")
+    layout: Layout = optional("How addresses are laid over the drives.", Layout())
+    pool: Annotated[tuple[Pool, ...], Field(max_length=100)] = optional(
+        "Several groups of drives, each with a name and with media, lanes and layout of its own, "
         "whose keys are those of the server's.",
+        (),
     )
-    price: Price | None = Field(
-        default=None, description="Price of all that has none of its own: chassis and the rest."
-    )
-    power: PowerOrZero | None = Field(
-        default=None, description="Electric power of all that has none of its own."
-    )
-    height: Annotated[Number, Field(gt=0, le=1000)] | None = Field(
-        default=None, description="Height of the server in rack units; nothing is simulated by it."
+    price: Price | None = optional("Price of all that has none of its own: chassis and the rest.")
+    power: PowerOrZero | None = optional("Electric power of all that has none of its own.")
+    height: Annotated[Number, Field(gt=0, le=1000)] | None = optional(
+        "Height of the server in rack units; nothing is simulated by it."
     )
 
     @property

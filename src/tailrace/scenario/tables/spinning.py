@@ -19,6 +19,7 @@ from tailrace.scenario.tables.fields import (
     Time,
     TimeOrZero,
     Whole,
+    optional,
 )
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
@@ -75,54 +76,44 @@ _SEEK_FORMS = "either seek_adjacent, seek_average and seek_full, or seek_curve"
 class Spinning(Drives):
     """Drives with an arm over turning platters."""
 
-    kind: Literal["spinning"] = Field(default="spinning", description="The kind of drive.")
+    kind: Literal["spinning"] = optional("The kind of drive.", "spinning")
     capacity: Size = Field(description="Capacity of one drive.")
     rpm: RotationRate = Field(description="Speed of rotation.")
-    seek_adjacent: Time | None = Field(default=None, description="Seek to the neighbouring track.")
-    seek_average: Time | None = Field(
-        default=None, description="Seek time averaged over random pairs of places."
+    seek_adjacent: Time | None = optional("Seek to the neighbouring track.")
+    seek_average: Time | None = optional("Seek time averaged over random pairs of places.")
+    seek_full: Time | None = optional("Seek over the whole stroke.")
+    seek_curve: SeekCurve | None = optional(
+        "A measured seek curve instead of the three seek times: points, or two pieces."
     )
-    seek_full: Time | None = Field(default=None, description="Seek over the whole stroke.")
-    seek_curve: SeekCurve | None = Field(
-        default=None,
-        description="A measured seek curve instead of the three seek times: points, or two pieces.",
+    heads: Annotated[Whole, Field(ge=1, le=64)] | None = optional(
+        "Tracks of a cylinder, between which the arm only switches heads. Left out: as `cylinders` of a "
+        "seek curve says, else one."
     )
-    heads: Annotated[Whole, Field(ge=1, le=64)] | None = Field(
-        default=None,
-        description="Tracks of a cylinder, between which the arm only switches heads. Left out: as `cylinders` of a "
-        "seek curve says, else one.",
+    head_switch: TimeOrZero | None = optional(
+        "Time to go to another track of the same cylinder; by default that of the shortest seek."
     )
-    head_switch: TimeOrZero | None = Field(
-        default=None,
-        description="Time to go to another track of the same cylinder; by default that of the shortest seek.",
-    )
-    write_settle: TimeOrZero = Field(default=0.0, description="How much longer a seek takes before a write.")
+    write_settle: TimeOrZero = optional("How much longer a seek takes before a write.", 0.0)
     outer_rate: DataRate = Field(description="Media rate at the outer edge.")
     inner_rate: DataRate = Field(
         default_factory=lambda earlier: earlier["outer_rate"],
         description="Media rate at the inner edge; by default the outer rate.",
     )
-    command_rate: RequestRate = Field(
-        default=25_000.0,
-        description="Commands that the drive's processor takes per time; by default one in 40 us.",
+    command_rate: RequestRate = optional(
+        "Commands that the drive's processor takes per time; by default one in 40 us.", 25_000.0
     )
-    queue_slots: Whole = Field(default=32, ge=1, le=65536, description="Requests that a drive holds at once.")
-    scheduling: Scheduling = Field(
-        default="shortest access first", description="Which request the arm takes next."
+    queue_slots: Whole = optional("Requests that a drive holds at once.", 32, ge=1, le=65536)
+    scheduling: Scheduling = optional("Which request the arm takes next.", "shortest access first")
+    age_limit: Time = optional("A request that has waited longer goes first.", 2.0)
+    read_ahead: Size | None = optional(
+        "Bytes that the arm reads on behind a read when nothing waits; later reads in them need no arm. "
+        "Left out: none."
     )
-    age_limit: Time = Field(default=2.0, description="A request that has waited longer goes first.")
-    read_ahead: Size | None = Field(
-        default=None,
-        description="Bytes that the arm reads on behind a read when nothing waits; later reads in them need no arm. "
-        "Left out: none.",
+    segments: Annotated[Whole, Field(ge=1, le=4096)] = optional(
+        "Streams whose read-ahead one drive holds at once (with read_ahead).", 16
     )
-    segments: Annotated[Whole, Field(ge=1, le=4096)] = Field(
-        default=16, description="Streams whose read-ahead one drive holds at once (with read_ahead)."
-    )
-    write_cache: Annotated[Size, Field(ge=WRITE_CACHE_UNIT)] | None = Field(
-        default=None,
-        description="Volatile write cache of one drive, which acknowledges writes, except durable ones, before they "
-        "are on the medium: a power failure loses what it holds. Left out: none.",
+    write_cache: Annotated[Size, Field(ge=WRITE_CACHE_UNIT)] | None = optional(
+        "Volatile write cache of one drive, which acknowledges writes, except durable ones, before they "
+        "are on the medium: a power failure loses what it holds. Left out: none."
     )
 
     def findings(self) -> Iterator[Finding]:

@@ -10,14 +10,15 @@ from pydantic import BeforeValidator, Field
 
 from tailrace.scenario.tables.fields import (
     Flag,
+    Name,
     Number,
     RequestSize,
     Share,
     Size,
     SizeOrZero,
-    Text,
     Time,
     Whole,
+    optional,
 )
 from tailrace.scenario.tables.model import Finding, KeyPath, Model
 
@@ -27,7 +28,7 @@ Pattern = Annotated[
     Field(description="Random addresses, or every client walks through its own part of the span."),
 ]
 PoolName = Annotated[
-    Annotated[Text, Field(min_length=1, max_length=64)] | None,
+    Name | None,
     Field(description="Name of the pool whose drives it uses; may be left out if there is only one."),
 ]
 Aligned = Annotated[
@@ -85,47 +86,37 @@ def findings_of_addresses(popularity: float | None, pattern: str) -> Iterator[Fi
 class Step(Model):
     """One step of a transaction: it computes, then asks for its requests; the next waits until all are answered."""
 
-    name: Annotated[Text, Field(min_length=1, max_length=64)] | None = Field(
-        default=None, description='Name of the step; by default "step 1", "step 2" and so on.'
+    name: Name | None = optional('Name of the step; by default "step 1", "step 2" and so on.')
+    requests: Annotated[Whole, Field(ge=1, le=10_000)] = optional("Number of requests of the step.", 1)
+    at_once: Annotated[Whole, Field(ge=1, le=10_000)] = optional(
+        "Requests that are sent side by side; the next so many follow when the last of these is answered.", 1
     )
-    requests: Annotated[Whole, Field(ge=1, le=10_000)] = Field(
-        default=1, description="Number of requests of the step."
-    )
-    at_once: Annotated[Whole, Field(ge=1, le=10_000)] = Field(
-        default=1,
-        description="Requests that are sent side by side; the next so many follow when the last of these is answered.",
-    )
-    request_size: Sizes | None = Field(
-        default=None,
-        description="Size of the requests, or a list of {size, share}; without it the step only computes.",
+    request_size: Sizes | None = optional(
+        "Size of the requests, or a list of {size, share}; without it the step only computes."
     )
     read_share: ReadShare = 1.0
     pattern: Pattern = "random"
     pool: PoolName = None
-    span: Size | None = Field(
-        default=None,
-        description="How much of the capacity the step touches; by default an equal share of what is left.",
+    span: Size | None = optional(
+        "How much of the capacity the step touches; by default an equal share of what is left."
     )
-    start: SizeOrZero | None = Field(
-        default=None, description="Address where the span starts; by default behind the steps before it."
+    start: SizeOrZero | None = optional(
+        "Address where the span starts; by default behind the steps before it."
     )
     aligned: Aligned = True
     popularity: Popularity = None
     durable: Durable = False
-    group_commit: Annotated[Whole, Field(ge=1, le=10_000)] | None = Field(
-        default=None,
-        description="How many writes of this step, from whichever clients, go to the drives as one at most: while one "
+    group_commit: Annotated[Whole, Field(ge=1, le=10_000)] | None = optional(
+        "How many writes of this step, from whichever clients, go to the drives as one at most: while one "
         "is in flight the others wait, and then the first of them is written for all, so that its pages need room for "
         "so many. "
-        "Without it each is written by itself, beside the others.",
+        "Without it each is written by itself, beside the others."
     )
-    compute: Time | None = Field(
-        default=None, description="Time for which the step computes before its requests."
-    )
-    compute_at: Literal["client", "controller"] = Field(
-        default="client",
-        description="Where it computes: at the client a constant delay, charged to the network stage; at the "
+    compute: Time | None = optional("Time for which the step computes before its requests.")
+    compute_at: Literal["client", "controller"] = optional(
+        "Where it computes: at the client a constant delay, charged to the network stage; at the "
         "controller it queues for a core and varies as the other costs there do.",
+        "client",
     )
 
     @property

@@ -10,7 +10,7 @@ from pydantic.fields import FieldInfo
 
 from tailrace import units
 from tailrace.quantity import KINDS, LATENCIES, QUANTILE, Kind, Quantity
-from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Time
+from tailrace.scenario.tables.fields import DataRate, Number, RequestRate, Time, optional
 from tailrace.scenario.tables.model import Finding, Model, OpenKeys
 
 Limit: Any = Time | None
@@ -72,23 +72,20 @@ class Target(Model):
         __annotations__[_quantity] = Limit
         vars()[_quantity] = _limit(_quantity)
     del _quantity
-    rate: RequestRate | None = Field(
-        default=None, description="Lower limit of the requests completed per time."
-    )
-    throughput: DataRate | None = Field(default=None, description="Lower limit of the data moved per time.")
+    rate: RequestRate | None = optional("Lower limit of the requests completed per time.")
+    throughput: DataRate | None = optional("Lower limit of the data moved per time.")
 
-    within: Within | None = Field(
-        default=None, description="Lower limit of the share of the requests that is answered within a time."
+    within: Within | None = optional(
+        "Lower limit of the share of the requests that is answered within a time."
     )
-    read_within: Within | None = Field(default=None, description="The same of reads.")
-    write_within: Within | None = Field(default=None, description="The same of writes.")
-    finished_within: Time | None = Field(
-        default=None, description="Upper limit of the time in which the class has done its `amount`."
+    read_within: Within | None = optional("The same of reads.")
+    write_within: Within | None = optional("The same of writes.")
+    finished_within: Time | None = optional(
+        "Upper limit of the time in which the class has done its `amount`."
     )
-    over: Literal["all conditions"] | None = Field(
-        default=None,
-        description="Judge the limits over all conditions together, each request counted by rate and hours; by "
-        "default they hold in every condition.",
+    over: Literal["all conditions"] | None = optional(
+        "Judge the limits over all conditions together, each request counted by rate and hours; by "
+        "default they hold in every condition."
     )
 
     @property

@@ -7,22 +7,25 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, model_validator
 
 from tailrace import units
 from tailrace.quantity import FINISHED, Quantity, quantile_at
 from tailrace.scenario.tables.arrivals import ARRIVAL_LAWS, ArrivalLaw, ArrivalName, Recorded
 from tailrace.scenario.tables.fields import (
+    FileName,
+    Name,
     Number,
     RequestRate,
     Share,
     Size,
     SizeOrZero,
-    Text,
     TimeOrZero,
     Whole,
+    optional,
+    resolved,
 )
-from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless, resolved
+from tailrace.scenario.tables.model import Finding, KeyPath, Model, Unless
 from tailrace.scenario.tables.recorded import TraceColumns, filled_in, opened, said_by_trace
 from tailrace.scenario.tables.step import (
     Aligned,
@@ -67,81 +70,65 @@ _NEEDED_ALONE = Unless(
 class Workload(Model):
     """One class of requests: open (arrivals at a rate) or closed (a queue depth and thinking)."""
 
-    name: Annotated[Text, Field(min_length=1, max_length=64)] = Field(description="Name of the class.")
-    clients: Annotated[Whole, Field(ge=1, le=2**31 - 1)] = Field(default=1, description="Number of clients.")
-    rate: RequestRate | None = Field(default=None, description="Requests per time of each client (open).")
-    queue_depth: Annotated[Whole, Field(ge=1, le=2**31 - 1)] | None = Field(
-        default=None,
-        description="Requests that each client keeps going (closed); 1 if only `think_time` is given.",
+    name: Name = Field(description="Name of the class.")
+    clients: Annotated[Whole, Field(ge=1, le=2**31 - 1)] = optional("Number of clients.", 1)
+    rate: RequestRate | None = optional("Requests per time of each client (open).")
+    queue_depth: Annotated[Whole, Field(ge=1, le=2**31 - 1)] | None = optional(
+        "Requests that each client keeps going (closed); 1 if only `think_time` is given."
     )
-    think_time: TimeOrZero | None = Field(
-        default=None, description="Mean time from a completion to the next request (closed); 0 s if left out."
+    think_time: TimeOrZero | None = optional(
+        "Mean time from a completion to the next request (closed); 0 s if left out."
     )
-    arrivals: ArrivalName = Field(
-        default="poisson",
-        description='Arrival process (open); "trace" replays a recorded file, at its times or (closed) in its order.',
+    arrivals: ArrivalName = optional(
+        'Arrival process (open); "trace" replays a recorded file, at its times or (closed) in its order.',
+        "poisson",
     )
-    burstiness: Annotated[Number, Field(gt=1, le=1e6)] | None = Field(
-        default=None,
-        description='Squared coefficient of variation of the times between arrivals (with "bursty").',
+    burstiness: Annotated[Number, Field(gt=1, le=1e6)] | None = optional(
+        'Squared coefficient of variation of the times between arrivals (with "bursty").'
     )
-    surge: Surge | None = Field(default=None, description="Times of higher load (open).")
-    think: Literal["exponential", "constant"] = Field(
-        default="exponential", description="Law of think times (closed)."
+    surge: Surge | None = optional("Times of higher load (open).")
+    think: Literal["exponential", "constant"] = optional("Law of think times (closed).", "exponential")
+    file: FileName | None = optional(
+        'The recorded file (CSV, plain or gzip), from the folder of the scenario file (with "trace").'
     )
-    file: Annotated[Text, Field(min_length=1, max_length=4096)] | None = Field(
-        default=None,
-        description="The recorded file (CSV, plain or gzip), from the folder of the scenario file "
-        '(with "trace").',
+    columns: TraceColumns | None = optional(
+        'Which column of the file holds what (with "trace"): each a heading, a position, or a table.'
     )
-    columns: TraceColumns | None = Field(
-        default=None,
-        description='Which column of the file holds what (with "trace"): each a heading, a position, or a table.',
+    speed: Annotated[Number, Field(gt=0, le=1e6)] = optional(
+        "How many times faster than recorded an open trace is replayed.", 1.0
     )
-    speed: Annotated[Number, Field(gt=0, le=1e6)] = Field(
-        default=1.0, description="How many times faster than recorded an open trace is replayed."
+    repeat: Annotated[Whole, Field(ge=1, le=1_000_000)] = optional(
+        "How often at most one replication goes through the trace.", 1
     )
-    repeat: Annotated[Whole, Field(ge=1, le=1_000_000)] = Field(
-        default=1, description="How often at most one replication goes through the trace."
+    beyond_span: Literal["refuse", "wrap"] = optional(
+        "Addresses of a trace behind the end of the span: refused, or taken modulo the span.", "refuse"
     )
-    beyond_span: Literal["refuse", "wrap"] = Field(
-        default="refuse",
-        description="Addresses of a trace behind the end of the span: refused, or taken modulo the span.",
-    )
-    bad_rows: Share = Field(
-        default=0.0, description="Largest share of rows of a trace that cannot be read and are left out."
-    )
-    request_size: Annotated[Sizes | None, _NEEDED_ALONE] = Field(
-        default=None,
-        description="Size of the requests, or a list of {size, share} whose shares add up to 1. Needed unless the "
-        "class has steps, each with its own, or a trace that tells it.",
+    bad_rows: Share = optional("Largest share of rows of a trace that cannot be read and are left out.", 0.0)
+    request_size: Annotated[Sizes | None, _NEEDED_ALONE] = optional(
+        "Size of the requests, or a list of {size, share} whose shares add up to 1. Needed unless the "
+        "class has steps, each with its own, or a trace that tells it."
     )
     read_share: ReadShare = 1.0
     pattern: Pattern = "random"
     pool: PoolName = None
-    span: Size | None = Field(
-        default=None,
-        description="How much of the capacity the class touches; by default an equal share of what is left.",
+    span: Size | None = optional(
+        "How much of the capacity the class touches; by default an equal share of what is left."
     )
-    start: SizeOrZero | None = Field(
-        default=None, description="Address where the span starts; by default behind the classes before it."
+    start: SizeOrZero | None = optional(
+        "Address where the span starts; by default behind the classes before it."
     )
     aligned: Aligned = True
     popularity: Popularity = None
-    priority: Annotated[Whole, Field(ge=0, le=255)] = Field(
-        default=0, description="Lower goes first at fcfs stations."
-    )
-    limit: RequestRate | None = Field(default=None, description="Requests per time that the server lets in.")
+    priority: Annotated[Whole, Field(ge=0, le=255)] = optional("Lower goes first at fcfs stations.", 0)
+    limit: RequestRate | None = optional("Requests per time that the server lets in.")
     durable: Durable = False
-    step: Annotated[tuple[Step, ...], Field(max_length=1000)] = Field(
-        default=(),
-        description="Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
+    step: Annotated[tuple[Step, ...], Field(max_length=1000)] = optional(
+        "Steps of a transaction, in order: clients then issue transactions, and rate, queue_depth, "
         "latency and targets are theirs.",
+        (),
     )
-    amount: Size | None = Field(
-        default=None, description="How much data the class is to move: the answer says how long that takes."
-    )
-    target: Target | None = Field(default=None, description="What was promised to the class.")
+    amount: Size | None = optional("How much data the class is to move: the answer says how long that takes.")
+    target: Target | None = optional("What was promised to the class.")
 
     @property
     def is_open(self) -> bool:
@@ -255,11 +242,6 @@ class Workload(Model):
             same = {key for key, value in said.items() if getattr(self, key) == value}
             self.model_fields_set.difference_update(same)
         return self
-
-    @field_validator("file")
-    @classmethod
-    def _from_folder(cls, value: str | None, info: ValidationInfo) -> str | None:
-        return value and resolved(value, info)
 
     @model_validator(mode="before")
     @classmethod
