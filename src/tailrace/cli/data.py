@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tailrace.cli.failures import BAD_INPUT, Debug, failures, put, reason, stop
+from tailrace.cli.failures import BAD_INPUT, console, put, reason, stop, write_new
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,12 +30,6 @@ POINT_COLUMN = typer.Option(
     help="What a column holds where its heading does not say it: mean='time taken', kind.read='[\"get\"]', size=3.",
 )
 POINT_COLUMNS = typer.Option("--columns", metavar="TOML", help="A file with such keys instead.")
-
-
-def add_to(app: typer.Typer) -> None:
-    """Give the command line these verbs."""
-    app.command()(profile)
-    app.command()(calibrate)
 
 
 def profile(
@@ -75,59 +69,55 @@ def profile(
         int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of these simulations.")
     ] = 1,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
-    debug: Debug = False,
 ) -> None:
     """Describe a recorded trace, and write a class that resembles it."""
-    with failures(debug):
-        from tailrace.scenario.reading.trace_alone import trace_class
-        from tailrace.trace.profile import profile as described
+    from tailrace.scenario.reading.trace_alone import trace_class
+    from tailrace.trace.profile import profile as described
 
-        reach = _size(span) if span is not None else None
-        workload, table = trace_class(file, columns, column or (), bad_rows)
-        found = described(workload.recording, reach)
-        resembling = None
-        spells: tuple[Segment, ...] = ()
-        if conditions is not None:
-            from tailrace.fit.resemblance import resembling_day
-            from tailrace.trace.segments import segments
+    reach = _size(span) if span is not None else None
+    workload, table = trace_class(file, columns, column or (), bad_rows)
+    found = described(workload.recording, reach)
+    resembling = None
+    spells: tuple[Segment, ...] = ()
+    if conditions is not None:
+        from tailrace.fit.resemblance import resembling_day
+        from tailrace.trace.segments import segments
 
-            try:
-                spells = segments(workload.recording, conditions)
-            except ValueError as error:
-                stop(BAD_INPUT, f"{file}: {error}")
-        if write is not None or on is not None:
-            from tailrace.fit.resemblance import resembling as resembles
+        try:
+            spells = segments(workload.recording, conditions)
+        except ValueError as error:
+            stop(BAD_INPUT, f"{file}: {error}")
+    if write is not None or on is not None:
+        from tailrace.fit.resemblance import resembling as resembles
 
-            try:
-                resembling = resembles(found, "trace")
-            except ValueError as error:
-                stop(BAD_INPUT, f"{file}: {error}; accepted: --column for times and sizes")
-        if write is not None and resembling is not None:
-            from tailrace.scenario.reading.toml import toml_text
+        try:
+            resembling = resembles(found, "trace")
+        except ValueError as error:
+            stop(BAD_INPUT, f"{file}: {error}; accepted: --column for times and sizes")
+    if write is not None and resembling is not None:
+        from tailrace.scenario.reading.toml import toml_text
 
-            comment = f"Resembles {file.name}: {found.facts.rows} requests."
-            written = {"workload": [resembling]}
-            if spells:
-                written = resembling_day(found, spells, "trace")
-            _write_new(write, toml_text(written, comment))
-        likeness = None
-        if on is not None and resembling is not None:
-            from tailrace.fit.resemblance import likeness as simulated
-            from tailrace.scenario.reading.read import load
+        comment = f"Resembles {file.name}: {found.facts.rows} requests."
+        written = {"workload": [resembling]}
+        if spells:
+            written = resembling_day(found, spells, "trace")
+        write_new(write, toml_text(written, comment))
+    likeness = None
+    if on is not None and resembling is not None:
+        from tailrace.fit.resemblance import likeness as simulated
+        from tailrace.scenario.reading.read import load
 
-            likeness = simulated(load(on), table, resembling, seed, pool=pool)
-        if json:
-            from tailrace.report.files.documents import as_json, profile_document
+        likeness = simulated(load(on), table, resembling, seed, pool=pool)
+    if json:
+        from tailrace.report.files.documents import as_json, profile_document
 
-            put(as_json(profile_document(file.name, found, likeness, spells)))
-        else:
-            from rich.console import Console
+        put(as_json(profile_document(file.name, found, likeness, spells)))
+    else:
+        from tailrace.report.terminal.profile import profile_text
 
-            from tailrace.report.terminal.profile import profile_text
-
-            put(profile_text(file.name, found, likeness, Console(highlight=False), spells))
-        if write is not None:
-            _wrote(write)
+        put(profile_text(file.name, found, likeness, console(), spells))
+    if write is not None:
+        _wrote(write)
 
 
 def _size(text: str) -> int:
@@ -179,23 +169,21 @@ def calibrate(
         int, typer.Option(min=0, max=2**63 - 1, metavar="N", help="Seed of the simulations.")
     ] = 1,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")] = False,
-    debug: Debug = False,
 ) -> None:
     """Fit a drive, or a service law, to measurements."""
-    with failures(debug):
-        units_of = dict(each.split("=", 1) for each in unit or () if "=" in each)
-        if len(units_of) < len(unit or ()):
-            stop(BAD_INPUT, "--unit: not COLUMN=UNIT; accepted: mean=us and the like")
-        _check_outputs(write, picture)
-        if media == "generic":
-            if column or columns is not None or len(units_of) > 1:
-                stop(BAD_INPUT, "--media generic: one column; accepted: --unit COLUMN=UNIT names it")
-            _fit_laws(file, units_of, write, picture, json)
-        elif media in (None, "measured", "flash", "spinning"):
-            settings = [*(column or ()), *(f"{name}.unit={text}" for name, text in units_of.items())]
-            _fit_drive(file, media, start, fit, columns, settings, closed_form, write, picture, seed, json)
-        else:
-            stop(BAD_INPUT, f"--media {media}: unknown; accepted: measured, flash, spinning or generic")
+    units_of = dict(each.split("=", 1) for each in unit or () if "=" in each)
+    if len(units_of) < len(unit or ()):
+        stop(BAD_INPUT, "--unit: not COLUMN=UNIT; accepted: mean=us and the like")
+    _check_outputs(write, picture)
+    if media == "generic":
+        if column or columns is not None or len(units_of) > 1:
+            stop(BAD_INPUT, "--media generic: one column; accepted: --unit COLUMN=UNIT names it")
+        _fit_laws(file, units_of, write, picture, json)
+    elif media in (None, "measured", "flash", "spinning"):
+        settings = [*(column or ()), *(f"{name}.unit={text}" for name, text in units_of.items())]
+        _fit_drive(file, media, start, fit, columns, settings, closed_form, write, picture, seed, json)
+    else:
+        stop(BAD_INPUT, f"--media {media}: unknown; accepted: measured, flash, spinning or generic")
 
 
 def _fit_drive(
@@ -258,14 +246,11 @@ def _fit_drive(
             )
         )
     else:
-        from rich.console import Console
-
-        console = Console(highlight=False)
         if candidates is not None:
-            put(shown.ranking_text(file.name, candidates, console))
-        put(shown.calibration_text(file.name, found, read.unused, console))
+            put(shown.ranking_text(file.name, candidates, console()))
+        put(shown.calibration_text(file.name, found, read.unused, console()))
     if write is not None:
-        _write_new(write, shown.fitted_part(file.name, found))
+        write_new(write, shown.fitted_part(file.name, found))
         _wrote(write)
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_drive
@@ -290,13 +275,11 @@ def _fit_laws(
     if json:
         put(as_json(laws_document(file.name, laws)))
     else:
-        from rich.console import Console
-
-        put(shown.laws_text(file.name, laws, values.size, Console(highlight=False)))
+        put(shown.laws_text(file.name, laws, values.size, console()))
     if write is not None:
         best = next(law for law in laws if law.service is not None)
         media = {"kind": "generic", "service": best.service}
-        _write_new(write, toml_text({"title": f"drives with the latencies of {file.name}", "media": media}))
+        write_new(write, toml_text({"title": f"drives with the latencies of {file.name}", "media": media}))
         _wrote(write)
     if picture is not None:
         from tailrace.report.pictures.fitted import fitted_laws
@@ -348,16 +331,6 @@ def _drawn(path: Path, figure: Figure) -> None:
     except OSError as error:
         stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
     _wrote(path)
-
-
-def _write_new(path: Path, text: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8") as opened:
-            opened.write(text)
-    except FileExistsError:
-        stop(BAD_INPUT, f"{path}: is there already; nothing was written")
-    except OSError as error:
-        stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
 
 
 def _wrote(path: Path) -> None:

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
+from inspect import Signature, signature
 from pathlib import Path
-from typing import Annotated, Literal, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 import typer
 
 from tailrace.errors import StoreError, TailraceError
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 BAD_INPUT, FAILURE, INTERRUPTED = 2, 4, 130
 EXIT_CODES = {"met": 0, "none": 0, "missed": 1, "overloaded": 1, "undecided": 3}
@@ -54,6 +58,29 @@ def failures(debug: bool) -> Iterator[None]:
         stop(FAILURE, f"failure: {text}" if debug else f"failure: {text} (--debug shows where)")
 
 
+def guarded(verb: Callable[..., None]) -> Callable[..., None]:
+    """A verb with the option ``--debug`` behind its own: its `failures` become lines and an exit code."""
+
+    def carry_out(debug: Debug = False, **own: Any) -> None:
+        with failures(debug):
+            verb(**own)
+
+    return with_options(carry_out, verb)
+
+
+def with_options(carry_out: Callable[..., None], verb: Callable[..., Any]) -> Callable[..., None]:
+    """What carries a verb out, under its name: the verb's options, taken as ``**own``, in front of further ones.
+
+    A verb's ``options`` stands for the further ones.
+    """
+    own, further = (list(signature(each, eval_str=True).parameters.values()) for each in (verb, carry_out))
+    every = [each.replace(kind=each.KEYWORD_ONLY) for each in (*own, *further[:-1]) if each.name != "options"]
+    carry_out.__name__, carry_out.__doc__ = verb.__name__, verb.__doc__
+    carry_out.__annotations__ = {each.name: each.annotation for each in every}
+    vars(carry_out)["__signature__"] = Signature(every)
+    return carry_out
+
+
 def stop(code: int, text: str) -> NoReturn:
     """Write each line of a text on standard error, and end with the exit code."""
     for line in text.splitlines():
@@ -64,6 +91,24 @@ def stop(code: int, text: str) -> NoReturn:
 def reason(error: OSError) -> str:
     """What the system says of a file, in lower case."""
     return (error.strerror or str(error)).lower()
+
+
+def console() -> Console:
+    """The terminal at standard output, on which nothing is coloured but what says so."""
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet."""
+    try:
+        with path.open("x", encoding="utf-8") as opened:
+            opened.write(text)
+    except FileExistsError:
+        stop(BAD_INPUT, f"{path}: is there already; nothing was written")
+    except OSError as error:
+        stop(BAD_INPUT, f"{path}: cannot be written: {reason(error)}")
 
 
 def put(text: str) -> None:

@@ -6,12 +6,7 @@ from typing import Annotated
 
 import typer
 
-from tailrace.cli.failures import BAD_INPUT, Debug, failures, put, stop
-
-
-def add_to(app: typer.Typer) -> None:
-    """Give the command line this verb."""
-    app.command()(guide)
+from tailrace.cli.failures import BAD_INPUT, console, put, stop
 
 
 def _names() -> list[str]:
@@ -28,26 +23,22 @@ def guide(
             metavar="[NAME]", help="Which page; without it they are listed.", autocompletion=_names
         ),
     ] = None,
-    debug: Debug = False,
 ) -> None:
     """Show a page of the manual."""
-    with failures(debug):
-        from tailrace.guide import pages, question
+    from tailrace.guide import pages, question
 
-        known = pages()
-        if name is None:
-            longest = max(len(each) for each in known)
-            put("".join(f"{each:<{longest}}  {question(text)}\n" for each, text in known.items()))
-            put("\nBegin with: tailrace guide tutorial\n")
-            return
-        if name not in known:
-            stop(BAD_INPUT, f"page is {name!r}; accepted: {', '.join(known)}")
-        from rich.console import Console
+    known = pages()
+    if name is None:
+        longest = max(len(each) for each in known)
+        put("".join(f"{each:<{longest}}  {question(text)}\n" for each, text in known.items()))
+        put("\nBegin with: tailrace guide tutorial\n")
+        return
+    if name not in known:
+        stop(BAD_INPUT, f"page is {name!r}; accepted: {', '.join(known)}")
+    from tailrace.guide.terminal import shown
 
-        from tailrace.guide.terminal import shown
-
-        made = {"keys": _keys, "parts": _parts, "commands": lambda: _commands(context)}
-        put(shown(known[name], made, Console(highlight=False)))
+    made = {"keys": _keys, "parts": _parts, "commands": lambda: _commands(context)}
+    put(shown(known[name], made, console()))
 
 
 def _keys() -> str:

@@ -8,15 +8,10 @@ from typing import Annotated
 
 import typer
 
-from tailrace.cli.failures import BAD_INPUT, Debug, failures, put, stop
+from tailrace.cli.failures import BAD_INPUT, put, stop
 from tailrace.cli.studies import Condition, Settings
 
 NEEDED = ("starlette", "uvicorn")
-
-
-def add_to(app: typer.Typer) -> None:
-    """Give the command line this verb."""
-    app.command()(live)
 
 
 def live(
@@ -40,20 +35,18 @@ def live(
         bool, typer.Option("--allow-others", help="Let in others who have the address, as in a lecture hall.")
     ] = False,
     open_it: Annotated[bool, typer.Option("--open", help="Open it in the browser.")] = False,
-    debug: Debug = False,
 ) -> None:
     """Open a page that answers while you change a number.
 
     Closed forms first, then the simulation, its intervals narrowing; Ctrl-C ends it.
     """
-    with failures(debug):
-        if lacking := [each for each in NEEDED if find_spec(each) is None]:
-            stop(
-                BAD_INPUT,
-                f"a live page needs {' and '.join(lacking)}, which is not installed; install tailrace with its extra "
-                "'live'",
-            )
-        from tailrace.live.serve import serve
+    if lacking := [each for each in NEEDED if find_spec(each) is None]:
+        stop(
+            BAD_INPUT,
+            f"a live page needs {' and '.join(lacking)}, which is not installed; install tailrace with its extra "
+            "'live'",
+        )
+    from tailrace.live.serve import serve
 
-        opened = typer.launch if open_it else None
-        serve(file, settings or (), condition, host, port, at, allow_others, put, opened)
+    opened = typer.launch if open_it else None
+    serve(file, settings or (), condition, host, port, at, allow_others, put, opened)

@@ -9,17 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tailrace.cli.failures import BAD_INPUT, EXIT_CODES, Debug, Engine, failures, make_directory, put, stop
+from tailrace.cli.failures import BAD_INPUT, EXIT_CODES, Engine, make_directory, put, stop
 from tailrace.cli.studies import Condition, EngineChoice, Quiet, Seed, Settings, WorkerCount
 
 if TYPE_CHECKING:
     from tailrace.measure.verdict import Verdict
     from tailrace.scenario.tables.scenario import Scenario
-
-
-def add_to(app: typer.Typer) -> None:
-    """Give the command line this verb."""
-    app.command()(report)
 
 
 def report(
@@ -43,72 +38,58 @@ def report(
     engine: EngineChoice = Engine.AUTO,
     workers: WorkerCount = None,
     quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write the answer as one page to hand over.
 
     Verdict, pictures, every input with its unit, method and cautions, without script or network; several scenarios
     give a comparison.
     """
-    with failures(debug):
-        from tailrace.crew.executors import available_cores
-        from tailrace.measure.verdict import combined
-        from tailrace.report.files.answer import write_whole
-        from tailrace.report.page.page import report_page
-        from tailrace.report.terminal.watch import Watch
-        from tailrace.scenario.reading.read import load
-        from tailrace.study.account import Account, account
-        from tailrace.study.beside import beside, check_extras
-        from tailrace.study.compare import compare
+    from tailrace.crew.executors import available_cores
+    from tailrace.measure.verdict import combined
+    from tailrace.report.files.answer import write_whole
+    from tailrace.report.page.page import report_page
+    from tailrace.report.terminal.watch import Watch
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.account import Account, account
+    from tailrace.study.beside import beside, check_extras
+    from tailrace.study.compare import compare
 
-        how: dict[str, Any]
-        asked = [each.strip() for each in extras.split(",")] if extras else []
-        scenarios = [(file, load(file, settings or (), condition)) for file in files]
-        check_extras(asked, [each for _, each in scenarios])
-        if out.suffix.lower() not in (".html", ".htm") or out.is_dir():
-            stop(
-                BAD_INPUT,
-                f"out is {str(out)!r}; accepted: a file whose name ends in .html, since a page is written",
-            )
-        make_directory(out.parent)
-        if any(each.condition for _, each in scenarios):
-            how = {"engine": engine.value, "workers": workers or available_cores()}
-            written, verdict = _in_conditions(scenarios, asked, tuple(settings or ()), seed, quiet, how)
-            put(f"Wrote {write_whole(out, written)}.\n")
-            raise typer.Exit(EXIT_CODES[verdict])
-        told: list[Account] = []
+    asked = [each.strip() for each in extras.split(",")] if extras else []
+    scenarios = [(file, load(file, settings or (), condition)) for file in files]
+    check_extras(asked, [each for _, each in scenarios])
+    if out.suffix.lower() not in (".html", ".htm") or out.is_dir():
+        stop(
+            BAD_INPUT,
+            f"out is {str(out)!r}; accepted: a file whose name ends in .html, since a page is written",
+        )
+    make_directory(out.parent)
+    how: dict[str, Any] = {"engine": engine.value, "workers": workers or available_cores()}
+    if any(each.condition for _, each in scenarios):
+        written, verdict = _in_conditions(scenarios, asked, tuple(settings or ()), seed, quiet, how)
+        put(f"Wrote {write_whole(out, written)}.\n")
+        raise typer.Exit(EXIT_CODES[verdict])
+    told: list[Account] = []
+    with Watch(not quiet) as watch:
+        how["progress"] = watch
+        compared, names = None, [file.stem for file, _ in scenarios]
+        if len(scenarios) > 1:
+            compared = compare(*(each for _, each in scenarios), names=names, seed=seed, **how)
+            names, seed = [each.name for each in compared.designs], compared.designs[0].result.seed
+        for place, (file, scenario) in enumerate(scenarios):
+            source = file.read_text(encoding="utf-8-sig")
+            result = None if compared is None else compared.designs[place].result
+            given = tuple(settings or ())
+            told.append(account(names[place], scenario, source, given, seed=seed, result=result, **how))
+    if asked:
         with Watch(not quiet) as watch:
-            how = {
-                "engine": engine.value,
-                "workers": workers or available_cores(),
-                "progress": watch,
-            }
-            compared, names = None, [file.stem for file, _ in scenarios]
-            if len(scenarios) > 1:
-                compared = compare(*(each for _, each in scenarios), names=names, seed=seed, **how)
-                names, seed = [each.name for each in compared.designs], compared.designs[0].result.seed
-            for place, (file, scenario) in enumerate(scenarios):
-                found = account(
-                    names[place],
-                    scenario,
-                    file.read_text(encoding="utf-8-sig"),
-                    tuple(settings or ()),
-                    seed=seed,
-                    result=None if compared is None else compared.designs[place].result,
-                    **how,
-                )
-                told.append(found)
-        if asked:
-            crew = workers or available_cores()
-            with Watch(not quiet) as watch:
-                how = {"engine": engine.value, "workers": crew, "progress": watch}
-                told = [
-                    replace(each, beside=beside(each.scenario, asked, seed=each.result.seed, **how))
-                    for each in told
-                ]
-        page = report_page(told, [str(file) for file in files], asked, compared)
-        put(f"Wrote {write_whole(out, page)}.\n")
-        raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])
+            how["progress"] = watch
+            told = [
+                replace(each, beside=beside(each.scenario, asked, seed=each.result.seed, **how))
+                for each in told
+            ]
+    page = report_page(told, [str(file) for file in files], asked, compared)
+    put(f"Wrote {write_whole(out, page)}.\n")
+    raise typer.Exit(EXIT_CODES[combined(each.result.verdict for each in told)])
 
 
 def _in_conditions(

@@ -6,7 +6,6 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from inspect import Signature, signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
@@ -16,12 +15,12 @@ from tailrace.cli.data import measured_latencies
 from tailrace.cli.failures import (
     EXIT_CODES,
     FAILURE,
-    Debug,
     Engine,
-    failures,
+    console,
     make_directory,
     put,
     stop,
+    with_options,
 )
 
 if TYPE_CHECKING:
@@ -74,24 +73,12 @@ class Rule(StrEnum):
     PLAIN = "plain"
 
 
-def add_to(app: typer.Typer) -> None:
-    """Give the command line these verbs."""
-    app.command()(_study(sweep, _sweep_pictures))
-    app.command()(_study(headroom))
-    app.command()(_study(relief))
-    app.command()(_study(choose, _choice_pictures))
-    app.command()(studies)
-    app.command()(compare)
-
-
 def shown(found: Documented, json: bool) -> str:
     """A result as it is put on the terminal."""
-    from rich.console import Console
-
     from tailrace.report.files.documents import as_json
     from tailrace.report.terminal.results import as_text
 
-    return as_json(found) if json else as_text(found, Console(highlight=False))
+    return as_json(found) if json else as_text(found, console())
 
 
 class _Found(Protocol):
@@ -135,41 +122,34 @@ def _study(
         workers: WorkerCount = None,
         scheduler: Scheduler = None,
         quiet: Quiet = False,
-        debug: Debug = False,
         **own: Any,
     ) -> None:
-        with failures(debug):
-            from tailrace.crew.executors import available_cores
-            from tailrace.report.files.study import write_study
-            from tailrace.report.terminal.watch import Watch
+        from tailrace.crew.executors import available_cores
+        from tailrace.report.files.study import write_study
+        from tailrace.report.terminal.watch import Watch
 
-            if out is not None:
-                make_directory(out)
-            with Watch(not quiet) as watch:
-                how: How = {
-                    "seed": seed,
-                    "store": store,
-                    "workers": workers or available_cores(),
-                    "scheduler": scheduler,
-                    "engine": engine.value,
-                    "progress": watch,
-                }
-                found = verb(**own, options=_Options(settings or (), condition, how))
-            put(shown(found, json))
-            if out is not None:
-                from tailrace.report.terminal.results import as_text
+        if out is not None:
+            make_directory(out)
+        with Watch(not quiet) as watch:
+            how: How = {
+                "seed": seed,
+                "store": store,
+                "workers": workers or available_cores(),
+                "scheduler": scheduler,
+                "engine": engine.value,
+                "progress": watch,
+            }
+            found = verb(**own, options=_Options(settings or (), condition, how))
+        put(shown(found, json))
+        if out is not None:
+            from tailrace.report.terminal.results import as_text
 
-                document = shown(found, json=True)
-                drawn = pictures(found) if pictures else None
-                write_study(out, verb.__name__, as_text(found), found.table, document, drawn)
-            raise typer.Exit(EXIT_CODES[found.verdict])
+            document = shown(found, json=True)
+            drawn = pictures(found) if pictures else None
+            write_study(out, verb.__name__, as_text(found), found.table, document, drawn)
+        raise typer.Exit(EXIT_CODES[found.verdict])
 
-    own, common = (list(signature(each, eval_str=True).parameters.values()) for each in (verb, carry_out))
-    every = [each.replace(kind=each.KEYWORD_ONLY) for each in (*own[:-1], *common[:-1])]
-    carry_out.__name__, carry_out.__doc__ = verb.__name__, verb.__doc__
-    carry_out.__annotations__ = {each.name: each.annotation for each in every}
-    vars(carry_out)["__signature__"] = Signature(every)
-    return carry_out
+    return with_options(carry_out, verb)
 
 
 def sweep(
@@ -295,39 +275,35 @@ def compare(
         typer.Option(metavar="UNIT", help="Unit of what was measured, or COLUMN=UNIT of several columns."),
     ] = "s",
     quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Compare designs on the same requests."""
-    with failures(debug):
-        from tailrace.crew.executors import available_cores
-        from tailrace.report.terminal.watch import Watch
-        from tailrace.scenario.reading.read import load
-        from tailrace.study.compare import compare
-        from tailrace.study.compare_conditions import compare_conditions
+    from tailrace.crew.executors import available_cores
+    from tailrace.report.terminal.watch import Watch
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.compare import compare
+    from tailrace.study.compare_conditions import compare_conditions
 
-        scenarios = [load(file, settings or (), condition) for file in files]
-        compared = compare_conditions if any(each.condition for each in scenarios) else compare
-        values = None if measured is None else measured_latencies(measured, unit)
-        with Watch(not quiet) as watch:
-            found = compared(
-                *scenarios,
-                names=[file.stem for file in files],
-                seed=seed,
-                engine=engine.value,
-                workers=workers or available_cores(),
-                progress=None if quiet else watch,
-            )
-        put(shown(found, json))
-        if values is not None:
-            from rich.console import Console
+    scenarios = [load(file, settings or (), condition) for file in files]
+    compared = compare_conditions if any(each.condition for each in scenarios) else compare
+    values = None if measured is None else measured_latencies(measured, unit)
+    with Watch(not quiet) as watch:
+        found = compared(
+            *scenarios,
+            names=[file.stem for file in files],
+            seed=seed,
+            engine=engine.value,
+            workers=workers or available_cores(),
+            progress=None if quiet else watch,
+        )
+    put(shown(found, json))
+    if values is not None:
+        from tailrace.fit.latencies import distances
+        from tailrace.report.terminal.calibration import distances_text
 
-            from tailrace.fit.latencies import distances
-            from tailrace.report.terminal.calibration import distances_text
-
-            apart = distances(scenarios, [file.stem for file in files], values, seed)
-            text = distances_text(apart, Console(highlight=False))
-            print(text, end="", file=sys.stderr if json else sys.stdout)
-        raise typer.Exit(EXIT_CODES[found.verdict])
+        apart = distances(scenarios, [file.stem for file in files], values, seed)
+        text = distances_text(apart, console())
+        print(text, end="", file=sys.stderr if json else sys.stdout)
+    raise typer.Exit(EXIT_CODES[found.verdict])
 
 
 def studies(
@@ -346,35 +322,32 @@ def studies(
         str | None,
         typer.Option(metavar="NAME", help="Delete a study, and the runs that no other study uses."),
     ] = None,
-    debug: Debug = False,
 ) -> None:
     """List the studies in a store; show, export or delete one."""
-    with failures(debug):
-        from rich.console import Console
+    from tailrace.crew.store import Store
+    from tailrace.report.terminal.studies import exported, studies_text, study_text
+    from tailrace.study.unfinished import unfinished_rows
 
-        from tailrace.crew.store import Store
-        from tailrace.report.terminal.studies import exported, studies_text, study_text
-        from tailrace.study.unfinished import unfinished_rows
+    with Store(file, must_exist=True) as store:
+        if delete is not None:
+            name = store.study(delete).name
+            put(f"Deleted {name} and {store.delete(name)} runs.\n")
+        elif export is not None:
+            study = store.study(export)
+            rows = study.rows or unfinished_rows(store, study)
+            if not rows:
+                said = "not finished yet, and nothing of it can be shown; the command that began it goes on"
+                stop(FAILURE, f"{export}: {said}")
+            if study.rows is None:
+                count = f"{len(rows)} row{'s' * (len(rows) > 1)}"
+                said = f"{export}: not finished yet: {count} as far as its runs are, without verdicts"
+                print(f"tailrace: {said}", file=sys.stderr)
+            put(exported(rows))
+        elif show is not None:
+            put(study_text(store.study(show), console()))
+        else:
+            put(studies_text(store.studies(), store.task_count(), console()))
 
-        with Store(file, must_exist=True) as store:
-            console = Console(highlight=False)
-            if delete is not None:
-                name = store.study(delete).name
-                put(f"Deleted {name} and {store.delete(name)} runs.\n")
-            elif export is not None:
-                study = store.study(export)
-                rows = study.rows or unfinished_rows(store, study)
-                if not rows:
-                    said = (
-                        "not finished yet, and nothing of it can be shown; the command that began it goes on"
-                    )
-                    stop(FAILURE, f"{export}: {said}")
-                if study.rows is None:
-                    count = f"{len(rows)} row{'s' * (len(rows) > 1)}"
-                    said = f"{export}: not finished yet: {count} as far as its runs are, without verdicts"
-                    print(f"tailrace: {said}", file=sys.stderr)
-                put(exported(rows))
-            elif show is not None:
-                put(study_text(store.study(show), console))
-            else:
-                put(studies_text(store.studies(), store.task_count(), console))
+
+STUDIES = (_study(sweep, _sweep_pictures), _study(headroom), _study(relief), _study(choose, _choice_pictures))
+"""The verbs that keep what they found in ``--store`` and ``--out``."""

@@ -8,25 +8,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tailrace.cli import data as cli_data
+from tailrace.cli.data import calibrate, profile
 from tailrace.cli.failures import (
-    BAD_INPUT,
     EXIT_CODES,
     INTERRUPTED,
-    Debug,
     Engine,
-    failures,
+    console,
+    guarded,
     make_directory,
     picture_kinds,
     put,
-    reason,
     stop,
+    write_new,
 )
-from tailrace.cli.guide import add_to as add_guide_to
-from tailrace.cli.lesson import add_to as add_lesson_to
-from tailrace.cli.live import add_to as add_live_to
-from tailrace.cli.report import add_to as add_report_to
+from tailrace.cli.guide import guide
+from tailrace.cli.lesson import lesson
+from tailrace.cli.live import live
+from tailrace.cli.report import report
 from tailrace.cli.studies import (
+    STUDIES,
     Condition,
     EngineChoice,
     Json,
@@ -35,8 +35,9 @@ from tailrace.cli.studies import (
     Seed,
     Settings,
     WorkerCount,
-    add_to,
+    compare,
     shown,
+    studies,
 )
 
 if TYPE_CHECKING:
@@ -72,7 +73,6 @@ def _root(
     del version
 
 
-@app.command()
 def run(
     file: ScenarioFile,
     settings: Settings = None,
@@ -96,80 +96,72 @@ def run(
         ),
     ] = False,
     quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Simulate a scenario and print what each class will see."""
-    with failures(debug):
-        from tailrace.scenario.reading.read import load
+    from tailrace.scenario.reading.read import load
 
-        scenario = load(file, settings or (), condition)
-        kinds = picture_kinds(pictures)
-        if out is not None:
-            text = file.read_text(encoding="utf-8-sig")
-            make_directory(out, "answer.json")
-        result: Result | Conditions
-        try:
-            result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
-        except KeyboardInterrupt as interrupt:
-            partial: Result | None = getattr(interrupt, "result", None)
-            if partial is not None:
-                put(shown(partial, json))
-            stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
-        put(shown(result, json))
-        if out is not None:
-            from tailrace.answer.result import Result
-            from tailrace.report.files.answer import scenario_copy, write_result
-            from tailrace.report.files.conditions import write_conditions
-            from tailrace.scenario.reading.read import parts_of
-            from tailrace.scenario.reading.variant import file_settings
+    scenario = load(file, settings or (), condition)
+    kinds = picture_kinds(pictures)
+    if out is not None:
+        text = file.read_text(encoding="utf-8-sig")
+        make_directory(out, "answer.json")
+    result: Result | Conditions
+    try:
+        result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
+    except KeyboardInterrupt as interrupt:
+        partial: Result | None = getattr(interrupt, "result", None)
+        if partial is not None:
+            put(shown(partial, json))
+        stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
+    put(shown(result, json))
+    if out is not None:
+        from tailrace.answer.result import Result
+        from tailrace.report.files.answer import scenario_copy, write_result
+        from tailrace.report.files.conditions import write_conditions
+        from tailrace.scenario.reading.read import parts_of
+        from tailrace.scenario.reading.variant import file_settings
 
-            chosen = [] if condition is None else ["--condition", condition]
-            copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)], chosen)
-            taken = parts_of(file, settings or ())
-            if isinstance(result, Result):
-                write_result(result, out, copy, taken, kinds)
-            else:
-                write_conditions(result, out, copy, taken, kinds)
-        raise typer.Exit(EXIT_CODES[result.verdict])
+        chosen = [] if condition is None else ["--condition", condition]
+        copy = scenario_copy(text, result.seed, [*(settings or ()), *file_settings(scenario)], chosen)
+        taken = parts_of(file, settings or ())
+        if isinstance(result, Result):
+            write_result(result, out, copy, taken, kinds)
+        else:
+            write_conditions(result, out, copy, taken, kinds)
+    raise typer.Exit(EXIT_CODES[result.verdict])
 
 
-@app.command()
 def estimate(
     file: ScenarioFile,
     settings: Settings = None,
     condition: Condition = None,
     json: Json = False,
-    debug: Debug = False,
 ) -> None:
     """Say what closed forms make of a scenario."""
-    with failures(debug):
-        from tailrace.forecast.estimate import estimate as closed_forms
-        from tailrace.scenario.reading.read import load
+    from tailrace.forecast.estimate import estimate as closed_forms
+    from tailrace.scenario.reading.read import load
 
-        scenario = load(file, settings or (), condition)
-        if scenario.condition:
-            from tailrace.forecast.conditions import estimate_conditions
+    scenario = load(file, settings or (), condition)
+    if scenario.condition:
+        from tailrace.forecast.conditions import estimate_conditions
 
-            found = estimate_conditions(scenario)
-            put(shown(found, json))
-            raise typer.Exit(EXIT_CODES["overloaded" if found.is_overloaded else "none"])
-        theory = closed_forms(scenario)
-        if json:
-            from tailrace.report.files.documents import as_json, theory_document
+        found = estimate_conditions(scenario)
+        put(shown(found, json))
+        raise typer.Exit(EXIT_CODES["overloaded" if found.is_overloaded else "none"])
+    theory = closed_forms(scenario)
+    if json:
+        from tailrace.report.files.documents import as_json, theory_document
 
-            put(as_json(theory_document(scenario.title, scenario.digest, theory)))
-        else:
-            from rich.console import Console
+        put(as_json(theory_document(scenario.title, scenario.digest, theory)))
+    else:
+        from tailrace.report.terminal.theory import estimate_text
 
-            from tailrace.report.terminal.theory import estimate_text
-
-            put(estimate_text(scenario.title, theory, Console(highlight=False)))
-        saturation = theory.saturation
-        if saturation is not None and saturation.is_exceeded:
-            raise typer.Exit(EXIT_CODES["overloaded"])
+        put(estimate_text(scenario.title, theory, console()))
+    saturation = theory.saturation
+    if saturation is not None and saturation.is_exceeded:
+        raise typer.Exit(EXIT_CODES["overloaded"])
 
 
-@app.command()
 def journey(
     file: ScenarioFile,
     slowest: Annotated[
@@ -182,85 +174,63 @@ def journey(
     condition: Condition = None,
     json: Json = False,
     seed: Seed = None,
-    debug: Debug = False,
 ) -> None:
     """Follow the slowest requests from station to station."""
-    with failures(debug):
-        from tailrace.scenario.reading.read import load
-        from tailrace.study.journey import journey as followed
+    from tailrace.scenario.reading.read import load
+    from tailrace.study.journey import journey as followed
 
-        put(shown(followed(load(file, settings or (), condition), slowest, seed, workload), json))
+    put(shown(followed(load(file, settings or (), condition), slowest, seed, workload), json))
 
 
-@app.command()
 def new(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="The file to write; it must not be there yet.")
     ],
-    debug: Debug = False,
 ) -> None:
     """Write a commented scenario to begin with."""
-    with failures(debug):
-        from tailrace.scenario.reading.starter import starter
+    from tailrace.scenario.reading.starter import starter
 
-        try:
-            with file.open("x", encoding="utf-8") as opened:
-                opened.write(starter())
-        except FileExistsError:
-            stop(BAD_INPUT, f"{file}: is there already; nothing was written")
-        except OSError as error:
-            stop(BAD_INPUT, f"{file}: cannot be written: {reason(error)}")
-        put(f"Wrote {file}. Next: tailrace run {file}\n")
+    write_new(file, starter())
+    put(f"Wrote {file}. Next: tailrace run {file}\n")
 
 
-@app.command()
 def keys(
     table: Annotated[
         str | None,
         typer.Argument(metavar="[TABLE]", help="One table alone: server.media, flash, workload.target."),
     ] = None,
-    debug: Debug = False,
 ) -> None:
     """List every key of a scenario with its unit, default and range."""
-    with failures(debug):
-        from tailrace.report.terminal.key_list import key_list
-        from tailrace.scenario.reading.keys import rows
+    from tailrace.report.terminal.key_list import key_list
+    from tailrace.scenario.reading.keys import rows
 
-        put(key_list(rows(), table))
+    put(key_list(rows(), table))
 
 
-@app.command()
 def parts(
     file: Annotated[
         Path | None, typer.Argument(metavar="[FILE]", help="A scenario, to list the parts beside it as well.")
     ] = None,
-    debug: Debug = False,
 ) -> None:
     """List the parts that a scenario can take up by name."""
-    with failures(debug):
-        from tailrace.report.terminal.part_list import part_list
-        from tailrace.scenario.reading.parts import catalogue
+    from tailrace.report.terminal.part_list import part_list
+    from tailrace.scenario.reading.parts import catalogue
 
-        put(part_list(catalogue(None if file is None else file.absolute().parent)))
+    put(part_list(catalogue(None if file is None else file.absolute().parent)))
 
 
-@app.command()
-def schema(debug: Debug = False) -> None:
+def schema() -> None:
     """Print the JSON Schema of a scenario file."""
-    with failures(debug):
-        import json
+    import json
 
-        from tailrace.scenario.reading.schema import schema as scenario_schema
+    from tailrace.scenario.reading.schema import schema as scenario_schema
 
-        put(json.dumps(scenario_schema(), indent=2) + "\n")
+    put(json.dumps(scenario_schema(), indent=2) + "\n")
 
 
-cli_data.add_to(app)
-add_to(app)
-add_report_to(app)
-add_lesson_to(app)
-add_live_to(app)
-add_guide_to(app)
+_FIRST = (run, estimate, journey, new, keys, parts, schema, profile, calibrate)
+for _verb in (*_FIRST, *STUDIES, studies, compare, report, lesson, live, guide):
+    app.command()(guarded(_verb))
 
 
 def main() -> None:
