@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from tailrace.measure.interval import IntervalEstimate
@@ -30,14 +30,7 @@ class RebuildResult:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "name": self.name,
-            "drives": self.drives,
-            "asked_bytes_per_s": self.asked_bytes_per_s,
-            "rate_bytes_per_s": self.rate_bytes_per_s.as_dict(),
-            "left_bytes": self.left_bytes,
-            "left_s": self.left_s,
-        }
+        return asdict(self)
 
 
 def rebuild_results(

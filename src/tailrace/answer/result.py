@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 from tailrace.answer.rebuilds import RebuildResult
@@ -13,7 +13,7 @@ from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import StoppedBy
 from tailrace.measure.verdict import Verdict
 from tailrace.quantity import QUANTILES, Quantity
-from tailrace.shown import Shown
+from tailrace.shown import Shown, plain, told
 
 DISTRIBUTION = tuple(
     sorted(
@@ -54,6 +54,19 @@ class Figures:
     median_stages: Mapping[str, StageTimes]
     distribution_s: Mapping[float, IntervalEstimate] = field(default_factory=dict)
 
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        figures = ("requests", "rate_per_s", "throughput_bytes_per_s", "latency_s")
+        points = self.distribution_s.values()
+        distribution = {
+            "probability": list(self.distribution_s),
+            "latency_s": [each.value for each in points],
+            "low": [each.low for each in points],
+            "high": [each.high for each in points],
+        }
+        stages = ("stages", "slowest_stages", "median_stages")
+        return {**told(self, *figures, *stages), "distribution": distribution}
+
 
 @dataclass(frozen=True)
 class TargetResult:
@@ -73,13 +86,8 @@ class TargetResult:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "quantity": self.quantity,
-            "limit": self.limit,
-            "estimate": self.estimate.as_dict(),
-            "judged": {"level": self.level, **self.judged.as_dict()},
-            "verdict": self.verdict,
-        }
+        judged = {"level": self.level, **self.judged.as_dict()}
+        return {**told(self, "quantity", "limit", "estimate"), "judged": judged, "verdict": self.verdict}
 
     @property
     def is_upper(self) -> bool:
@@ -103,13 +111,7 @@ class StepResult:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "name": self.name,
-            "requests": self.requests,
-            "latency_s": {name: estimate.as_dict() for name, estimate in self.latency_s.items()},
-            "slowest_s": self.slowest_s.as_dict(),
-            "stages": _stages_dict(self.stages),
-        }
+        return told(self, "name", "requests", "latency_s", "slowest_s", "stages")
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,8 @@ class ClassResult:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return _class_dict(self)
+        whole = {"name": self.name, **plain(self.all)}
+        return whole | told(self, "kinds", "targets", "requests_per_transaction", "steps")
 
 
 @dataclass(frozen=True)
@@ -179,64 +182,10 @@ class Result(Shown):
 
     def class_named(self, name: str) -> ClassResult:
         """The class of that name. Raises KeyError if there is none."""
-        for each in self.classes:
-            if each.name == name:
-                return each
-        raise KeyError(name)
+        return {each.name: each for each in self.classes}[name]
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
-        return {
-            "tailrace": self.version,
-            "title": self.title,
-            "digest": self.digest,
-            "seed": self.seed,
-            "engine": self.engine,
-            "replications": self.replications,
-            "requests": self.requests,
-            "looks": self.looks,
-            "stopped_by": self.stopped_by,
-            "classes": [_class_dict(each) for each in self.classes],
-            "rebuilds": [each.as_dict() for each in self.rebuilds],
-            "stations": [each.as_dict() for each in self.stations],
-            "theory": self.theory.as_dict(),
-            "overload": None if self.overload is None else asdict(self.overload),
-            "verdict": self.verdict,
-            "notes": list(self.notes),
-        }
-
-
-def _class_dict(result: ClassResult) -> dict[str, Any]:
-    return {
-        "name": result.name,
-        **_figures_dict(result.all),
-        "kinds": {kind: _figures_dict(figures) for kind, figures in result.kinds.items()},
-        "targets": [target.as_dict() for target in result.targets],
-        "requests_per_transaction": result.requests_per_transaction,
-        "steps": [each.as_dict() for each in result.steps],
-    }
-
-
-def _figures_dict(figures: Figures) -> dict[str, Any]:
-    return {
-        "requests": figures.requests,
-        "rate_per_s": figures.rate_per_s.as_dict(),
-        "throughput_bytes_per_s": figures.throughput_bytes_per_s.as_dict(),
-        "latency_s": {name: estimate.as_dict() for name, estimate in figures.latency_s.items()},
-        "stages": _stages_dict(figures.stages),
-        "slowest_stages": _stages_dict(figures.slowest_stages),
-        "median_stages": _stages_dict(figures.median_stages),
-        "distribution": {
-            "probability": list(figures.distribution_s),
-            "latency_s": [each.value for each in figures.distribution_s.values()],
-            "low": [each.low for each in figures.distribution_s.values()],
-            "high": [each.high for each in figures.distribution_s.values()],
-        },
-    }
-
-
-def _stages_dict(stages: Mapping[str, StageTimes]) -> dict[str, Any]:
-    return {
-        stage: {"wait_s": times.wait_s.as_dict(), "service_s": times.service_s.as_dict()}
-        for stage, times in stages.items()
-    }
+        how = ("title", "digest", "seed", "engine", "replications", "requests", "looks", "stopped_by")
+        what = ("classes", "rebuilds", "stations", "theory", "overload", "verdict", "notes")
+        return {"tailrace": self.version, **told(self, *how, *what)}

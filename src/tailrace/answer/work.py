@@ -14,6 +14,7 @@ from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import Sectioned
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import State
+from tailrace.shown import told
 
 HOUR_S = 3600.0
 MOST_CYCLES = 10_000
@@ -42,13 +43,8 @@ class Work:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "class": self.class_name,
-            "amount_bytes": self.amount,
-            "begins": self.begins,
-            "ends": self.ends,
-            "time_s": self.time.as_dict(),
-        }
+        whose = {"class": self.class_name, "amount_bytes": self.amount}
+        return {**whose, **told(self, "begins", "ends"), "time_s": self.time.as_dict()}
 
 
 def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> Work | None:

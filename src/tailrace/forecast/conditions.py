@@ -14,7 +14,7 @@ from tailrace.forecast.spells import Spell, settling_s, spells
 from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.shown import Shown
+from tailrace.shown import Shown, plain, told
 
 
 @dataclass(frozen=True)
@@ -45,22 +45,9 @@ class ConditionEstimates(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "tailrace": version("tailrace"),
-            "title": self.title,
-            "digest": self.digest,
-            "conditions": [
-                {
-                    "name": each.name,
-                    "hours": each.hours,
-                    "share": each.share,
-                    "settles_s": each.settles_s,
-                    "theory": each.theory.as_dict(),
-                }
-                for each in self.conditions
-            ],
-            "overloaded_spells": [each.as_dict() for each in self.spells],
-        }
+        parts = [told(each, "name", "hours", "share", "settles_s", "theory") for each in self.conditions]
+        what = {**told(self, "title", "digest"), "conditions": parts, "overloaded_spells": plain(self.spells)}
+        return {"tailrace": version("tailrace"), **what}
 
 
 def estimate_conditions(scenario: Given, seed: int | None = None) -> ConditionEstimates:

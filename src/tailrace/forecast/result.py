@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 
 
 @dataclass(frozen=True)
@@ -25,6 +25,10 @@ class Saturation:
     key: str = ""
     count: int = 1
     whose: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as a plain mapping, ready for JSON."""
+        return told(self, "station", "stage", "load_factor", "relative_half_width")
 
     @property
     def low(self) -> float:
@@ -62,6 +66,21 @@ class ClassTheory:
     p99_reason: str | None = None
     caution: str | None = None
 
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain mappings, in SI units, ready for JSON."""
+        exact, bounds = (
+            {"mean": self.exact_mean, "p99": self.exact_p99},
+            {"low": self.low_s, "high": self.high_s},
+        )
+        known = {
+            "mean": self.mean_s,
+            "p99": self.p99_s,
+            "method": self.method,
+            "exact": exact,
+            "mean_bounds": bounds,
+        }
+        return known | told(self, "rate_per_s", "p99_reason", "caution")
+
 
 @dataclass(frozen=True, repr=False)
 class Theory(Shown):
@@ -77,30 +96,4 @@ class Theory(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        saturation = self.saturation
-        return {
-            "saturation": None
-            if saturation is None
-            else {
-                "station": saturation.station,
-                "stage": saturation.stage,
-                "load_factor": saturation.load_factor,
-                "relative_half_width": saturation.relative_half_width,
-            },
-            "utilisation": dict(self.utilisation),
-            "classes": {name: _theory_dict(each) for name, each in self.classes.items()},
-            "notes": list(self.notes),
-        }
-
-
-def _theory_dict(theory: ClassTheory) -> dict[str, Any]:
-    return {
-        "mean": theory.mean_s,
-        "p99": theory.p99_s,
-        "method": theory.method,
-        "exact": {"mean": theory.exact_mean, "p99": theory.exact_p99},
-        "mean_bounds": {"low": theory.low_s, "high": theory.high_s},
-        "rate_per_s": theory.rate_per_s,
-        "p99_reason": theory.p99_reason,
-        "caution": theory.caution,
-    }
+        return told(self, "saturation", "utilisation", "classes", "notes")

@@ -11,6 +11,7 @@ from tailrace.forecast.saturation import Load
 from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import State
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.shown import told
 from tailrace.theory import FluidCycle, fluid_cycle
 
 HOUR_S = 3600.0
@@ -39,12 +40,9 @@ class Spell:
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
         return {
-            "condition": self.condition,
-            "station": self.station,
-            "backlog": self.backlog,
+            **told(self, "condition", "station", "backlog"),
             "longest_wait_s": _finite(self.longest_wait_s),
-            "drain_s": self.drain_s,
-            "drained_in": self.drained_in,
+            **told(self, "drain_s", "drained_in"),
             "broken": [
                 {"class": name, "quantity": quantity, "broken_s": _finite(seconds)}
                 for (name, quantity), seconds in self.broken_s.items()

@@ -1,7 +1,7 @@
 """What is a figure without its interval? Value, interval, sample size and method go together."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from scipy.special import stdtrit
 
@@ -79,13 +79,11 @@ class IntervalEstimate:
 
     def as_dict(self) -> dict[str, float | int | str | None]:
         """Return value, low, high, n and method as a mapping, for JSON and for tables."""
-        return {
-            "value": self.value,
-            "low": self.low,
-            "high": self.high,
-            "n": self.n,
-            "method": self.method,
-        }
+        return asdict(self)
+
+    def columns(self, name: str) -> dict[str, float | None]:
+        """Return value, low and high as the columns of a table, under names that begin with `name`."""
+        return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
 
 
 def student_quantile(level: float, degrees: int) -> float:

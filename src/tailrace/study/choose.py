@@ -20,7 +20,7 @@ from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 from tailrace.study.candidates import Candidate, candidates, has_as_much
 from tailrace.study.judge import FIRST, Judge, Judged, Lengths
 from tailrace.study.least import Least
@@ -165,15 +165,13 @@ class Choice(Shown):
         rows = self.rows()
         return {
             "tailrace": version("tailrace"),
-            "title": self.title,
-            "seed": self.seed,
+            **told(self, "title", "seed"),
             "keys": [{"key": key, "unit": self.units.get(key, "")} for key in self.keys],
             "least": self.least,
             "chosen": next((row for row in rows if row["chosen"]), None),
             "verdict": self.verdict,
             "designs": rows,
-            "requests": self.requests,
-            "looks": self.looks,
+            **told(self, "requests", "looks"),
         }
 
 

@@ -7,7 +7,7 @@ a difference is known better than either figure.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -15,16 +15,18 @@ from typing import TYPE_CHECKING, Any
 from tailrace.answer.answers import answered
 from tailrace.answer.bench import Bench, Evidence, bench_for
 from tailrace.answer.figures import LEVEL
+from tailrace.answer.mixture import Mixture
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import Result
 from tailrace.answer.run import result_of
+from tailrace.answer.sample import Sample
 from tailrace.answer.together import OVER_ALL, Together, joint_limits, own_limits
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
-from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.paired import Paired, paired_sections
+from tailrace.measure.section import Sectioned
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import Kind, Quantity
 from tailrace.scenario.reading.conditions import State, alone, states
@@ -112,8 +114,8 @@ class Comparison(Shown):
                 "class": each.class_name,
                 "kind": each.kind,
                 "quantity": each.quantity,
-                **_columns(each.column, each.paired.difference),
-                **_columns("ratio", each.paired.ratio),
+                **each.paired.difference.columns(each.column),
+                **each.paired.ratio.columns("ratio"),
             }
             for each in self.differences
         )
@@ -138,10 +140,6 @@ class Comparison(Shown):
                 for each in self.differences
             ],
         }
-
-
-def _columns(name: str, estimate: IntervalEstimate) -> dict[str, float | None]:
-    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
 
 
 def compare(
@@ -213,26 +211,35 @@ def differences(name: str, ours: Evidence, theirs: Evidence) -> list[Difference]
     if ours.overload is not None or theirs.overload is not None:
         return []
     shared = [each.name for each in theirs.scenario.workload]
+    classes = {each.name: each.is_open for each in ours.scenario.workload if each.name in shared}
+    return differences_of(name, classes, (ours.sample, ours.section), (theirs.sample, theirs.section))
+
+
+def differences_of(
+    name: str,
+    classes: Mapping[str, bool],
+    first: tuple[Sample | Mixture, Callable[[str, Quantity], Sectioned]],
+    second: tuple[Sample | Mixture, Callable[[str, Quantity], Sectioned]],
+) -> list[Difference]:
+    """Those of classes, of each of which it is said whether it is open, by two samples and what gives their figures."""
+    (ours, one), (theirs, two) = first, second
     return [
         Difference(
             name,
-            each.name,
+            each,
             kind,
             statistic,
-            paired_sections(
-                ours.section(each.name, Quantity.of(kind, statistic)),
-                theirs.section(each.name, Quantity.of(kind, statistic)),
-            ),
+            paired_sections(one(each, quantity), two(each, quantity)),
         )
-        for each in ours.scenario.workload
-        if each.name in shared
-        for kind in ours.sample.kinds(each.name)
-        if kind in theirs.sample.kinds(each.name)
+        for each, is_open in classes.items()
+        for kind in ours.kinds(each)
+        if kind in theirs.kinds(each)
         for statistic in (
-            *(["rate"] if kind == "all" and not each.is_open else []),
+            *(["rate"] if kind == "all" and not is_open else []),
             "mean",
-            *(each for each in ours.sample.quantiles if each in theirs.sample.quantiles),
+            *(quantile for quantile in ours.quantiles if quantile in theirs.quantiles),
         )
+        for quantity in [Quantity.of(kind, statistic)]
     ]
 
 

@@ -14,9 +14,7 @@ from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
 from tailrace.measure.length import ANSWER_START
-from tailrace.measure.paired import paired_sections
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.tables.cost import Cost, cost
@@ -29,6 +27,7 @@ from tailrace.study.compare import (
     boxes,
     carries,
     differences,
+    differences_of,
     seen_alike,
 )
 from tailrace.study.conditions import Conditions, conditions_of
@@ -172,27 +171,8 @@ def _over_all(name: str, ours: Together, theirs: Together) -> list[Difference]:
         return []
     closed = {each.name for each in _classes(ours.states) if not each.is_open}
     shared = {each.name for each in _classes(theirs.states)}
-    return [
-        Difference(
-            name,
-            each,
-            kind,
-            statistic,
-            paired_sections(
-                first.section(each, Quantity.of(kind, statistic)),
-                second.section(each, Quantity.of(kind, statistic)),
-            ),
-        )
-        for each in dict.fromkeys(one.name for one in _classes(ours.states))
-        if each in shared
-        for kind in first.kinds(each)
-        if kind in second.kinds(each)
-        for statistic in (
-            *(["rate"] if kind == "all" and each in closed else []),
-            "mean",
-            *(quantile for quantile in first.quantiles if quantile in second.quantiles),
-        )
-    ]
+    classes = {each.name: each.name not in closed for each in _classes(ours.states) if each.name in shared}
+    return differences_of(name, classes, (first, first.section), (second, second.section))
 
 
 def _classes(parts: Sequence[State]) -> list[Workload]:

@@ -28,7 +28,7 @@ from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
-from tailrace.shown import Shown
+from tailrace.shown import Shown, plain, told
 
 
 @dataclass(frozen=True)
@@ -52,14 +52,8 @@ class ConditionResult:
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "name": self.name,
-            "hours": self.hours,
-            "share": self.share,
-            "settles_s": self.settles_s,
-            "verdict": self.result.verdict,
-            "answer": self.result.as_dict(),
-        }
+        said = {"verdict": self.result.verdict, "answer": self.result.as_dict()}
+        return told(self, "name", "hours", "share", "settles_s") | said
 
 
 @dataclass(frozen=True, repr=False)
@@ -89,17 +83,11 @@ class Conditions(Shown):
 
     def condition_named(self, name: str) -> ConditionResult:
         """The condition of that name. Raises KeyError if there is none."""
-        for each in self.conditions:
-            if each.name == name:
-                return each
-        raise KeyError(name)
+        return {each.name: each for each in self.conditions}[name]
 
     def class_named(self, name: str) -> ClassResult:
         """The class of that name over all conditions. Raises KeyError if there is none."""
-        for each in self.classes:
-            if each.name == name:
-                return each
-        raise KeyError(name)
+        return {each.name: each for each in self.classes}[name]
 
     @property
     def drains(self) -> bool | None:
@@ -110,18 +98,11 @@ class Conditions(Shown):
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
         return {
             "tailrace": self.version,
-            "title": self.title,
-            "digest": self.digest,
-            "seed": self.seed,
-            "engine": self.engine,
-            "conditions": [each.as_dict() for each in self.conditions],
-            "over_all": [each.as_dict() for each in self.classes],
-            "targets": [each.as_dict() for each in self.targets],
-            "work": [each.as_dict() for each in self.work],
-            "overloaded_spells": [each.as_dict() for each in self.spells],
-            "drains": self.drains,
-            "verdict": self.verdict,
-            "notes": list(self.notes),
+            **told(self, "title", "digest", "seed", "engine", "conditions"),
+            "over_all": plain(self.classes),
+            **told(self, "targets", "work"),
+            "overloaded_spells": plain(self.spells),
+            **told(self, "drains", "verdict", "notes"),
         }
 
 

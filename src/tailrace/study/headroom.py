@@ -21,7 +21,7 @@ from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 from tailrace.study.judge import Judge, Lengths
 from tailrace.study.session import How, Session
 from tailrace.study.sweep import IDENTITY
@@ -91,23 +91,9 @@ class Headroom(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
-        return {
-            "tailrace": version("tailrace"),
-            "title": self.title,
-            "seed": self.seed,
-            "key": self.key,
-            "unit": self.unit,
-            "rule": self.rule,
-            "start": self.start,
-            "met": self.met,
-            "missed": self.missed,
-            "plain": self.plain,
-            "saturating": self.saturating,
-            "tried": self.rows(),
-            "requests": self.requests,
-            "verdict": self.verdict,
-            "notes": list(self.notes),
-        }
+        edges = ("start", "met", "missed", "plain", "saturating")
+        found = {**told(self, "title", "seed", "key", "unit", "rule", *edges), "tried": self.rows()}
+        return {"tailrace": version("tailrace"), **found, **told(self, "requests", "verdict", "notes")}
 
 
 def headroom(scenario: Given, grow: str, *, rule: Rule = "simulated", **how: Unpack[How]) -> Headroom:

@@ -19,7 +19,7 @@ from tailrace.replicate.boiled import most_under_way
 from tailrace.replicate.gather import measured_from, start_of
 from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.reading.read import Given, given
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,14 +100,7 @@ class Journey(Shown):
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain mappings, in SI units, ready for JSON."""
-        return {
-            "tailrace": self.version,
-            "title": self.title,
-            "digest": self.digest,
-            "seed": self.seed,
-            "requests": self.requests,
-            "trips": [asdict(trip) for trip in self.trips],
-        }
+        return {"tailrace": self.version, **told(self, "title", "digest", "seed", "requests", "trips")}
 
 
 def journey(

@@ -23,7 +23,7 @@ from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.cost import cost
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 from tailrace.study.resources import Change, changes
 from tailrace.study.session import How, Session
 
@@ -111,37 +111,26 @@ class Relief(Shown):
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a resource and direction, ready for JSON; in SI units."""
-        rows = []
-        for each in (*self.doubled, *self.halved):
-            ratio = each.paired.ratio if each.paired else None
-            difference = each.paired.difference if each.paired else None
-            rows.append(
-                {
-                    "resource": each.resource,
-                    "factor": each.factor,
-                    "change": each.described,
-                    "settings": list(each.settings),
-                    "verdict": each.verdict,
-                    "class": self.class_name,
-                    "quantity": self.quantity,
-                    "value": each.value.value if each.value else None,
-                    "ratio": ratio.value if ratio else None,
-                    "ratio_low": ratio.low if ratio else None,
-                    "ratio_high": ratio.high if ratio else None,
-                    "difference": difference.value if difference else None,
-                    "difference_low": difference.low if difference else None,
-                    "difference_high": difference.high if difference else None,
-                    "rates": {name: rate.ratio.as_dict() for name, rate in each.rates.items()},
-                    "carries": each.carries,
-                    "price": each.price,
-                    "power_w": each.power_w,
-                    "reason": each.reason or None,
-                    "seed": self.seed,
-                    "version": version("tailrace"),
-                    "digest": each.digest,
-                }
-            )
-        return rows
+        nothing = IntervalEstimate.unknown(0, "")
+        made = {"seed": self.seed, "version": version("tailrace")}
+        return [
+            {
+                **told(each, "resource", "factor"),
+                "change": each.described,
+                **told(each, "settings", "verdict"),
+                "class": self.class_name,
+                "quantity": self.quantity,
+                "value": each.value.value if each.value else None,
+                **(each.paired.ratio if each.paired else nothing).columns("ratio"),
+                **(each.paired.difference if each.paired else nothing).columns("difference"),
+                "rates": {name: rate.ratio.as_dict() for name, rate in each.rates.items()},
+                **told(each, "carries", "price", "power_w"),
+                "reason": each.reason or None,
+                **made,
+                "digest": each.digest,
+            }
+            for each in (*self.doubled, *self.halved)
+        ]
 
     @property
     def table(self) -> pd.DataFrame:
@@ -154,18 +143,12 @@ class Relief(Shown):
         """The answer as plain mappings and lists, in SI units, ready for JSON."""
         return {
             "tailrace": version("tailrace"),
-            "title": self.title,
-            "seed": self.seed,
+            **told(self, "title", "seed"),
             **({"condition": self.condition} if self.condition else {}),
             "class": self.class_name,
-            "quantity": self.quantity,
-            "limit": self.limit,
-            "now": self.now.as_dict(),
-            "verdict": self.verdict,
-            "carries": self.carries,
+            **told(self, "quantity", "limit", "now", "verdict", "carries"),
             "resources": self.rows(),
-            "replications": self.replications,
-            "requests": self.requests,
+            **told(self, "replications", "requests"),
         }
 
 

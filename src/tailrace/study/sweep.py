@@ -23,7 +23,7 @@ from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.read import Given, named
 from tailrace.scenario.reading.variant import Variants
 from tailrace.scenario.tables.scenario import Scenario
-from tailrace.shown import Shown
+from tailrace.shown import Shown, told
 from tailrace.study.budget import within_budget
 from tailrace.study.knee import METHOD
 from tailrace.study.lines import Point, knees
@@ -96,26 +96,21 @@ class Sweep(Shown):
         """What was asked, every row, and where each line bends, in SI units, ready for JSON."""
         return {
             "tailrace": version("tailrace"),
-            "title": self.title,
-            "seed": self.seed,
+            **told(self, "title", "seed"),
             "keys": [{"key": key, "unit": self.units.get(key, "")} for key in self.keys],
             "rows": self.rows(),
             "knees": [
                 {
                     "class": name,
                     "line": label,
-                    "value": bend.value,
-                    "within": bend.within,
-                    "beyond": bend.beyond,
+                    **told(bend, "value", "within", "beyond"),
                     "method": METHOD,
                     "reason": bend.reason or None,
                 }
                 for name in self.class_names
                 for label, bend in knees(self.points, name)
             ],
-            "requests": self.requests,
-            "verdict": self.verdict,
-            "notes": list(self.notes),
+            **told(self, "requests", "verdict", "notes"),
         }
 
     @property
@@ -317,8 +312,7 @@ def figure_columns(figures: Iterable[tuple[str, IntervalEstimate]]) -> dict[str,
     row: dict[str, Any] = {}
     unknown = []
     for quantity, estimate in figures:
-        column = Quantity(quantity).column
-        row |= {column: estimate.value, f"{column}_low": estimate.low, f"{column}_high": estimate.high}
+        row |= estimate.columns(Quantity(quantity).column)
         if estimate.value is None:
             unknown.append(f"{quantity}: {estimate.method}")
     return row | {"unknown": "; ".join(unknown) or None}

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from importlib.metadata import version
 from math import isfinite
 from typing import TYPE_CHECKING, Any, Protocol
+
+from tailrace.shown import plain, told
 
 if TYPE_CHECKING:
     from tailrace.fit.calibration import Calibration
@@ -43,13 +44,9 @@ def profile_document(
     """All that is known of a trace, and how the class that resembles it differs."""
     document: dict[str, Any] = {"tailrace": version("tailrace"), "trace": name, **profile.as_dict()}
     if spells:
-        document["conditions"] = [each.as_dict() for each in spells]
+        document["conditions"] = plain(spells)
     if likeness is not None:
-        document["simulated"] = {
-            "trace": likeness.trace.as_dict(),
-            "resembling": likeness.resembling.as_dict(),
-            "distance": None if likeness.distance is None else asdict(likeness.distance),
-        }
+        document["simulated"] = plain(likeness)
     return document
 
 
@@ -60,14 +57,9 @@ def calibration_document(name: str, fitted: Calibration) -> dict[str, Any]:
         "measured": name,
         "by": fitted.by,
         "parameters": [
-            asdict(each) | ({} if isfinite(each.high) else {"high": None}) for each in fitted.parameters
+            plain(each) | ({} if isfinite(each.high) else {"high": None}) for each in fitted.parameters
         ],
-        "residuals": [asdict(each) for each in fitted.residuals],
-        "spread": fitted.spread,
-        "singular_values": list(fitted.singular_values),
-        "warnings": list(fitted.warnings),
-        "left_out": [asdict(each) for each in fitted.left_out],
-        "repeated": fitted.repeated,
+        **told(fitted, "residuals", "spread", "singular_values", "warnings", "left_out", "repeated"),
     }
 
 
@@ -87,14 +79,5 @@ def ranking_document(name: str, found: Sequence[Candidate]) -> dict[str, Any]:
 
 def laws_document(name: str, laws: Sequence[FittedLaw]) -> dict[str, Any]:
     """Fitted laws, the best first."""
-    listed = [
-        {
-            "law": law.name,
-            "parameters": law.parameters,
-            "aic": law.aic,
-            "distance": law.distance,
-            "service": law.service,
-        }
-        for law in laws
-    ]
+    listed = [{"law": law.name, **told(law, "parameters", "aic", "distance", "service")} for law in laws]
     return {"tailrace": version("tailrace"), "measured": name, "criterion": "AIC", "laws": listed}
