@@ -25,14 +25,14 @@ from tailrace.report.columns.theory import alone, beside_simulated, method_sente
 from tailrace.report.condition_words import conditions_sentence, estimates_sentence
 from tailrace.report.figures import number, unit_of
 from tailrace.report.page import tables
-from tailrace.report.page.site import VARIABLES, environment
+from tailrace.report.page.site import environment
 from tailrace.report.pictures import save
 from tailrace.report.pictures.conditions import conditions_picture
 from tailrace.report.pictures.curves import queue_depth_curve
 from tailrace.report.pictures.distribution import latency_distribution
 from tailrace.report.pictures.load import load_curve
 from tailrace.report.pictures.stages import time_per_stage
-from tailrace.report.pictures.style import MOST_LINES, Width
+from tailrace.report.pictures.style import MOST_LINES, PAGE_COLOURS, Width
 from tailrace.report.sentences import (
     PAIRED,
     binding_sentence,
@@ -56,7 +56,7 @@ def fragment(template: str, **context: Any) -> Markup:
 
 def style() -> str:
     """The style sheet: that of reports, and what a live page has besides."""
-    return fragment("live.css", variables=VARIABLES)
+    return fragment("live.css", variables=PAGE_COLOURS)
 
 
 def controls(found: Sequence[Control], front: Sequence[Control], file: Mapping[str, str]) -> str:

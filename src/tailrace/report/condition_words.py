@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tailrace.answer.figures import LEVEL
 from tailrace.answer.result import TargetResult
+from tailrace.answer.together import OVER_ALL
 from tailrace.forecast.conditions import ConditionEstimates
 from tailrace.report.figures import number, rounded_down
 from tailrace.study.conditions import Conditions
@@ -34,6 +35,11 @@ def judged(found: Conditions) -> list[tuple[str, TargetResult]]:
         for target in one.targets
     ]
     return [*own, *(("over all conditions", target) for target in found.targets)]
+
+
+def place_words(condition: str) -> str:
+    """In which condition, or over all of them."""
+    return f"over {OVER_ALL}" if condition == OVER_ALL else f"condition {condition}"
 
 
 def target_words(target: TargetResult) -> str:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from tailrace.answer.result import ClassResult, Result
 from tailrace.answer.work import Work
-from tailrace.forecast.conditions import ConditionEstimates
+from tailrace.forecast.conditions import ConditionEstimates, EstimatedCondition
 from tailrace.forecast.spells import Spell
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
@@ -26,19 +26,24 @@ SEEN = tuple(map(Quantity, ("rate", "mean", "p50", "p99", "p999")))
 
 def states(found: Conditions) -> Table:
     """The conditions in their order: how long, how much comes, what binds, and whether the promises are kept."""
-    by_hours = found.conditions[0].hours is not None
     columns: tuple[Column[ConditionResult], ...] = (
         Column(Head("condition", "name"), lambda each: each.name),
-        Column(
-            Head("hours" if by_hours else "of the\ntime, %"),
-            lambda each: number(each.hours, 4) if each.hours is not None else percent(each.share),
-        ),
+        Column(Head(_lasting(found)), _lasts),
         Column(Head("requests/s"), _rate),
         Column(Head("binds first", "name"), lambda each: binding(each.result)),
         Column(Head("load, % of\nsaturation"), _load),
         Column(Head("verdict", "verdict"), lambda each: each.result.verdict.replace("none", "")),
     )
     return table_of(columns, found.conditions)
+
+
+def _lasting(found: Conditions | ConditionEstimates) -> str:
+    """In what it is told how long conditions last, as a heading."""
+    return "hours" if found.conditions[0].hours is not None else "of the\ntime, %"
+
+
+def _lasts(each: ConditionResult | EstimatedCondition) -> str:
+    return number(each.hours, 4) if each.hours is not None else percent(each.share)
 
 
 def _rate(each: ConditionResult) -> Cell:
@@ -192,10 +197,9 @@ def estimated(found: ConditionEstimates) -> Table:
     figures = [each.theory.classes.get(name) for each in found.conditions for name in names]
     values = [value for one in figures if one is not None for value in (one.mean_s, one.p99_s)]
     unit = unit_of("time", values)
-    by_hours = found.conditions[0].hours is not None
     heads: list[Head | str] = [
         Head("condition", "name"),
-        "hours" if by_hours else "of the\ntime, %",
+        _lasting(found),
         Head("binds first", "name"),
         "load, % of\nsaturation",
         *(Head(f"{said}, {unit.name}", over=name) for name in names for said in ("mean", "p99")),
@@ -205,7 +209,7 @@ def estimated(found: ConditionEstimates) -> Table:
         saturation = each.theory.saturation
         row: list[Cell] = [
             each.name,
-            number(each.hours, 4) if each.hours is not None else percent(each.share),
+            _lasts(each),
             "" if saturation is None else saturation.station,
             known(None if saturation is None else 1 / saturation.load_factor, percent, "no class is open"),
         ]

@@ -13,7 +13,7 @@ from tailrace.answer.result import Figures, Result, StageTimes, StepResult
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
 from tailrace.report.columns.answer import station_columns, statistics
-from tailrace.report.files.documents import as_json
+from tailrace.report.files.documents import Documented, as_json
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario.reading.toml import comment
 
@@ -41,21 +41,30 @@ def write_result(
     Raises:
         OSError: the directory cannot be made, or a file cannot be written.
     """
-    directory = Path(directory)
+    tables = {"classes": classes_table(result), "stations": stations_table(result)}
+    drawn = _pictures(result, pictures) if pictures else {}
+    return write_answer(Path(directory), result, scenario_text, parts or {}, tables, drawn)
+
+
+def write_answer(
+    directory: Path,
+    found: Documented,
+    scenario_text: str,
+    parts: Mapping[str, str],
+    tables: Mapping[str, pd.DataFrame],
+    pictures: Mapping[str, bytes],
+) -> tuple[Path, ...]:
+    """An answer, its tables by name, its pictures by file and its scenario with the parts, in files of a directory."""
     directory.mkdir(parents=True, exist_ok=True)
-    contents: dict[str, str | bytes] = {
-        "answer.json": as_json(result),
-        "answer.txt": as_text(result),
-        "classes.csv": classes_table(result).to_csv(index=False, lineterminator="\n"),
-        "stations.csv": stations_table(result).to_csv(index=False, lineterminator="\n"),
-        "scenario.toml": scenario_text,
+    contents: dict[str, str | bytes] = {"answer.json": as_json(found), "answer.txt": as_text(found)}
+    contents |= {
+        f"{name}.csv": each.to_csv(index=False, lineterminator="\n") for name, each in tables.items()
     }
+    contents["scenario.toml"] = scenario_text
     if parts:
         (directory / "hardware").mkdir(exist_ok=True)
         contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
-    if pictures:
-        contents |= _pictures(result, pictures)
-    return tuple(write_whole(directory / name, text) for name, text in contents.items())
+    return tuple(write_whole(directory / name, text) for name, text in (contents | dict(pictures)).items())
 
 
 def _pictures(result: Result, kinds: Sequence[PictureKind]) -> dict[str, bytes]:

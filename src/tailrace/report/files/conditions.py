@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING
 
 from tailrace.answer.result import Result
 from tailrace.answer.together import OVER_ALL
-from tailrace.report.files.answer import classes_table, stations_table, write_whole
-from tailrace.report.files.documents import as_json
-from tailrace.report.terminal.results import as_text
+from tailrace.report.files.answer import classes_table, stations_table, write_answer
 from tailrace.study.conditions import Conditions
 
 if TYPE_CHECKING:
@@ -35,26 +33,16 @@ def write_conditions(
     Raises:
         OSError: the directory cannot be made, or a file cannot be written.
     """
-    directory = Path(directory)
-    directory.mkdir(parents=True, exist_ok=True)
-    contents: dict[str, str | bytes] = {
-        "answer.json": as_json(found),
-        "answer.txt": as_text(found),
-        "classes.csv": conditions_table(found).to_csv(index=False, lineterminator="\n"),
-        "stations.csv": _stations(found).to_csv(index=False, lineterminator="\n"),
-        "scenario.toml": scenario_text,
-    }
-    if parts:
-        (directory / "hardware").mkdir(exist_ok=True)
-        contents |= {f"hardware/{name}.toml": text for name, text in parts.items()}
+    drawn = {}
     if pictures:
         # Here, and not at the top: matplotlib is slow to import.
         from tailrace.report.pictures.conditions import conditions_picture
         from tailrace.report.pictures.save import picture_bytes
 
-        drawn = conditions_picture(found)
-        contents |= {f"conditions.{kind}": picture_bytes(drawn, kind) for kind in pictures}
-    return tuple(write_whole(directory / name, text) for name, text in contents.items())
+        figure = conditions_picture(found)
+        drawn = {f"conditions.{kind}": picture_bytes(figure, kind) for kind in pictures}
+    tables = {"classes": conditions_table(found), "stations": _stations(found)}
+    return write_answer(Path(directory), found, scenario_text, parts or {}, tables, drawn)
 
 
 def conditions_table(found: Conditions) -> pd.DataFrame:

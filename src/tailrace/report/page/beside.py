@@ -1,20 +1,52 @@
-"""What a page tells of the studies besides: sentences, tables and a picture."""
+"""What every page tells of a scenario, and of the studies besides: sentences, tables and a picture."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+from tailrace.answer.result import Result
 from tailrace.report.choice_words import choice_method, choice_sentence, lesser_sentence
 from tailrace.report.columns.choice import designs
 from tailrace.report.columns.studies import relieved, tried
+from tailrace.report.page import words
 from tailrace.report.page.site import Drawing
+from tailrace.report.page.tables import all_inputs
 from tailrace.report.pictures.choice import choice_picture
 from tailrace.report.sentences import headroom_sentence, relief_sentence
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.beside import Beside
 from tailrace.study.choose import Choice
+from tailrace.study.conditions import Conditions
 
 NEAREST = 10
 """Lesser designs that stand open on the page, the dearest of them; the others are folded away."""
+
+
+def told_alike(
+    scenario: Scenario,
+    answer: Result | Conditions,
+    source: str,
+    settings: Sequence[str],
+    beside: Beside,
+    prefix: str,
+) -> dict[str, Any]:
+    """For the template: what is told of a scenario whether it has conditions or not."""
+    return {
+        "id": prefix,
+        "title": answer.title,
+        "verdict": answer.verdict,
+        "question": [
+            (each.name, words.class_sentence(each, scenario.load), words.promise_sentences(each))
+            for each in scenario.workload
+        ],
+        **beside_told(beside, prefix),
+        "inputs": all_inputs(scenario),
+        "notes": list(answer.notes),
+        "digest": answer.digest,
+        "source": source,
+        "settings": list(settings),
+    }
 
 
 def beside_told(found: Beside, prefix: str) -> dict[str, Any]:

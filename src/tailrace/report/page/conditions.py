@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from tailrace.answer.together import OVER_ALL
 from tailrace.report.columns import conditions as columns
 from tailrace.report.columns.answer import class_figures
 from tailrace.report.columns.studies import boxes, class_differences, differences
-from tailrace.report.condition_words import FLUID, conditions_method, conditions_sentence
-from tailrace.report.page import words
-from tailrace.report.page.beside import beside_told
-from tailrace.report.page.site import Drawing, page
-from tailrace.report.page.tables import all_inputs
+from tailrace.report.condition_words import FLUID, conditions_method, conditions_sentence, place_words
+from tailrace.report.page.beside import told_alike
+from tailrace.report.page.site import Drawing, command, page
 from tailrace.report.pictures.conditions import conditions_picture
 from tailrace.report.sentences import PAIRED, matching_sentences
 from tailrace.report.table import Head, Table
@@ -46,25 +42,12 @@ def conditions_page(
 ) -> str:
     """The page of one scenario with conditions, or of several side by side in front; otherwise as `report_page`."""
     first, several = accounts[0], len(accounts) > 1
-    chosen = [part for each in first.settings for part in ("--set", each)]
-    asked = ["--with", ",".join(extras)] if extras else []
-    command = [
-        "tailrace",
-        "report",
-        *files,
-        *chosen,
-        *asked,
-        "--seed",
-        str(first.answer.seed),
-        "--out",
-        "report.html",
-    ]
     context: dict[str, Any] = {
         "title": "Designs compared" if several else first.answer.title,
         "version": first.answer.version,
         "compared": None if comparison is None else _compared(comparison),
         "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
-        "command": shlex.join(command),
+        "command": command(files, first.settings, extras, first.answer.seed),
         "several": several,
     }
     return page("conditions.html", context)
@@ -74,15 +57,9 @@ def _told(each: ConditionsAccount, prefix: str, several: bool) -> dict[str, Any]
     answer, scenario = each.answer, each.scenario
     names = dict.fromkeys(one.name for part in answer.conditions for one in part.result.classes)
     return {
-        "id": prefix,
+        **told_alike(scenario, answer, each.source, each.settings, each.beside, prefix),
         "name": each.name if several else "",
-        "title": answer.title,
-        "verdict": answer.verdict,
         "verdict_said": conditions_sentence(answer),
-        "question": [
-            (one.name, words.class_sentence(one, scenario.load), words.promise_sentences(one))
-            for one in scenario.workload
-        ],
         "sets": sets(scenario),
         "promises": columns.promises(answer),
         "work": columns.work(answer),
@@ -93,13 +70,7 @@ def _told(each: ConditionsAccount, prefix: str, several: bool) -> dict[str, Any]
         "fluid": FLUID,
         "classes": [(name, columns.class_in_each(answer, name)) for name in names],
         "over_all": [(one.name, class_figures(one)) for one in answer.classes],
-        **beside_told(each.beside, prefix),
-        "inputs": all_inputs(scenario),
-        "notes": list(answer.notes),
         "method": conditions_method(answer),
-        "digest": answer.digest,
-        "source": each.source,
-        "settings": list(each.settings),
     }
 
 
@@ -128,10 +99,9 @@ def _picture(answer: Conditions, prefix: str) -> Drawing:
 def _compared(comparison: ConditionsComparison) -> dict[str, Any]:
     found = []
     for condition, one in comparison.conditions.items():
-        where = "over all conditions" if condition == OVER_ALL else f"condition {condition}"
         for title, design, mine in class_differences(one):
             whole = [each for each in mine if each.kind == "all"]
-            found.append((f"{title}, {where}", differences(one, design, whole)))
+            found.append((f"{title}, {place_words(condition)}", differences(one, design, whole)))
     return {
         "boxes": boxes(comparison.whole),
         "matching": matching_sentences(comparison.whole),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,8 +14,8 @@ from tailrace.report.columns.studies import boxes
 from tailrace.report.columns.theory import beside_simulated, method_sentences
 from tailrace.report.figures import percent
 from tailrace.report.page import drawings, tables, words
-from tailrace.report.page.beside import beside_told
-from tailrace.report.page.site import page
+from tailrace.report.page.beside import told_alike
+from tailrace.report.page.site import command, page
 from tailrace.report.sentences import (
     PAIRED,
     binding_sentence,
@@ -65,7 +64,7 @@ def report_page(
         "version": accounts[0].result.version,
         "compared": _compared(accounts, comparison) if several else None,
         "scenarios": [_told(each, f"s{place}", several) for place, each in enumerate(accounts)],
-        "command": _command(accounts, files, extras),
+        "command": command(files, accounts[0].settings, extras, accounts[0].result.seed),
         "several": several,
     }
     return page("page.html", context)
@@ -74,20 +73,10 @@ def report_page(
 def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
     result = each.result
     return {
-        "id": prefix,
+        **told_alike(each.scenario, result, each.source, each.settings, each.beside, prefix),
         "name": each.name if several else "",
-        "title": result.title,
-        "verdict": result.verdict,
         "verdict_said": verdict_sentence(result),
         "binding": binding_sentence(result),
-        "question": [
-            (
-                workload.name,
-                words.class_sentence(workload, each.scenario.load),
-                words.promise_sentences(workload),
-            )
-            for workload in each.scenario.workload
-        ],
         "targets": targets([("", result)]),
         "seen": tables.seen(result),
         "interval": interval_sentence(result) if result.classes else "",
@@ -98,16 +87,10 @@ def _told(each: Account, prefix: str, several: bool) -> dict[str, Any]:
             (found.name, transaction_sentence(found), steps(found)) for found in result.classes if found.steps
         ],
         "load": drawings.load(each, prefix),
-        **beside_told(each.beside, prefix),
         "theory": beside_simulated(result),
         "methods": method_sentences(result.theory),
         "stations": stations(result),
-        "inputs": tables.all_inputs(each.scenario),
-        "notes": list(result.notes),
         "method": method_sentence(result),
-        "digest": result.digest,
-        "source": each.source,
-        "settings": list(each.settings),
     }
 
 
@@ -158,11 +141,3 @@ def _bar(station: StationResult) -> StationBar:
     if share is not None and station.discipline == "arm":
         said += f", {percent(share)} % of saturation"
     return StationBar(station.name, many, min(busy, 1.0), said)
-
-
-def _command(accounts: Sequence[Account], files: Sequence[str], extras: Sequence[str]) -> str:
-    """The command that makes this page again."""
-    settings = [part for each in accounts[0].settings for part in ("--set", each)]
-    asked = ["--with", ",".join(extras)] if extras else []
-    seed = ["--seed", str(accounts[0].result.seed)]
-    return shlex.join(["tailrace", "report", *files, *settings, *asked, *seed, "--out", "report.html"])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shlex
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -18,19 +19,6 @@ from tailrace.report.table import Table
 if TYPE_CHECKING:
     from jinja2 import Environment
     from matplotlib.figure import Figure
-
-VARIABLES = {
-    "light": {"ink": style.INK, "faint": style.FAINT, "grid": style.GRID, "paper": style.PAPER}
-    | {f"line{place}": colour for place, colour in enumerate(style.COLOURS)},
-    "dark": {
-        "ink": style.DARK_INK,
-        "faint": style.DARK_FAINT,
-        "grid": style.DARK_GRID,
-        "paper": style.DARK_PAPER,
-    }
-    | {f"line{place}": colour for place, colour in enumerate(style.DARK_COLOURS)},
-}
-"""Colours by the name of the style variable that stands for each in the pictures."""
 
 
 @dataclass(frozen=True)
@@ -52,9 +40,18 @@ class Drawing:
         return Markup(inline_svg(self.figure(width), f"{self.name}-{width}"))
 
 
+def command(files: Sequence[str], settings: Sequence[str], extras: Sequence[str], seed: int) -> str:
+    """The command that makes a page of these files again."""
+    chosen = [part for each in settings for part in ("--set", each)]
+    asked = ["--with", ",".join(extras)] if extras else []
+    return shlex.join(
+        ["tailrace", "report", *files, *chosen, *asked, "--seed", str(seed), "--out", "report.html"]
+    )
+
+
 def page(template: str, context: dict[str, Any], folder: Path | None = None) -> str:
     """A template of this folder filled in, or one of another folder that builds on those here."""
-    return environment(folder).get_template(template).render(variables=VARIABLES, **context)
+    return environment(folder).get_template(template).render(variables=style.PAGE_COLOURS, **context)
 
 
 @cache

@@ -17,15 +17,6 @@ PictureKind: TypeAlias = Literal["png", "svg", "pdf"]
 KINDS: tuple[PictureKind, ...] = ("png", "svg", "pdf")
 DPI = 180
 
-_VARIABLES = {
-    style.INK: "ink",
-    style.FAINT: "faint",
-    style.GRID: "grid",
-    style.PAPER: "paper",
-    **{colour: f"line{place}" for place, colour in enumerate(style.COLOURS)},
-}
-"""Colours that a page may change, by the name of the style variable that stands for each there."""
-
 
 def picture_bytes(figure: Figure, kind: PictureKind) -> bytes:
     """The figure as a PNG, SVG or PDF, the same bytes for the same figure: no date, and no random names inside."""
@@ -73,7 +64,7 @@ def inline_svg(figure: Figure, name: str) -> str:
     text = re.sub(r'href="#([^"]+)"', rf'href="#{name}-\1"', text)
     text = re.sub(r"\bfont: ([^;\"]*)", lambda found: _font(found[1]), text)
     text = re.sub(r"font-family: [^;\"]*; ?", "", text)
-    for colour, variable in _VARIABLES.items():
+    for variable, colour in style.PAGE_COLOURS["light"].items():
         text = text.replace(colour, f"var(--{variable})")
     return text.strip()
 

@@ -43,6 +43,16 @@ HATCHES = ("", "///", "...", "xxx", "\\\\\\", "ooo")
 INK, FAINT, GRID, PAPER = "#1b2530", "#5a6672", "#d5dbe1", "#ffffff"
 DARK_INK, DARK_FAINT, DARK_GRID, DARK_PAPER = "#e6ebf0", "#a7b2bd", "#3a444e", "#14191f"
 
+PAGE_COLOURS = {
+    ground: dict(zip(("ink", "faint", "grid", "paper"), plain, strict=True))
+    | {f"line{place}": colour for place, colour in enumerate(lines)}
+    for ground, plain, lines in (
+        ("light", (INK, FAINT, GRID, PAPER), COLOURS),
+        ("dark", (DARK_INK, DARK_FAINT, DARK_GRID, DARK_PAPER), DARK_COLOURS),
+    )
+}
+"""Colours on a light and on a dark ground, by the name of the variable that stands for each on a page."""
+
 WIDTH_IN = {"wide": 7.4, "narrow": 3.5}
 TEXT_PT = {"wide": 10.2, "narrow": 9.2}
 SMALL_PT = {"wide": 9.4, "narrow": 8.6}

@@ -5,11 +5,10 @@ from __future__ import annotations
 from rich.console import RenderableType
 from rich.text import Text
 
-from tailrace.answer.together import OVER_ALL
 from tailrace.report.columns.answer import targets
 from tailrace.report.columns.conditions import spells
 from tailrace.report.columns.studies import boxes, class_differences, differences
-from tailrace.report.condition_words import FLUID, conditions_sentence
+from tailrace.report.condition_words import FLUID, conditions_sentence, place_words
 from tailrace.report.sentences import CAUTION, PAIRED, judged_sentence, matching_sentences
 from tailrace.report.terminal.layout import hanging, listed, under
 from tailrace.study.compare_conditions import ConditionsComparison
@@ -23,8 +22,7 @@ def parts(found: ConditionsComparison, width: int) -> list[RenderableType]:
     for condition, comparison in found.conditions.items():
         results = [(each.name, each.result) for each in comparison.designs]
         if any(each.overload is not None or any(one.targets for one in each.classes) for _, each in results):
-            where = "over all conditions" if condition == OVER_ALL else f"condition {condition}"
-            said += under(f"Verdicts, {where}", targets(results), width)
+            said += under(f"Verdicts, {place_words(condition)}", targets(results), width)
     for name, each in found.answers.items():
         said += under(f"Overloaded spells of {name}", spells(each.spells), width)
     if any(each.spells for each in found.answers.values()):
@@ -32,12 +30,11 @@ def parts(found: ConditionsComparison, width: int) -> list[RenderableType]:
     said += under("What one carries in every condition", boxes(found.whole), width)
     said += [hanging("-", line) for line in matching_sentences(found.whole)]
     for condition, comparison in found.conditions.items():
-        where = "over all conditions" if condition == OVER_ALL else f"condition {condition}"
         for title, design, mine in class_differences(comparison):
             whole = [
                 each for each in mine if each.kind == "all"
             ]  # reads and writes apart would be three times as much
-            said += under(f"{title}, {where}", differences(comparison, design, whole), width)
+            said += under(f"{title}, {place_words(condition)}", differences(comparison, design, whole), width)
     notes = {name: each.notes for name, each in found.answers.items()}
     shared = [note for note in notes[first] if all(note in mine for mine in notes.values())]
     own = [f"{name}: {note}" for name, mine in notes.items() for note in mine if note not in shared]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from tailrace.crew.progress import COMPILING, Progress
@@ -35,9 +34,7 @@ class Watch:
             self._task = self._display.add_task("Preparing", total=None, count="", widths="", ends=None)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._display is not None:
             self._display.stop()
 
