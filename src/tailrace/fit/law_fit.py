@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -81,17 +82,17 @@ def _exponential(values: FloatArray) -> FittedLaw:
 def _gamma(values: FloatArray) -> FittedLaw:
     from scipy.stats import gamma
 
-    shape, _, scale = gamma.fit(values / values.mean(), floc=0)
-    scale *= values.mean()
+    shape, scale, density, quantiles = _likeliest(gamma, values)
     service = {"law": "gamma", "mean": _seconds(shape * scale), "scv": float(f"{1 / shape:.6g}")}
-    return _law(
-        "gamma",
-        values,
-        {"mean_s": float(shape * scale), "scv": float(1 / shape)},
-        gamma.logpdf(values, shape, scale=scale),
-        lambda p: np.asarray(gamma.ppf(p, shape, scale=scale)),
-        service,
-    )
+    return _law("gamma", values, {"mean_s": shape * scale, "scv": 1 / shape}, density, quantiles, service)
+
+
+def _likeliest(distribution: Any, values: FloatArray) -> tuple[float, float, FloatArray, QuantileFunction]:
+    """Shape and scale of a distribution by maximum likelihood, the logarithm of its density, and its quantiles."""
+    shape, _, scale = map(float, distribution.fit(values / values.mean(), floc=0))
+    scale *= float(values.mean())
+    density = distribution.logpdf(values, shape, scale=scale)
+    return shape, scale, density, lambda p: np.asarray(distribution.ppf(p, shape, scale=scale))
 
 
 def _lognormal(values: FloatArray) -> FittedLaw:
@@ -114,16 +115,8 @@ def _lognormal(values: FloatArray) -> FittedLaw:
 def _weibull(values: FloatArray) -> FittedLaw:
     from scipy.stats import weibull_min
 
-    shape, _, scale = weibull_min.fit(values / values.mean(), floc=0)
-    scale *= values.mean()
-    return _law(
-        "Weibull",
-        values,
-        {"scale_s": float(scale), "shape": float(shape)},
-        weibull_min.logpdf(values, shape, scale=scale),
-        lambda p: np.asarray(weibull_min.ppf(p, shape, scale=scale)),
-        None,
-    )
+    shape, scale, density, quantiles = _likeliest(weibull_min, values)
+    return _law("Weibull", values, {"scale_s": scale, "shape": shape}, density, quantiles, None)
 
 
 def _hyperexponential(values: FloatArray) -> FittedLaw:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from tailrace.errors import Problem, ScenarioError
-from tailrace.scenario.reading.complaint import examine
-from tailrace.scenario.reading.path import shown_path, shown_value
+from tailrace.scenario.reading.complaint import sound
 from tailrace.scenario.reading.point_columns import point_columns, unused
+from tailrace.scenario.reading.toml import tables_in
 from tailrace.scenario.tables.flash import Flash
 from tailrace.scenario.tables.points import MeasuredPoint as MeasuredPoint
 from tailrace.scenario.tables.points import points_in
@@ -75,14 +74,9 @@ def start_table(kind: str, part: Path | None) -> dict[str, Any]:
         return STARTS[kind]
     accepted = f"a part in TOML with a table [media] of kind {kind}"
     try:
-        table = tomllib.loads(part.read_text(encoding="utf-8-sig")).get("media")
-    except OSError as error:
-        wrong = f"cannot be read: {(error.strerror or str(error)).lower()}"
-        raise ScenarioError([Problem(str(part), "", None, f"{wrong}; accepted: {accepted}")]) from None
+        table = tables_in(part).get("media")
     except ValueError as error:
-        raise ScenarioError(
-            [Problem(str(part), "", None, f"not TOML: {error}; accepted: {accepted}")]
-        ) from None
+        raise ScenarioError([Problem(str(part), "", None, f"{error}; accepted: {accepted}")]) from None
     if not isinstance(table, dict) or table.get("kind") != kind:
         raise ScenarioError([Problem(str(part), "media", None, f"no such table; accepted: {accepted}")])
     return table
@@ -94,13 +88,7 @@ def media_of(table: dict[str, Any], source: str) -> Media:
         "server": {"media": {**table, "count": 1}},
         "workload": [{"name": "point", "queue_depth": 1, "request_size": "4 KiB"}],
     }
-    scenario, faults = examine(data)
-    if scenario is None:
-        raise ScenarioError(
-            Problem(source, shown_path(fault.path, data), shown_value(data, fault.path), fault.message)
-            for fault in faults
-        )
-    media = scenario.server.pools[0].media
+    media = sound(data, source).server.pools[0].media
     if not isinstance(media, Flash | Spinning) or (
         isinstance(media, Spinning) and media.seek_average is None
     ):

@@ -16,8 +16,7 @@ from tailrace.answer.run import simulate
 from tailrace.engine.choice import choose_engine
 from tailrace.errors import Problem, ScenarioError
 from tailrace.fit.latencies import REPLICATIONS, Distance, distance, latencies
-from tailrace.scenario.reading.complaint import examine
-from tailrace.scenario.reading.path import shown_path, shown_value
+from tailrace.scenario.reading.complaint import sound
 from tailrace.scenario.reading.written import tables
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.trace.compilation import few_sizes
@@ -202,12 +201,4 @@ def likeness(
 
 def _with_class(scenario: Scenario, table: dict[str, Any]) -> Scenario:
     data = tables(scenario) | {"workload": [table]}
-    found, faults = examine(data, Path.cwd())
-    if found is None:
-        raise ScenarioError(
-            Problem(
-                str(table["name"]), shown_path(fault.path, data), shown_value(data, fault.path), fault.message
-            )
-            for fault in faults
-        )
-    return found
+    return sound(data, str(table["name"]), Path.cwd())

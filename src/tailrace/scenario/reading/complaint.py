@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from tailrace import units
-from tailrace.errors import Problem
+from tailrace.errors import Problem, ScenarioError
 from tailrace.scenario.reading import keys, parts
 from tailrace.scenario.reading.path import ABSENT, shown_path, shown_value, value_at
 from tailrace.scenario.tables.model import FROM_FILE, KeyPath, Model
@@ -90,6 +90,14 @@ def examine(data: dict[str, Any], folder: Path | None = None) -> tuple[Scenario 
             found = [*faults.values(), *_findings(scenario, (), doubtful)]
             return (None, found) if found else (scenario, [])
     return None, list(faults.values())
+
+
+def sound(data: dict[str, Any], source: str, folder: Path | None = None) -> Scenario:
+    """The scenario of tables. Raises ScenarioError with all that is wrong, which says where they come from."""
+    scenario, faults = examine(data, folder)
+    if scenario is None:
+        raise ScenarioError(fault.problem(source, data) for fault in faults)
+    return scenario
 
 
 def _findings(model: Model, here: KeyPath, doubtful: _Paths) -> Iterator[Complaint]:

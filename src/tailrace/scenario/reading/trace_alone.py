@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from tailrace.errors import Problem, ScenarioError, TraceError
 from tailrace.scenario.reading import override
 from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.path import shown_path, shown_value
+from tailrace.scenario.reading.toml import tables_in
 from tailrace.scenario.tables.recorded import TraceColumns
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import headings
@@ -84,14 +84,11 @@ def columns_table(
     columns: dict[str, Any] = {}
     problems: list[Problem] = []
     if file is not None:
-        accepted = f"the keys of {what} in TOML"
         try:
-            columns = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-        except OSError as error:
-            wrong = f"cannot be read: {(error.strerror or str(error)).lower()}"
-            problems.append(Problem(str(file), "", None, f"{wrong}; accepted: {accepted}"))
+            columns = tables_in(file)
         except ValueError as error:
-            problems.append(Problem(str(file), "", None, f"not TOML: {error}; accepted: {accepted}"))
+            message = f"{error}; accepted: the keys of {what} in TOML"
+            problems.append(Problem(str(file), "", None, message))
     for one in settings:
         key, _, value = one.partition("=")
         if value and key.strip() in names and key.strip() in columns:
