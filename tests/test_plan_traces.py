@@ -11,10 +11,15 @@ import pytest
 from drives import controller, flash, generic, spinning
 from tailrace.physics.read_ahead import A_WRITE
 from tailrace.plan.build import build_plan
-from tailrace.plan.columns import DETACH, END, GIVE, OPERATIONS, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
+from tailrace.plan.columns import DETACH, END, GIVE, SPLIT, TAKE, TAKE_RANKED, VISIT, Chunk
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario import parse
 
+WORDS = (
+    *("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap"),
+    *("collect", "release", "draw", "quorum", "choose", "jump"),
+)
+"""The operations of steps, by their numbers."""
 KIB = 1024
 US = 1e-6
 
@@ -90,7 +95,7 @@ def trace(chunk: Chunk, stations: Stations, row: int) -> list[Step]:
     told: list[Step] = []
     for at in range(chunk.first[row], ends[row]):
         op, arg, work = int(chunk.steps.op[at]), int(chunk.steps.arg[at]), float(chunk.steps.work[at])
-        word = OPERATIONS[op]
+        word = WORDS[op]
         if op == VISIT:
             told.append((word, station(stations, arg), f"{work / US:.6g}"))
         elif op == TAKE_RANKED:  # ranks have a test of their own

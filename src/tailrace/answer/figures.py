@@ -78,16 +78,20 @@ def target_results(
     bars: Bars = STRICT,
 ) -> tuple[TargetResult, ...]:
     """What was promised to classes, each judged by an interval of that level."""
-    found = []
-    for workload in workloads:
-        for quantity, limit in workload.limits:
-            section = section_of(workload, sample, quantity, bars)
-            judged = section.estimate(level)
-            kept = verdict(judged, limit, quantity.is_upper)
-            found.append(
-                TargetResult(workload.name, quantity, limit, section.estimate(LEVEL), judged, level, kept)
-            )
-    return tuple(found)
+    return tuple(
+        target_result(each.name, quantity, limit, section_of(each, sample, quantity, bars), level)
+        for each in workloads
+        for quantity, limit in each.limits
+    )
+
+
+def target_result(
+    name: str, quantity: Quantity, limit: float, section: Sectioned, level: float
+) -> TargetResult:
+    """A promise to a class, judged by an interval of that level."""
+    judged = section.estimate(level)
+    kept = verdict(judged, limit, quantity.is_upper)
+    return TargetResult(name, quantity, limit, section.estimate(LEVEL), judged, level, kept)
 
 
 def figures(name: str, kind: Kind, sample: Sample, bars: Bars = STRICT) -> Figures:

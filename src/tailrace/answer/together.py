@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from tailrace.answer.bench import Bench, Evidence
-from tailrace.answer.figures import LEVEL, section_of
+from tailrace.answer.figures import LEVEL, section_of, target_result
 from tailrace.answer.mixture import Mixture, Part
 from tailrace.answer.result import TargetResult
 from tailrace.answer.work import Work, work_of
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import Sectioned
-from tailrace.measure.verdict import Verdict, bonferroni_level, combined, verdict
+from tailrace.measure.verdict import Verdict, bonferroni_level, combined
 from tailrace.quantity import FINISHED, Quantity
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
@@ -162,15 +162,11 @@ class Together:
 
     def over_all(self, level: float) -> tuple[TargetResult, ...]:
         """The targets that are judged over all conditions; only of work, where one of these is overloaded."""
-        found = []
-        for workload, quantity, limit in joint_limits(self.states):
-            section = self.section(OVER_ALL, workload.name, quantity)
-            if section is not None:
-                judged = section.estimate(level)
-                kept = verdict(judged, limit, quantity.is_upper)
-                known = section.estimate(LEVEL)
-                found.append(TargetResult(workload.name, quantity, limit, known, judged, level, kept))
-        return tuple(found)
+        return tuple(
+            target_result(each.name, quantity, limit, section, level)
+            for each, quantity, limit in joint_limits(self.states)
+            if (section := self.section(OVER_ALL, each.name, quantity)) is not None
+        )
 
     def work(self, name: str) -> Work | None:
         """How long the amount of work of a class takes over the conditions in their order; None if it has none."""

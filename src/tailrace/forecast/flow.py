@@ -72,10 +72,6 @@ class Mix:
         both = flow.totals[0] if written == 0.0 else (1 - written) * flow.totals[0] + written * flow.totals[1]
         return capped(both, self.drawn / self.work)
 
-    def is_bound_by_bytes(self, flow: Flow) -> bool:
-        """Whether it is the byte rate that bounds what can be carried."""
-        return self.work > 0.0 and self.drawn / self.work * float(flow.totals.max()) > 1.0
-
 
 def share_carried(flow: Flow, work: FloatArray, writing: FloatArray, drawn: FloatArray) -> FloatArray:
     """Share of what each station can carry that is asked of it, by the fields of `Mix` a second, shape (stations,).

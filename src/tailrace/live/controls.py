@@ -55,32 +55,7 @@ FIRST = (
 """The ends of the keys that stand in front, as many as there is room for."""
 ROOM = 6
 
-LOADS = (
-    0.05,
-    0.1,
-    0.2,
-    0.3,
-    0.4,
-    0.5,
-    0.6,
-    0.7,
-    0.8,
-    0.9,
-    1,
-    1.1,
-    1.2,
-    1.3,
-    1.4,
-    1.5,
-    1.75,
-    2,
-    2.5,
-    3,
-    4,
-    5,
-    7,
-    10,
-)
+LOADS = (0.05, *(place / 10 for place in range(1, 16)), 1.75, 2, 2.5, 3, 4, 5, 7, 10)
 SHARES = tuple(place / 20 for place in range(21))
 COUNTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 32, 40, 48, 64, 80, 96, 128, 192, 256, 384, 512, 768, 1024)
 SIZES = tuple(2**power for power in range(9, 25))

@@ -7,7 +7,8 @@ next term of the Euler-Maclaurin midpoint series, [f'(i + 1/2) − f'(m + 1/2)]/
 probability of the one rank 2^16, and is left out. So the law costs the same for 10^11 items.
 """
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +18,7 @@ LARGEST_EXPONENT = 5.0
 MOST_ITEMS = 1 << 52  # beyond, float64 cannot tell neighbouring ranks apart
 
 _ROUNDS = 8
+_Network: TypeAlias = Callable[[NDArray[np.uint64], int, int], NDArray[np.uint64]]
 
 
 class ZipfLaw(NamedTuple):
@@ -84,18 +86,7 @@ def scatter(rank: ArrayLike, items: int, key: int) -> NDArray[np.int64]:
     No table: a permutation of 10^11 items costs nothing until it is asked. `key` is taken modulo 2^64.
     ValueError for fewer than 1 or more than 2^52 items or ranks outside.
     """
-    if not 1 <= items <= MOST_ITEMS:
-        raise ValueError(f"a permutation needs 1 to {MOST_ITEMS} items, not {items!r}")
-    ranks = np.asarray(rank, dtype=np.int64)
-    if ranks.size and (ranks.min() < 0 or ranks.max() >= items):
-        raise ValueError(f"ranks must lie within 0 .. {items - 1}")
-    half = max(1, ((items - 1).bit_length() + 1) // 2)
-    place = _feistel(ranks.astype(np.uint64).ravel(), half, key)
-    outside = np.flatnonzero(place >= np.uint64(items))
-    while outside.size:
-        place[outside] = _feistel(place[outside], half, key)
-        outside = outside[place[outside] >= np.uint64(items)]
-    return place.astype(np.int64).reshape(ranks.shape)
+    return _walked(rank, items, key, _feistel, "ranks")
 
 
 def rank_at(place: ArrayLike, items: int, key: int) -> NDArray[np.int64]:
@@ -103,18 +94,23 @@ def rank_at(place: ArrayLike, items: int, key: int) -> NDArray[np.int64]:
 
     The rounds of the network backwards, walked on likewise. ValueError as `scatter`, for places.
     """
+    return _walked(place, items, key, _feistel_back, "places")
+
+
+def _walked(numbers: ArrayLike, items: int, key: int, network: _Network, what: str) -> NDArray[np.int64]:
+    """Each number through a network over the bits that hold `items`, on and on while it lies outside of these."""
     if not 1 <= items <= MOST_ITEMS:
         raise ValueError(f"a permutation needs 1 to {MOST_ITEMS} items, not {items!r}")
-    places = np.asarray(place, dtype=np.int64)
-    if places.size and (places.min() < 0 or places.max() >= items):
-        raise ValueError(f"places must lie within 0 .. {items - 1}")
+    given = np.asarray(numbers, dtype=np.int64)
+    if given.size and (given.min() < 0 or given.max() >= items):
+        raise ValueError(f"{what} must lie within 0 .. {items - 1}")
     half = max(1, ((items - 1).bit_length() + 1) // 2)
-    rank = _feistel_back(places.astype(np.uint64).ravel(), half, key)
-    outside = np.flatnonzero(rank >= np.uint64(items))
+    found = network(given.astype(np.uint64).ravel(), half, key)
+    outside = np.flatnonzero(found >= np.uint64(items))
     while outside.size:
-        rank[outside] = _feistel_back(rank[outside], half, key)
-        outside = outside[rank[outside] >= np.uint64(items)]
-    return rank.astype(np.int64).reshape(places.shape)
+        found[outside] = network(found[outside], half, key)
+        outside = outside[found[outside] >= np.uint64(items)]
+    return found.astype(np.int64).reshape(given.shape)
 
 
 def _feistel(value: NDArray[np.uint64], half: int, key: int) -> NDArray[np.uint64]:

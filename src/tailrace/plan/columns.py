@@ -33,10 +33,6 @@ from tailrace.arrays import BoolArray, FloatArray, IntArray
 
 END, VISIT, TAKE, GIVE, SPLIT, BRANCH, DETACH, TAKE_RANKED, LAP, COLLECT, RELEASE, DRAW = range(12)
 QUORUM, CHOOSE, JUMP = range(12, 15)
-OPERATIONS = (
-    *("end", "visit", "take", "give", "split", "branch", "detach", "take ranked", "lap"),
-    *("collect", "release", "draw", "quorum", "choose", "jump"),
-)
 
 READ, WRITE = 0, 1
 

@@ -65,6 +65,8 @@ class Folding:
 class RedundancyPlan(ABC):
     """How requests are laid over drives."""
 
+    _media: MediaPlan
+
     @abstractmethod
     def reads(self, requests: Requests) -> DriveWork:
         """Reads of one class."""
@@ -82,9 +84,15 @@ class RedundancyPlan(ABC):
         nothing = Extents(nowhere, nowhere, nowhere, nowhere, nowhere)
         return Operations(later, self.written(later) if len(later) else nothing)
 
-    @abstractmethod
     def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
-        """Writes of one class; ``state`` is what earlier blocks of the same source left, brought up to date."""
+        """Writes of one class, which read nothing before, unless a layout says otherwise.
+
+        ``state`` is what earlier blocks of the same source left, brought up to date.
+        """
+        extents = self.written(requests)
+        operations = Operations(requests, extents, later=self.foreseen(requests))
+        written = self._media.writes(operations, workload.durable, workload.pattern == "random", state)
+        return DriveWork(fork(written, extents.counts), extents.counts)
 
 
 class PlainPlan(RedundancyPlan):
@@ -101,12 +109,6 @@ class PlainPlan(RedundancyPlan):
 
     def written(self, requests: Requests) -> Extents:
         return self._striping.operations(requests.address, requests.size_bytes)
-
-    def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
-        extents = self.written(requests)
-        operations = Operations(requests, extents, later=self.foreseen(requests))
-        written = self._media.writes(operations, workload.durable, workload.pattern == "random", state)
-        return DriveWork(fork(written, extents.counts), extents.counts)
 
 
 class MirrorPlan(RedundancyPlan):
@@ -136,12 +138,6 @@ class MirrorPlan(RedundancyPlan):
         counts = np.bincount(owner, minlength=len(requests))
         drive = geometry.drive[part[each], sets.drive[each], copy]
         return Extents(counts, owner, drive, sets.address[each], sets.size_bytes[each])
-
-    def writes(self, workload: Workload, requests: Requests, state: WriteState) -> DriveWork:
-        extents = self.written(requests)
-        operations = Operations(requests, extents, later=self.foreseen(requests))
-        written = self._media.writes(operations, workload.durable, workload.pattern == "random", state)
-        return DriveWork(fork(written, extents.counts), extents.counts)
 
     def _sets(self, requests: Requests) -> Extents:
         """Extents by the set of copies, none of which lies on both sides of where the rebuild has come to."""

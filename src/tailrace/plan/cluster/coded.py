@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +17,6 @@ from tailrace.plan.path import InTurn, Path, Series, fork, quorum
 from tailrace.plan.pieces import COPIES, SIDES, sent
 from tailrace.plan.redundancy import DriveWork
 from tailrace.plan.server import ControllerPlan
-from tailrace.scenario.tables.cluster import Cluster, Code
-from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.workload.requests import Requests
 
@@ -53,19 +50,6 @@ class CodedPlan(ClusterPlan):
     As within a server: ``piece`` is the stripe unit, the servers of a set are the drives of a group, and a write does
     what needs the fewest operations (`hardware.rows`). Nobody is kept from a row that another one writes.
     """
-
-    def __init__(
-        self,
-        scenario: Scenario,
-        cluster: Cluster,
-        seed: int,
-        replication: int,
-        rates: Mapping[str, float],
-        in_mean: bool = False,
-    ) -> None:
-        super().__init__(scenario, cluster, seed, replication, rates, in_mean)
-        assert cluster.code is not None
-        self._code: Code = cluster.code
 
     def _reads(self, workload: Workload, requests: Requests) -> Path:
         rows = self._rows(requests)
@@ -191,7 +175,8 @@ class CodedPlan(ClusterPlan):
         return [InTurn(issue, own.astype(np.int64))]
 
     def _rows(self, requests: Requests) -> _Rows:
-        code, piece = self._code, int(self._cluster.piece)
+        code, piece = self._cluster.code, int(self._cluster.piece)
+        assert code is not None
         width = self._cluster.width
         place = np.arange(width)
         whole = Geometry(
