@@ -12,7 +12,6 @@ from scipy import stats
 from tailrace.hardware.controller import ControllerCost
 from tailrace.hardware.extents import Extents
 from tailrace.hardware.flash import FlashCost
-from tailrace.hardware.lanes import drive_link_rate, uplink_rate
 from tailrace.hardware.layout import Striping
 from tailrace.hardware.network import NetworkCost
 from tailrace.hardware.service import gamma_times, service_times
@@ -116,7 +115,7 @@ def test_the_extreme_draws_give_finite_times(law: Law) -> None:
 
 
 def cost(**keys: Any) -> ControllerCost:
-    return ControllerCost.of(Controller(cores=1, **keys))
+    return ControllerCost(Controller(cores=1, **keys))
 
 
 @pytest.mark.parametrize("variability", [0.5, 1.0, 2.0])
@@ -171,7 +170,7 @@ def test_copying_moves_bytes_at_the_rate_of_a_core_and_is_free_without_one() -> 
 
 def test_network_times_are_those_of_ethernet_frames() -> None:
     # IEEE 802.3: 38 B around each frame, 40 B of IP and TCP header inside it; 8 KiB are six frames of 1460 B.
-    network = NetworkCost.of(
+    network = NetworkCost(
         Network(rate=1.25e9, frame_payload=1460, frame_overhead=78, message_payload=72, round_trip=60e-6)
     )
     size = np.array([8192, 1460, 1461])
@@ -184,19 +183,19 @@ def test_network_times_are_those_of_ethernet_frames() -> None:
 def test_drive_links_carry_what_the_standards_say() -> None:
     # PCI Express: 16 GT/s with 128b/130b a lane of generation 4, 256 of 280 B of a packet are payload.
     two_lanes = Lanes(pcie_generation=4, width=2, max_payload=256)
-    assert drive_link_rate(two_lanes) == pytest.approx(2 * 16e9 * 128 / 130 / 8 * 256 / 280, rel=1e-12)
+    assert two_lanes.bytes_per_s == pytest.approx(2 * 16e9 * 128 / 130 / 8 * 256 / 280, rel=1e-12)
     # T10 SAS 12 Gbit/s and SATA 6 Gbit/s: ten bits a byte; SAS 22.5 Gbit/s: 150 bits for 16 bytes.
     # Of these, frames leave 550 of 600 (common practice, no source).
-    assert drive_link_rate(Lanes(rate=1.5e9)) == pytest.approx(1.1e9, rel=1e-12)
-    assert drive_link_rate(Lanes(rate=0.75e9)) == pytest.approx(0.55e9, rel=1e-12)
-    assert drive_link_rate(Lanes(rate=22.5e9 / 8, coding="128b/150b")) == pytest.approx(2.2e9, rel=1e-12)
-    assert drive_link_rate(Lanes(rate=0.75e9, payload_share=1.0)) == pytest.approx(0.6e9, rel=1e-12)
+    assert Lanes(rate=1.5e9).bytes_per_s == pytest.approx(1.1e9, rel=1e-12)
+    assert Lanes(rate=0.75e9).bytes_per_s == pytest.approx(0.55e9, rel=1e-12)
+    assert Lanes(rate=22.5e9 / 8, coding="128b/150b").bytes_per_s == pytest.approx(2.2e9, rel=1e-12)
+    assert Lanes(rate=0.75e9, payload_share=1.0).bytes_per_s == pytest.approx(0.6e9, rel=1e-12)
 
 
 def test_an_uplink_is_a_link_of_its_own_and_none_without_an_adapter() -> None:
     lanes = Lanes(rate=1.5e9, drives_per_adapter=8, adapter_generation=3, adapter_width=8)
-    assert uplink_rate(lanes) == pytest.approx(8 * 8e9 * 128 / 130 / 8 * 256 / 280, rel=1e-12)
-    assert uplink_rate(Lanes(rate=1.5e9)) is None
+    assert lanes.uplink_bytes_per_s == pytest.approx(8 * 8e9 * 128 / 130 / 8 * 256 / 280, rel=1e-12)
+    assert Lanes(rate=1.5e9).uplink_bytes_per_s is None
 
 
 # Flash

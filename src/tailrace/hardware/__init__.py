@@ -1,6 +1,6 @@
 """What does each stage cost, in seconds? Nothing here knows of queues.
 
-`network`, `controller`, `lanes`, `flash` and `spinning` turn the keys of a scenario into seconds, vectorised.
+`network`, `controller`, `flash` and `spinning` turn the keys of a scenario into seconds, vectorised.
 `layout`, `extents` and `geometry` say which bytes lie on which drive and which drives are up; `rows` what must be
 read and written in each row that keeps parity, as plain columns that tests enumerate without any run.
 

@@ -13,28 +13,20 @@ from tailrace.scenario.tables.server import Ports
 
 @dataclass(frozen=True)
 class NetworkCost:
-    """Seconds on the wire. ``rate`` in bytes per second, one port, one way."""
+    """Seconds on the wire of ports as they are written. ``rate`` in bytes per second, one port, one way."""
 
-    frame_payload: int
-    frame_overhead: int
-    message_payload: int
-    half_trip_s: float
+    written: Ports
 
-    @classmethod
-    def of(cls, network: Ports) -> NetworkCost:
-        """The costs of a scenario's network."""
-        return cls(
-            int(network.frame_payload),
-            int(network.frame_overhead),
-            int(network.message_payload),
-            0.5 * network.round_trip,
-        )
+    @property
+    def half_trip_s(self) -> float:
+        """The propagation of a message."""
+        return 0.5 * self.written.round_trip
 
     def data_s(self, size_bytes: IntArray, rate: float) -> FloatArray:
         """Seconds for messages that carry ``size_bytes`` of data each."""
-        wire = wire_bytes(size_bytes, self.frame_payload, self.frame_overhead)
+        wire = wire_bytes(size_bytes, self.written.frame_payload, self.written.frame_overhead)
         return np.asarray(wire, dtype=np.float64) / rate
 
     def header_s(self, rate: float) -> float:
         """Seconds for a message without data: a request for a read, the acknowledgement of a write."""
-        return (self.message_payload + self.frame_overhead) / rate
+        return (self.written.message_payload + self.written.frame_overhead) / rate

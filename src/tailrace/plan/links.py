@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from tailrace.arrays import IntArray
-from tailrace.hardware.lanes import drive_link_rate, uplink_rate
 from tailrace.hardware.network import NetworkCost
 from tailrace.hardware.service import service_times
 from tailrace.plan.columns import Stage
@@ -45,7 +44,7 @@ class NetworkPlan:
 
     def __init__(self, network: Ports, clients: int, stations: Stations, name: str = "") -> None:
         """``clients`` is the number of client links wanted, over all classes; ``name`` tells other ports from these."""
-        self._cost = NetworkCost.of(network)
+        self._cost = NetworkCost(network)
         self._rate = network.rate
         self._client_rate = network.client_rate if isinstance(network, Network) else None
         self._piece = int(network.transfer_piece) if network.discipline == "fcfs" else None
@@ -136,14 +135,14 @@ class LinkLanesPlan(LanesPlan):
 
     def __init__(self, lanes: Lanes, drives: int, stations: Stations) -> None:
         discipline = DISCIPLINES[lanes.discipline]
-        self._rate = drive_link_rate(lanes)
+        self._rate = lanes.bytes_per_s
         self._fcfs_piece = int(lanes.transfer_piece) if lanes.discipline == "fcfs" else None
         if lanes.is_half_duplex:
             self._in = self._out = stations.add("lane", Stage.LANE, discipline, count=drives)
         else:
             self._in = stations.add("lane in", Stage.LANE, discipline, count=drives)
             self._out = stations.add("lane out", Stage.LANE, discipline, count=drives)
-        self._uplink_rate = uplink_rate(lanes)
+        self._uplink_rate = lanes.uplink_bytes_per_s
         if self._uplink_rate is not None and lanes.drives_per_adapter is not None:
             self._drives_per_adapter = lanes.drives_per_adapter
             adapters = -(-drives // lanes.drives_per_adapter)

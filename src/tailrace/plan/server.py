@@ -213,7 +213,7 @@ class ControllerPlan:
     """Cores that take requests in, issue drive operations, copy data and see requests out."""
 
     def __init__(self, controller: Controller, stations: Stations) -> None:
-        self._cost = ControllerCost.of(controller)
+        self._cost = ControllerCost(controller)
         self._copies_data = controller.copy_rate is not None
         self._piece = int(controller.copy_piece)
         self._cores = stations.add("cores", Stage.CONTROLLER, Discipline.FCFS, controller.cores)

@@ -158,6 +158,13 @@ class Lanes(Model):
         return serial_rate_bytes_per_s((self.rate or 0.0) * 8, self.coding) * self.payload_share
 
     @property
+    def uplink_bytes_per_s(self) -> float | None:
+        """The same of the link that the drives behind one adapter share; None where there is no adapter."""
+        if self.adapter_generation is None or self.adapter_width is None:
+            return None
+        return pcie_rate_bytes_per_s(self.adapter_generation, self.adapter_width, int(self.max_payload))
+
+    @property
     def is_half_duplex(self) -> bool:
         """Whether one station carries both directions."""
         return self.duplex == "half" or (self.duplex is None and self.is_slow_serial)
