@@ -17,9 +17,10 @@ import numpy as np
 from simpy.core import Environment
 from simpy.events import NORMAL, URGENT
 
+from tailrace.engine.finished import Finished
 from tailrace.engine.flow import FlowStation
 from tailrace.engine.gates import Bulk, Permits
-from tailrace.engine.loop.layout import FINISHED, LAPPED, Records
+from tailrace.engine.loop.layout import LAPPED, Records
 from tailrace.engine.observations import Mark, Marks, Observations, by_banks, first_stations, mark_places
 from tailrace.engine.paths import (
     Branch,
@@ -54,9 +55,6 @@ from tailrace.plan.columns import (
     VISIT,
 )
 from tailrace.plan.stations import Discipline
-
-BLOCK = 8192
-"""Requests kept as Python objects before they are packed into arrays."""
 
 
 def run_reference(
@@ -96,10 +94,9 @@ class ReferenceRun:
         self._completed = 0
         self._detached = 0
         self.complete = False
-        self._records: list[tuple[Any, ...]] = []
+        self._done = Finished()
         self._lapped = requests if laps else 0
         self._laps: list[tuple[Any, ...]] = []
-        self._blocks: list[np.ndarray[Any, Any]] = []
         self._mark_at = mark_places(requests, marks)
         self._firsts = first_stations(plan.stations) if by_bank else None
         self._marks: list[Mark] = []
@@ -134,7 +131,7 @@ class ReferenceRun:
     def result(self) -> Observations:
         """Run, and report every request."""
         self._run()
-        return self._observations()
+        return self._done.observations(self.marks(), self.complete)
 
     def blocks(self) -> Iterator[Records]:
         """Run, and hand out the requests wanted, in order of completion, as records of type `layout.FINISHED`.
@@ -142,14 +139,7 @@ class ReferenceRun:
         Then ``complete`` says whether the run came to its end; if not, there are none.
         """
         self._run()
-        self._pack()
-        for table in self._blocks if self.complete else []:
-            block = np.empty(len(table), dtype=FINISHED)
-            fields = ("order", "class_index", "client", "kind", "size_bytes", "arrival_s", "completion_s")
-            for place, field in enumerate(fields):
-                block[field] = table[:, place]
-            block["wait_s"], block["service_s"] = table[:, 7:11], table[:, 11:15]
-            yield block
+        yield from self._done.blocks() if self.complete else []
 
     def laps(self) -> Records:
         """The steps that transactions have done, as records of type `layout.LAPPED`, in order of time."""
@@ -217,20 +207,7 @@ class ReferenceRun:
         self._completed += 1
         if request.order < self._wanted:
             self._missing -= 1
-            self._records.append(
-                (
-                    request.order,
-                    request.number,
-                    request.client,
-                    request.kind,
-                    request.size_bytes,
-                    request.began_s,
-                    self._env._now,
-                    *request.record,
-                )
-            )
-            if len(self._records) == BLOCK:
-                self._pack()
+            self._done.add(request, self._env._now)
             if self._missing == 0:
                 self._stop(complete=True)
         if request.slot is None or self._finished.triggered:
@@ -401,24 +378,3 @@ class ReferenceRun:
             if isinstance(each, Permits):
                 held[number], waiting[number] = each.load()
         return stuck(self._plan.stations, held, waiting)
-
-    def _pack(self) -> None:
-        self._blocks.append(np.array(self._records, dtype=np.float64).reshape(-1, 15))
-        self._records.clear()
-
-    def _observations(self) -> Observations:
-        self._pack()
-        table = np.concatenate(self._blocks)
-        table = table[np.argsort(table[:, 0])] if self.complete else table[:0]
-        return Observations(
-            class_index=table[:, 1].astype(np.uint16),
-            client=table[:, 2].astype(np.uint32),
-            kind=table[:, 3].astype(np.uint8),
-            size_bytes=table[:, 4].astype(np.int64),
-            arrival_s=table[:, 5].copy(),
-            completion_s=table[:, 6].copy(),
-            wait_s=table[:, 7:11].copy(),
-            service_s=table[:, 11:15].copy(),
-            marks=self.marks(),
-            complete=self.complete,
-        )

@@ -115,11 +115,13 @@ class Ps:
     one, and the old ones are ignored when they go off.
     """
 
-    def __init__(self, env: Environment, walk_on: WalkOn, servers: int) -> None:
+    def __init__(self, env: Environment, walk_on: WalkOn, servers: int = 1) -> None:
         self._env = env
         self._walk_on = walk_on
         self._servers = servers
-        self._present: list[tuple[float, int, Way]] = []
+        self._present: list[
+            tuple[Any, ...]
+        ] = []  # virtual time of leaving, number, path, and what else it draws
         self._arrivals = 0
         self._virtual = 0.0
         self._changed_s = 0.0
@@ -129,11 +131,14 @@ class Ps:
 
     def arrive(self, way: Way, work_s: float) -> None:
         """A path arrives and wants ``work_s`` of service."""
+        self._enter(way, work_s)
+
+    def _enter(self, way: Way, work_s: float, *drawn: float) -> None:
         way.arrived_s = now = self._env._now
         way.service_s = work_s
         self._advance(now)
         self._arrivals += 1
-        heappush(self._present, (self._virtual + work_s, self._arrivals, way))
+        heappush(self._present, (self._virtual + work_s, self._arrivals, way, *drawn))
         self._set_timer()
 
     def _advance(self, now: float) -> None:
@@ -150,11 +155,14 @@ class Ps:
             self._busy_s += present * elapsed
 
     def _set_timer(self) -> None:
-        self._timer = timer = Timer(self._leave)
         delay = self._present[0][0] - self._virtual
         present = len(self._present)
         if present > self._servers:
             delay *= present / self._servers
+        self._end_in(delay)
+
+    def _end_in(self, delay: float) -> None:
+        self._timer = timer = Timer(self._leave)
         self._env.schedule(timer, NORMAL, max(0.0, delay))
 
     def _leave(self, timer: Event) -> None:
@@ -162,7 +170,8 @@ class Ps:
             return
         now = self._env._now
         self._advance(now)
-        self._virtual, _, way = heappop(self._present)
+        self._virtual, _, way, *drawn = heappop(self._present)
+        self._left(*drawn)
         if self._present:
             self._set_timer()
         else:
@@ -170,6 +179,9 @@ class Ps:
             self._timer = None
         way.wait_s = max(0.0, now - way.arrived_s - way.service_s)
         self._walk_on(way)  # within this very event, as from a service end
+
+    def _left(self, *drawn: Any) -> None:
+        """A path has left that drew so much besides."""
 
     def integrals(self, now: float) -> tuple[float, float]:
         """Integrals of the number of busy servers and of the number waiting, from 0 to now."""
