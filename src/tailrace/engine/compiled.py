@@ -17,7 +17,7 @@ from tailrace.engine.observations import Mark, Marks, Observations, by_banks, fi
 from tailrace.engine.stuck import stuck
 from tailrace.physics.read_ahead import spent_s
 from tailrace.plan.build import Plan
-from tailrace.plan.columns import Chunk, Steps
+from tailrace.plan.columns import Chunk, Steps, bare_rows
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Discipline, Stations
 
@@ -59,9 +59,9 @@ class _Nothing(Source):
 
     def _block(self, rows: int) -> Chunk:
         del rows
-        number = np.zeros(1, dtype=np.int64)
-        numbers = (number.astype(np.uint16), number.astype(np.uint32), number, number.astype(np.uint8))
-        return Chunk(number, np.ones(1), *numbers, Steps.empty(1, with_access=False))
+        found = bare_rows(np.zeros(1, dtype=np.int64), Steps.empty(1, with_access=False))
+        found.gap_s[:] = 1.0
+        return found
 
 
 def run_compiled(plan: Plan, requests: int, marks: int = 21, most_present: int | None = None) -> Observations:

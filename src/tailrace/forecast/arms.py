@@ -9,7 +9,7 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.banks import BankWait, ExponentialWait, Offered
-from tailrace.forecast.saturation import MOST_WAITING, at_any_load, idle_positioning_s, saturated_service
+from tailrace.forecast.by_itself import MOST_WAITING, at_any_load, idle_positioning_s, saturated_service
 from tailrace.plan.stations import Stations
 from tailrace.scenario.tables.scenario import Scenario
 

@@ -25,9 +25,10 @@ from tailrace.forecast.banks import (
     own_law,
     ranked_wait,
 )
+from tailrace.forecast.by_itself import writes_alone_s
 from tailrace.forecast.exact import written_law
 from tailrace.forecast.flow import Draws, Mix, flow_wait
-from tailrace.forecast.saturation import writes_alone_s, written_laws
+from tailrace.forecast.saturation import written_laws
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
 from tailrace.plan.build import sample_requests
 from tailrace.plan.columns import COLLECT, Chunk

@@ -20,13 +20,13 @@ from tailrace.plan.columns import (
     DETACH,
     END,
     GIVE,
-    READ,
     TAKE,
     TAKE_RANKED,
     VISIT,
     Chunk,
     Stage,
     Steps,
+    bare_rows,
 )
 from tailrace.plan.source import Source
 from tailrace.plan.stations import Bank, Dies, Discipline, Stations
@@ -209,21 +209,7 @@ def _written(
     made.arg[at_bus] = bank.dies.each + number[at_bus] % bank.dies.channels
     made.arg[at_room] = room
 
-    return _rows(first, made)
-
-
-def _rows(first: IntArray, steps: Steps) -> Chunk:
-    """Rows of one class and client whose paths begin at ``first``."""
-    numbers = np.zeros(first.size, dtype=np.int64)
-    return Chunk(
-        first,
-        np.zeros(first.size),
-        numbers.astype(np.uint16),
-        numbers.astype(np.uint32),
-        numbers,
-        np.full(first.size, READ, dtype=np.uint8),
-        steps,
-    )
+    return bare_rows(first, made)
 
 
 class _OneDrive(Source):
@@ -247,7 +233,7 @@ class _OneDrive(Source):
         chunk = self._chunk
         if self._first is not None:
             at, self._first = self._first, None
-            return _rows(chunk.first[at], chunk.steps)
+            return bare_rows(chunk.first[at], chunk.steps)
         if self._loose.size:
             die = self._draw.integers(self._dies.each, size=len(chunk))[self._row]
             arg = chunk.steps.arg.copy()

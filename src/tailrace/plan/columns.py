@@ -166,12 +166,11 @@ def one_visit_each(visits: Steps) -> Chunk:
     if steps.access is not None and visits.access is not None:
         for column, values in zip(steps.access.columns(), visits.access.columns(), strict=True):
             column[::2] = values
-    return Chunk(
-        np.arange(0, 2 * rows, 2),
-        np.zeros(rows),
-        np.zeros(rows, dtype=np.uint16),
-        np.zeros(rows, dtype=np.uint32),
-        np.zeros(rows, dtype=np.int64),
-        np.full(rows, READ, dtype=np.uint8),
-        steps,
-    )
+    return bare_rows(np.arange(0, 2 * rows, 2), steps)
+
+
+def bare_rows(first: IntArray, steps: Steps) -> Chunk:
+    """Reads of nothing by one client of one class, without any gap, whose paths begin at ``first``."""
+    none = np.zeros(first.size, dtype=np.int64)
+    kind = np.full(first.size, READ, dtype=np.uint8)
+    return Chunk(first, none.astype(float), none.astype(np.uint16), none.astype(np.uint32), none, kind, steps)
