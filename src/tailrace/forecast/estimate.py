@@ -9,7 +9,8 @@ import numpy as np
 from tailrace import theory
 from tailrace.arrays import FloatArray
 from tailrace.forecast.arms import arm_service
-from tailrace.forecast.clustered import clustered_classes, doubts_of_servers
+from tailrace.forecast.caution import caution
+from tailrace.forecast.clustered import clustered_classes
 from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.exact import CLOSED, JUMPS, PRIORITIES, SHARING, bounds_s, exact_classes
 from tailrace.forecast.failures import asked_left_s, failure_notes
@@ -18,20 +19,12 @@ from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.forecast.saturation import Load, offered_load
 from tailrace.forecast.servers import busiest_notes
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
-from tailrace.plan.demand import permit_seconds
 from tailrace.plan.stations import Discipline
 from tailrace.scenario.reading.conditions import alone
 from tailrace.scenario.reading.read import Given, given
-from tailrace.scenario.tables.arrivals import IN_BURSTS
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.spinning import Spinning
 from tailrace.scenario.tables.workload import Workload
-
-FULL_POOL = 0.5
-"""Share of a pool's permits in use on average, beyond which some requests have to wait for one."""
-
-UNLIKE = 1.2
-"""Ratio of the mean times of classes at a station beyond which they are not taken as alike."""
 
 MOST_EXACT = 5e6
 """Populations times stations up to which a closed network is solved exactly."""
@@ -116,68 +109,11 @@ def _open_class(network: Decomposition, workload: Workload, rates: dict[str, flo
         except theory.OutsideValidityError:
             reason = JUMPS
     arms = any(bank.discipline == Discipline.ARM for bank in network.stations.banks)
+    doubt = caution(network, workload, rates)
     if network.scenario.background and arms:
-        caution = _caution(network, workload, rates)
-        return ClassTheory(None, None, "none known", p99_reason=REBUILDING, caution=caution)
+        return ClassTheory(None, None, "none known", p99_reason=REBUILDING, caution=doubt)
     method = "slowest of the parts, each station on its own" if network.has_split(name) else INDEPENDENT
-    return ClassTheory(
-        network.mean_s(name), p99, method, p99_reason=reason, caution=_caution(network, workload, rates)
-    )
-
-
-def _caution(network: Decomposition, workload: Workload, rates: dict[str, float]) -> str | None:
-    """Why the figures of a class are not to be trusted; None where nothing speaks against them."""
-    sample = network.samples[workload.name]
-    visited = {network.stations.banks[place].discipline for place in np.unique(sample.bank)}
-    doubts = []
-    if sample.visits.split.any():
-        doubts.append("parts of a request go side by side over stations that others share")
-    if any(bank.alike is not None for bank in network.stations.banks):
-        doubts.append("drives are unevenly loaded where others are down")
-    if Discipline.ARM in visited:
-        doubts.append("the service of an arm depends on how many requests it can choose from")
-    if network.collects(workload.name):
-        doubts.append("its log is reckoned as if nothing disturbed a write and any number went into it")
-    doubts += [f"requests may have to wait for {name}" for name in _pools_in_short_supply(network, rates)]
-    doubts += [*_doubts_of_ranks(network), *doubts_of_servers(network.scenario)]
-    surges = workload.surge is not None
-    if caution := IN_BURSTS if surges else workload.arrival_law.caution if workload.is_open else None:
-        doubts.append(caution)
-    if workload.limit is not None:
-        doubts.append("waits for its rate limit are not reckoned")
-    return f"Not to be trusted: {'; '.join(doubts)}." if doubts else None
-
-
-def _doubts_of_ranks(network: Decomposition) -> list[str]:
-    """What is not known of priorities: beside closed classes, and where several servers take unlike times."""
-    workloads = network.scenario.workload
-    if len({each.priority for each in workloads}) == 1:
-        return []
-    if any(not each.is_open for each in workloads):
-        return ["priorities are not reckoned beside closed classes"]
-    doubts = []
-    for place, bank in enumerate(network.stations.banks):
-        if bank.discipline == Discipline.FCFS and bank.servers > 1:
-            works = [network.samples[each.name].works(place) for each in workloads]
-            means = [float(each.mean()) for each in works if each.size]
-            if max(means, default=0.0) > UNLIKE * min(means, default=0.0):
-                doubts.append(f"priorities at {bank.name} are reckoned as if all classes took equally long")
-    return doubts
-
-
-def _pools_in_short_supply(network: Decomposition, rates: dict[str, float]) -> list[str]:
-    """Pools, other than those that serve, of whose permits the load holds a good share by its service alone."""
-    held = np.zeros(len(network.stations))
-    for name, sample in network.samples.items():
-        seconds, _ = permit_seconds(sample.chunk, len(network.stations))
-        held += rates.get(name, 0.0) * seconds / len(sample.chunk)
-    return [
-        bank.name
-        for bank in network.stations.banks
-        if bank.discipline == Discipline.TOKEN
-        and not bank.paces
-        and held[bank.first : bank.first + bank.count].mean() / bank.servers > FULL_POOL
-    ]
+    return ClassTheory(network.mean_s(name), p99, method, p99_reason=reason, caution=doubt)
 
 
 class _ClosedNetwork:
@@ -249,7 +185,7 @@ class _ClosedNetwork:
                 None,
                 "queues of the closed classes by product form, as if service were exponential",
                 p99_reason="beside closed classes means only are known",
-                caution=_caution(self._network, workload, self._rates)
+                caution=caution(self._network, workload, self._rates)
                 or "Rough: what closed classes do side by side is counted as if in a row, in the same time.",
             )
         return {each.name: answers[each.name] for each in self._network.scenario.workload}
@@ -315,7 +251,7 @@ class _ClosedNetwork:
         low = max(clients * busiest - think, self._idle_s(name))
         split = self._network.has_split(name)
         mean = None if split else max(float(solved.response_s[place]), low)
-        doubt = _caution(self._network, workload, self._rates)
+        doubt = caution(self._network, workload, self._rates)
         return ClassTheory(
             mean,
             None,
