@@ -48,11 +48,4 @@ def _notes(workload: Workload, replayed: int) -> list[str]:
             f"{name}: its rows were replayed {replayed / facts.rows:.3g} times on average, so the replications overlap "
             "and their intervals are narrower than independent parts would make them."
         )
-    if facts.bad:
-        examples = "; ".join(f"line {line}: {reason}" for line, reason in facts.examples)
-        notes.append(f"{name}: {facts.bad:,} bad rows were left out ({examples}).")
-    if facts.passed_over:
-        notes.append(f"{name}: {facts.passed_over:,} rows of other kinds were passed over.")
-    if facts.disordered:
-        notes.append(f"{name}: {facts.disordered:,} rows came after a later one and were sorted by time.")
-    return notes
+    return [*notes, *(f"{name}: {remark}" for remark in facts.remarks)]

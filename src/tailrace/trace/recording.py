@@ -66,6 +66,21 @@ class Facts:
         """Bad rows as a share of all that were not passed over."""
         return self.bad / max(self.bad + self.rows, 1)
 
+    @property
+    def bad_rows(self) -> str:
+        """The examples in words."""
+        return "; ".join(f"line {line}: {reason}" for line, reason in self.examples)
+
+    @property
+    def remarks(self) -> list[str]:
+        """What there is to say of rows that were left out, passed over or sorted."""
+        said = {
+            f"{self.bad:,} bad rows were left out ({self.bad_rows}).": self.bad,
+            f"{self.passed_over:,} rows of other kinds were passed over.": self.passed_over,
+            f"{self.disordered:,} rows came after a later one and were sorted by time.": self.disordered,
+        }
+        return [remark for remark, rows in said.items() if rows]
+
 
 @dataclass(frozen=True)
 class Recording:
@@ -167,7 +182,7 @@ def _compile(path: Path, mapping: ColumnMapping, folder: Path) -> None:
     try:
         facts = Compilation(path, mapping, work).facts()
         if facts["rows"] == 0:
-            raise TraceError(str(path), [_nothing(facts)])
+            raise TraceError(str(path), [_nothing(Facts(**facts))])
         (work / "facts.json").write_text(json.dumps(facts))
         try:
             work.rename(folder)
@@ -179,9 +194,8 @@ def _compile(path: Path, mapping: ColumnMapping, folder: Path) -> None:
     _make_room(folder)
 
 
-def _nothing(facts: dict[str, Any]) -> Fault:
-    examples = "; ".join(f"line {line}: {reason}" for line, reason in facts["examples"])
-    wrong = f"no usable row among {facts['bad']} ({examples})" if facts["bad"] else "no rows"
+def _nothing(facts: Facts) -> Fault:
+    wrong = f"no usable row among {facts.bad} ({facts.bad_rows})" if facts.bad else "no rows"
     return Fault(("file",), wrong, "at least one row that can be read")
 
 

@@ -87,7 +87,7 @@ def _headings(
     line = file.readline(_LONGEST_LINE)
     if not line.strip():
         wrong = "an empty file" if not line else "an empty first line"
-        raise TraceError(str(path), [Fault(("file",), wrong, _ACCEPTED)])
+        raise _refused(path, wrong)
     fields = next(csv.reader([line], delimiter=mapping.separator))
     fields = [field.strip() for field in fields]
     if not mapping.by_position:
@@ -112,8 +112,7 @@ def _opened(path: Path) -> Iterator[IO[str]]:
         packed = raw.read(2) == b"\x1f\x8b"
         raw.seek(0)
         if path.suffix == ".gz" and not packed:
-            wrong = "named .gz, but no gzip file"
-            raise TraceError(str(path), [Fault(("file",), wrong, _ACCEPTED)])
+            raise _refused(path, "named .gz, but no gzip file")
         stream = gzip.GzipFile(fileobj=raw) if packed else raw
         yield io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace", newline="")
 
@@ -123,18 +122,20 @@ def _reading(path: Path) -> Iterator[None]:
     """Turn what goes wrong in reading a file into what to say of it."""
     try:
         if path.is_dir():
-            raise TraceError(str(path), [Fault(("file",), "a directory", _ACCEPTED)])
+            raise _refused(path, "a directory")
         yield
     except FileNotFoundError:
-        raise TraceError(str(path), [Fault(("file",), f"no such file: {path}", _ACCEPTED)]) from None
+        raise _refused(path, f"no such file: {path}") from None
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        wrong = f"a damaged gzip file: {_lowered(error)}"
-        raise TraceError(str(path), [Fault(("file",), wrong, _ACCEPTED)]) from None
+        raise _refused(path, f"a damaged gzip file: {_lowered(error)}") from None
     except OSError as error:
-        wrong = f"cannot be read: {(error.strerror or str(error)).lower()}"
-        raise TraceError(str(path), [Fault(("file",), wrong, _ACCEPTED)]) from None
+        raise _refused(path, f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except ValueError as error:  # pandas: a quote that never ends, and the like
-        raise TraceError(str(path), [Fault(("file",), f"not CSV: {_lowered(error)}", _ACCEPTED)]) from None
+        raise _refused(path, f"not CSV: {_lowered(error)}") from None
+
+
+def _refused(path: Path, wrong: str) -> TraceError:
+    return TraceError(str(path), [Fault(("file",), wrong, _ACCEPTED)])
 
 
 def _lowered(error: Exception) -> str:

@@ -217,9 +217,7 @@ def estimated(found: ConditionEstimates) -> Table:
             one = each.theory.classes.get(name)
             over = "overloaded" if saturation is not None and saturation.is_exceeded else "none known"
             reason = over if one is None else one.p99_reason or "none known"
-            row.append(
-                known(None if one is None else one.mean_s, lambda value: unit.number(value, 4), reason)
-            )
-            row.append(known(None if one is None else one.p99_s, lambda value: unit.number(value, 4), reason))
+            both = (None, None) if one is None else (one.mean_s, one.p99_s)
+            row += [known(figure, lambda value: unit.number(value, 4), reason) for figure in both]
         rows.append(row)
     return Table.of(heads, rows)

@@ -23,19 +23,9 @@ def beside_simulated(result: Result) -> Table:
         for quantity, value, exact in _figures(theory):
             if value is not None:
                 simulated = each.all.latency_s[quantity]
-                apart = "–"
-                if simulated.value is not None:
-                    apart = f"{change_text(simulated.value / value - 1)} %"
-                rows.append(
-                    [
-                        each.name,
-                        f"{quantity.shown}, {unit.name}",
-                        unit.of(simulated),
-                        unit.number(value, DIGITS),
-                        _trust(exact),
-                        apart,
-                    ]
-                )
+                apart = "–" if simulated.value is None else f"{change_text(simulated.value / value - 1)} %"
+                said, closed_form = f"{quantity.shown}, {unit.name}", unit.number(value, DIGITS)
+                rows.append([each.name, said, unit.of(simulated), closed_form, _trust(exact), apart])
     return Table.of([*HEADS, "simulated", "closed form", Head("", "text"), "difference"], rows)
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tailrace.answer.result import Result
-from tailrace.quantity import Quantity
+from tailrace.answer.result import ClassResult, Result
 from tailrace.report.figures import unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
@@ -52,71 +51,45 @@ def comparison(
         style.nothing(panels[0], "no latency was measured", width)
         return figure
     for axes, name, mine in zip(panels, shown, rows, strict=True):
-        _panel(axes, [each for _, each in mine], [label for label, _ in mine], name, quantities, width)
+        _panel(axes, mine, name, quantities, width)
     style.legend(figure, panels, width, "bars: 95 % intervals")
     return figure
 
 
-def _with_class(results: Sequence[Result], labels: Sequence[str], name: str) -> list[tuple[str, Result]]:
-    """Answers that have the class, and those of an overloaded server, which have none at all."""
-    both = zip(labels, results, strict=True)
-    return [
-        (label, each)
-        for label, each in both
-        if each.overload is not None or any(found.name == name for found in each.classes)
-    ]
+def _with_class(
+    results: Sequence[Result], labels: Sequence[str], name: str
+) -> list[tuple[str, ClassResult | None]]:
+    """The class in the answers that have it; None in those of an overloaded server, which have no class at all."""
+    rows = []
+    for label, result in zip(labels, results, strict=True):
+        mine = next((each for each in result.classes if each.name == name), None)
+        if mine is not None or result.overload is not None:
+            rows.append((label, mine))
+    return rows
 
 
 def _panel(
     axes: Axes,
-    results: Sequence[Result],
-    labels: Sequence[str],
+    rows: Sequence[tuple[str, ClassResult | None]],
     name: str,
     quantities: Sequence[str],
     width: Width,
 ) -> None:
-    mine = [each for result in results for each in result.classes if each.name == name]
+    mine = [each for _, each in rows if each is not None]
     values = (each.all.latency_s[quantity].value for each in mine for quantity in quantities)
     known = [value for value in values if value is not None]
     unit = unit_of("time", known)
     scale = 1 / unit.size
     reach = [value * scale for value in known]
-    for place, result in enumerate(results):
-        mine = [each for each in result.classes if each.name == name]
-        if not mine:
-            axes.text(
-                0.01,
-                place,
-                "overloaded: no latency",
-                transform=axes.get_yaxis_transform(),
-                va="center",
-                fontsize=style.SMALL_PT[width],
-                color=style.FAINT,
-            )
-            continue
-        for number, quantity in enumerate(quantities):
-            look = style.line(number)
-            at, value, low, high = style.figures([place], [mine[0].all.latency_s[quantity]], scale)
-            axes.hlines(at, low, high, color=look.colour, linewidth=2.2)
-            axes.plot(
-                value,
-                at,
-                color=look.colour,
-                marker=look.marker,
-                markersize=6,
-                linestyle="none",
-                label=Quantity(quantity).shown if value.size else None,
-            )
-        for target in mine[0].targets:
-            if target.quantity in quantities:
-                limit = target.limit * scale
-                reach.append(limit)
-                axes.plot(
-                    [limit, limit], [place - 0.4, place + 0.4], color=style.INK, linewidth=1.2,
-                    linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.shown}",
-                )  # fmt: skip
-    axes.set_ylim(len(results) - 0.5, -0.5)
-    axes.set_yticks(range(len(results)), [style.shown(label, "narrow") for label in labels])
+    for place, (_, each) in enumerate(rows):
+        if each is not None:
+            reach += style.latencies(axes, [place], [each], quantities, scale, lying=True)
+        else:
+            across, small = axes.get_yaxis_transform(), style.SMALL_PT[width]
+            said = "overloaded: no latency"
+            axes.text(0.01, place, said, transform=across, va="center", fontsize=small, color=style.FAINT)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set_yticks(range(len(rows)), [style.shown(label, "narrow") for label, _ in rows])
     axes.tick_params(axis="y", length=0)
     if reach:
         axes.set_xlim(min(reach) / 1.4, max(reach) * 1.4)

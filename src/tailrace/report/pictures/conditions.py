@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tailrace.measure.interval import IntervalEstimate
-from tailrace.quantity import Quantity
 from tailrace.report.figures import number, unit_of
 from tailrace.report.pictures import style
 from tailrace.report.pictures.style import Width
@@ -72,24 +70,7 @@ def _latencies(axes: Axes, conditions: Sequence[ConditionResult], name: str, wid
     unit = unit_of("time", known)
     scale = 1 / unit.size
     reach = [value * scale for value in known if value is not None]
-    for number_, quantity in enumerate(QUANTITIES):
-        look = style.line(number_)
-        estimates: list[IntervalEstimate] = [one.all.latency_s[quantity] for one in mine.values()]
-        at, value, low, high = style.figures(list(map(float, mine)), estimates, scale)
-        axes.vlines(at, low, high, color=look.colour, linewidth=2.2)
-        axes.plot(
-            at, value, color=look.colour, marker=look.marker, linestyle="none",
-            label=Quantity(quantity).shown if value.size else None,
-        )  # fmt: skip
-    for place, one in mine.items():
-        for target in one.targets:
-            if target.quantity.kind == "all" and target.quantity.statistic in QUANTITIES:
-                limit = target.limit * scale
-                reach.append(limit)
-                axes.plot(
-                    [place - 0.4, place + 0.4], [limit, limit], color=style.INK, linewidth=1.2,
-                    linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.shown}",
-                )  # fmt: skip
+    reach += style.latencies(axes, list(mine), list(mine.values()), QUANTITIES, scale, lying=False)
     for place, each in enumerate(conditions):
         if each.result.overload is not None:
             axes.text(

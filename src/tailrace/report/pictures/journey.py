@@ -38,11 +38,7 @@ def journey_of_the_slowest(journey: Journey, width: Width = "wide") -> Figure:
             _stop(
                 axes, place, stop, scale, stop.wait_s + stop.service_s > LABELLED_FROM[width] * longest, width
             )
-    axes.set_yticks(range(len(trips)), [_label(trip) for trip in trips])
-    axes.invert_yaxis()
-    axes.grid(axis="y", visible=False)
-    axes.tick_params(axis="y", length=0)
-    style.plain_axis(axes.xaxis)
+    style.rows(axes, [_label(trip) for trip in trips])
     axes.set_xlim(0, 1.02 * longest * scale)
     axes.set_xlabel(f"time since the request was due, {unit.name}")
     hidden = len(journey.trips) - len(trips)

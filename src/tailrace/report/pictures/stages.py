@@ -74,12 +74,7 @@ def time_per_stage(result: Result, classes: Sequence[str] | None = None, width: 
                 fontsize=style.SMALL_PT[width],
                 color=style.INK,
             )
-    labels = [_label(bar, shares, len(chosen) > 1) for bar in bars]
-    axes.set_yticks(range(len(bars)), labels)
-    axes.invert_yaxis()
-    axes.grid(axis="y", visible=False)
-    axes.tick_params(axis="y", length=0)
-    style.plain_axis(axes.xaxis)
+    style.rows(axes, [_label(bar, shares, len(chosen) > 1) for bar in bars])
     axes.set_xlim(0, 100 if shares else 1.14 * max(totals) / unit.size)
     axes.set_xlabel("share of the latency, %" if shares else f"mean time, {unit.name}")
     hidden = len(chosen) - min(len(chosen), MOST_CLASSES)

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
+from tailrace.answer.result import ClassResult
 from tailrace.arrays import FloatArray
 from tailrace.measure.interval import IntervalEstimate
+from tailrace.quantity import Quantity
 from tailrace.report.figures import cut
 
 if TYPE_CHECKING:
@@ -197,6 +199,37 @@ def figures(
     return places, value, low, high
 
 
+def latencies(
+    axes: Axes,
+    x: Sequence[float],
+    classes: Sequence[ClassResult],
+    quantities: Sequence[str],
+    factor: float,
+    lying: bool,
+) -> list[float]:
+    """Marks with bars of their intervals, upright or lying, and a dash for each target of these quantities.
+
+    Returns the limits of those targets, as drawn.
+    """
+    for number, quantity in enumerate(quantities):
+        look = line(number)
+        places, value, low, high = figures(x, [each.all.latency_s[quantity] for each in classes], factor)
+        (axes.hlines if lying else axes.vlines)(places, low, high, color=look.colour, linewidth=2.2)
+        axes.plot(
+            *((value, places) if lying else (places, value)), color=look.colour, marker=look.marker,
+            linestyle="none", label=Quantity(quantity).shown if value.size else None,
+        )  # fmt: skip
+    promised = [(at, each) for at, one in zip(x, classes, strict=True) for each in one.targets]
+    promised = [(at, each) for at, each in promised if each.quantity in quantities]
+    for at, target in promised:
+        across, along = [at - 0.4, at + 0.4], [target.limit * factor] * 2
+        axes.plot(
+            *((along, across) if lying else (across, along)), color=INK, linewidth=1.2,
+            linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.shown}",
+        )  # fmt: skip
+    return [target.limit * factor for _, target in promised]
+
+
 SHORT_AXIS = 8.0
 """Ratio of its ends below which an axis has hardly two of the labels 1, 2, 5."""
 
@@ -229,6 +262,15 @@ def plain_axis(axis: Axis) -> None:
 
     axis.set_major_locator(MaxNLocator(nbins=6))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
+
+
+def rows(axes: Axes, labels: Sequence[str]) -> None:
+    """A row for each label, from the top down, over a linear axis."""
+    axes.set_yticks(range(len(labels)), labels)
+    axes.invert_yaxis()
+    axes.grid(axis="y", visible=False)
+    axes.tick_params(axis="y", length=0)
+    plain_axis(axes.xaxis)
 
 
 def power_axis(axis: Axis, values: Sequence[float], written: Sequence[str]) -> None:

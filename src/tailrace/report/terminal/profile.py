@@ -95,14 +95,7 @@ def _table(profile: Profile) -> RenderableType:
 
 
 def _remarks(profile: Profile) -> list[RenderableType]:
-    facts, remarks = profile.facts, list[str]()
-    if facts.bad:
-        examples = "; ".join(f"line {line}: {reason}" for line, reason in facts.examples)
-        remarks.append(f"{facts.bad:,} bad rows were left out ({examples}).")
-    if facts.passed_over:
-        remarks.append(f"{facts.passed_over:,} rows of other kinds were passed over.")
-    if facts.disordered:
-        remarks.append(f"{facts.disordered:,} rows came after a later one and were sorted by time.")
+    remarks = profile.facts.remarks
     if profile.popularity is not None:
         remarks.append(
             f"Popularity is of items of 16 KiB, {profile.popularity.items:,} of them, by the "
@@ -169,9 +162,6 @@ def _likeness(likeness: Likeness, width: int) -> list[RenderableType]:
 def _bytes(size: float) -> str:
     for unit, factor in (("GiB", 2**30), ("MiB", 2**20), ("KiB", 2**10)):
         if size >= factor:
-            return (
-                write(int(size), "size")
-                if size % factor == 0 and size < 1024 * factor
-                else f"{size / factor:.4g} {unit}"
-            )
+            whole = size % factor == 0 and size < 1024 * factor
+            return write(int(size), "size") if whole else f"{size / factor:.4g} {unit}"
     return f"{size:g} B"

@@ -11,7 +11,7 @@ from tailrace.scenario.reading import override
 from tailrace.scenario.reading.complaint import examine
 from tailrace.scenario.reading.path import shown_path, shown_value
 from tailrace.scenario.reading.toml import tables_in
-from tailrace.scenario.tables.recorded import TraceColumns
+from tailrace.scenario.tables.recorded import TraceColumns, said_plainly
 from tailrace.scenario.tables.workload import Workload
 from tailrace.trace.table import headings
 
@@ -54,14 +54,8 @@ def trace_class(
     }
     scenario, faults = examine(data)
     for fault in faults:
-        inside = fault.path[:2] == _CLASS
-        path = (
-            fault.path[3:]
-            if fault.path[:3] == (*_CLASS, "columns")
-            else fault.path[2:]
-            if inside
-            else fault.path
-        )
+        depth = 3 if fault.path[:3] == (*_CLASS, "columns") else 2 if fault.path[:2] == _CLASS else 0
+        path = fault.path[depth:]
         key = "" if path == ("file",) else shown_path(path, {})
         problems.append(
             Problem(str(file), key, shown_value(data, fault.path) if key else None, fault.message)
@@ -94,10 +88,8 @@ def columns_table(
         if value and key.strip() in names and key.strip() in columns:
             columns.pop(key.strip())
         name, dot, _ = key.partition(".")
-        if dot and isinstance(columns.get(name), str):  # time=when, then time.unit=us
-            columns[name] = {"column": columns[name]}
-        elif dot and isinstance(columns.get(name), int):
-            columns[name] = {"position": columns[name]}
+        if dot and name in columns:  # time=when, then time.unit=us
+            columns[name] = said_plainly(columns[name])
         _, problem = override.apply(columns, one)
         problems += [problem] if problem else []
     for name in names:

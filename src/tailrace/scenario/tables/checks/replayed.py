@@ -23,8 +23,7 @@ def findings(workload: Workload, here: KeyPath) -> Iterator[Finding]:
             yield at((*here, *fault.key), fault.wrong, fault.accepted)
         return
     if facts.bad_share > workload.bad_rows:
-        examples = "; ".join(f"line {line}: {reason}" for line, reason in facts.examples)
-        wrong = f"{facts.bad} of {facts.bad + facts.rows} rows are bad ({examples})"
+        wrong = f"{facts.bad} of {facts.bad + facts.rows} rows are bad ({facts.bad_rows})"
         yield at((*here, "file"), wrong, f"at most {workload.bad_rows:.6g} of the rows, by bad_rows")
     most = facts.rows if facts.clients is None else facts.clients
     if workload.clients > most:
