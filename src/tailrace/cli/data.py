@@ -237,14 +237,10 @@ def _fit_drive(
         if kind in STARTS:
             accepted = "more points, or --fit with fewer parameters"
         stop(BAD_INPUT, f"{file}: {error}; accepted: {accepted}")
-    if json:
-        put(
-            as_json(
-                calibration_document(file.name, found)
-                if candidates is None
-                else ranking_document(file.name, candidates)
-            )
-        )
+    if json and candidates is not None:
+        put(as_json(ranking_document(file.name, candidates)))
+    elif json:
+        put(as_json(calibration_document(file.name, found)))
     else:
         if candidates is not None:
             put(shown.ranking_text(file.name, candidates, console()))

@@ -36,23 +36,17 @@ def guide(
     if name not in known:
         stop(BAD_INPUT, f"page is {name!r}; accepted: {', '.join(known)}")
     from tailrace.guide.terminal import shown
-
-    made = {"keys": _keys, "parts": _parts, "commands": lambda: _commands(context)}
-    put(shown(known[name], made, console()))
-
-
-def _keys() -> str:
     from tailrace.report.terminal.key_list import key_list
-    from tailrace.scenario.reading.keys import rows
-
-    return key_list(rows())
-
-
-def _parts() -> str:
     from tailrace.report.terminal.part_list import part_list
+    from tailrace.scenario.reading.keys import rows
     from tailrace.scenario.reading.parts import catalogue
 
-    return part_list(catalogue(None))
+    made = {
+        "keys": lambda: key_list(rows()),
+        "parts": lambda: part_list(catalogue(None)),
+        "commands": lambda: _commands(context),
+    }
+    put(shown(known[name], made, console()))
 
 
 def _commands(context: typer.Context) -> str:

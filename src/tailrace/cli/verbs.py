@@ -42,7 +42,6 @@ from tailrace.cli.studies import (
 
 if TYPE_CHECKING:
     from tailrace.answer.result import Result
-    from tailrace.scenario.tables.scenario import Scenario
     from tailrace.study.conditions import Conditions
 
 app = typer.Typer(
@@ -98,7 +97,11 @@ def run(
     quiet: Quiet = False,
 ) -> None:
     """Simulate a scenario and print what each class will see."""
+    from tailrace.answer.run import simulate
+    from tailrace.crew.executors import available_cores
+    from tailrace.report.terminal.watch import Watch
     from tailrace.scenario.reading.read import load
+    from tailrace.study.conditions import conditions
 
     scenario = load(file, settings or (), condition)
     kinds = picture_kinds(pictures)
@@ -107,7 +110,10 @@ def run(
         make_directory(out, "answer.json")
     result: Result | Conditions
     try:
-        result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
+        answer = conditions if scenario.condition else simulate
+        with Watch(not quiet) as watch:
+            seen, crew = None if quiet else watch, workers or available_cores()
+            result = answer(scenario, seed, engine.value, crew, seen, until_decided)
     except KeyboardInterrupt as interrupt:
         partial: Result | None = getattr(interrupt, "result", None)
         if partial is not None:
@@ -241,22 +247,3 @@ def main() -> None:
 
     signal.signal(signal.SIGTERM, interrupted)
     app(prog_name="tailrace")
-
-
-def _simulate(
-    scenario: Scenario,
-    seed: int | None,
-    engine: Engine,
-    workers: int | None,
-    watched: bool,
-    until_decided: bool = False,
-) -> Result | Conditions:
-    from tailrace.answer.run import simulate
-    from tailrace.crew.executors import available_cores
-    from tailrace.report.terminal.watch import Watch
-    from tailrace.study.conditions import conditions
-
-    answer = conditions if scenario.condition else simulate
-    with Watch(watched) as watch:
-        seen = watch if watched else None
-        return answer(scenario, seed, engine.value, workers or available_cores(), seen, until_decided)

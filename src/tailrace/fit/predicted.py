@@ -11,6 +11,7 @@ from tailrace.arrays import FloatArray
 from tailrace.engine.choice import Engine
 from tailrace.fit.measured import MeasuredPoint, Media
 from tailrace.hardware.flash import FlashCost
+from tailrace.hardware.measured_fit import LEVELS
 from tailrace.physics.seek import three_point_curve
 from tailrace.replicate.boiled import replicate
 from tailrace.scenario.tables.flash import Flash
@@ -35,8 +36,6 @@ MOST_DEPTH = 256
 
 FULLEST = 20.0
 """A buffer that fills more slowly than by one in so many of what is written counts as one that does not fill."""
-
-LEVELS = {"p50": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 
 
 def closed_form(media: Media, points: Sequence[MeasuredPoint]) -> FloatArray:

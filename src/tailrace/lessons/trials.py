@@ -6,9 +6,11 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from tailrace import theory
 from tailrace.answer.result import Figures, Result
 from tailrace.engine.choice import choose_engine
 from tailrace.errors import ScenarioError, SettingError
+from tailrace.lessons.servers import SERVICE_S
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.scenario.reading.read import parse
 from tailrace.scenario.reading.toml import comment, toml_text
@@ -129,6 +131,14 @@ def about(
     """
     room = edge * exact + STANDARD_ERRORS * found * sum(each.relative_half_width or 0.0 for each in of)
     return Claim(said, found, exact - room, exact + room, unit)
+
+
+def mmc_s(quantity: str, load: float, servers: int = 1, service_s: float = SERVICE_S) -> float:
+    """The exact mean latency of M/M/c at a utilisation, or its p99; in seconds."""
+    rate = load * servers / service_s
+    if quantity == "mean":
+        return float(theory.mmc_response_mean(rate, 1 / service_s, servers))
+    return float(theory.mmc_response_quantile(0.99, rate, 1 / service_s, servers))
 
 
 def known(estimate: IntervalEstimate) -> float:

@@ -10,6 +10,7 @@ from tailrace.forecast.result import Theory
 from tailrace.live.reckoned import Forms, Seen
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.quantity import Quantity
+from tailrace.report.columns.answer import statistics
 from tailrace.report.figures import FEW_DIGITS, interval_figure, percent, unit_of
 from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.tables.scenario import Scenario
@@ -112,10 +113,7 @@ def _label(quantity: Quantity) -> str:
 
 def estimate_of(result: Result, name: str, quantity: Quantity) -> IntervalEstimate:
     """A figure of a class."""
-    figures = result.class_named(name).all
-    if quantity == "rate":
-        return figures.rate_per_s
-    return figures.throughput_bytes_per_s if quantity == "throughput" else figures.latency_s[quantity]
+    return dict(statistics(result.class_named(name).all))[quantity]
 
 
 def theory_cards(found: Forms, condition: str, name: str) -> list[Card]:

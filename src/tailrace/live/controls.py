@@ -41,17 +41,7 @@ LABELS = {
 }
 """What useful keys are called by the last of their names; others go by that name."""
 
-FIRST = (
-    "load",
-    "request_size",
-    "read_share",
-    "media.count",
-    "media.part",
-    "queue_depth",
-    "rate",
-    "clients",
-    "cores",
-)
+FIRST = tuple(f"media.{name}" if name in ("count", "part") else name for name in LABELS)
 """The ends of the keys that stand in front, as many as there is room for."""
 ROOM = 6
 

@@ -189,56 +189,34 @@ def spoken(found: Seen) -> str:
 def pictures(found: Seen, width: Width, room: Width) -> Iterator[tuple[str, str]]:
     """The pictures of an answer, one after the other: the element that each belongs into, and the fragment."""
     if found.conditions is not None:
-        whole = found.conditions
-        yield (
-            "latency",
-            _picture(
-                conditions_picture(whole, width=room),
-                "conditions",
-                f"Mean and p99 latency of each class in every condition, and its load. {conditions_sentence(whole)}",
-                "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets.",
-                width=room,
-                is_whole=True,
-            ),
-        )
+        verdict = conditions_sentence(found.conditions)
+        alternative = f"Mean and p99 latency of each class in every condition, and its load. {verdict}"
+        caption = "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets."
+        figure = conditions_picture(found.conditions, width=room)
+        yield "latency", _picture(figure, "conditions", alternative, caption, width=room, is_whole=True)
         yield "time", ""
         return
     result = found.results[""]
     if not result.classes:
-        yield (
-            "latency",
-            fragment("nothing.html", said="No latency is quoted: the queues would grow without end."),
-        )
+        said = "No latency is quoted: the queues would grow without end."
+        yield "latency", fragment("nothing.html", said=said)
         yield "time", ""
         return
     names = [each.name for each in result.classes][:MOST_LINES]
     closed = {
         name: {0.99: each.p99_s} for name, each in result.theory.classes.items() if each.p99_s is not None
     }
-    yield (
-        "latency",
-        _picture(
-            latency_distribution(result, names, closed, width),
-            "latency",
-            "Share of the requests that take longer than a given time, on logarithmic axes.",
-            "Each line says which share of the requests takes longer than the time below it.",
-            tables.distribution(result, names),
-            width,
-        ),
-    )
+    alternative = "Share of the requests that take longer than a given time, on logarithmic axes."
+    caption = "Each line says which share of the requests takes longer than the time below it."
+    figure, numbers = latency_distribution(result, names, closed, width), tables.distribution(result, names)
+    yield "latency", _picture(figure, "latency", alternative, caption, numbers, width)
     tails = [(each.name, tail_sentence(each.all)) for each in result.classes]
     caption = " ".join(f"{name}: {tail}" for name, tail in tails if tail)
-    yield (
-        "time",
-        _picture(
-            time_per_stage(result, names, width),
-            "time",
-            f"Time at each stage, waiting apart from service, for the median request and the slowest 1 %. {caption}",
-            caption,
-            None,
-            width,
-        ),
+    alternative = (
+        "Time at each stage, waiting apart from service, for the median request and the slowest 1 %."
     )
+    figure = time_per_stage(result, names, width)
+    yield "time", _picture(figure, "time", f"{alternative} {caption}", caption, width=width)
 
 
 def curve(found: LoadCurve | DepthCurve | None, width: Width) -> str:

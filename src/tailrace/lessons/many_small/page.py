@@ -17,10 +17,9 @@ from tailrace.lessons.many_small.run import (
     RATE,
     TIMES,
     ManySmall,
-    exact_s,
 )
 from tailrace.lessons.servers import SERVICE_S
-from tailrace.lessons.trials import figures, known
+from tailrace.lessons.trials import figures, known, mmc_s
 
 AXIS = "busy share of the servers, %"
 COUNT_AXIS = "small servers"
@@ -107,9 +106,9 @@ def _enough(found: ManySmall, answers: Mapping[int, Result]) -> str:
 
 def _by_load(found: ManySmall) -> tuple[Panel, ...]:
     ways: tuple[tuple[str, Mapping[float, Result], Callable[[float], float] | None], ...] = (
-        ("one, fast", found.fast, partial(exact_s, "p99", service_s=LARGE_S)),
-        ("one, wide", found.wide, partial(exact_s, "p99", servers=TIMES)),
-        (f"{TIMES} small", found.lying, partial(exact_s, "p99")),
+        ("one, fast", found.fast, partial(mmc_s, "p99", service_s=LARGE_S)),
+        ("one, wide", found.wide, partial(mmc_s, "p99", servers=TIMES)),
+        (f"{TIMES} small", found.lying, partial(mmc_s, "p99")),
         (f"{TIMES} small, choice of two", found.chosen, None),
     )
     series = tuple(latencies(name, "p99", of, LOADS, exact, factor=100) for name, of, exact in ways)
@@ -121,10 +120,8 @@ def _by_count(found: ManySmall) -> tuple[Panel, ...]:
         "one, fast",
         COUNTS,
         tuple(found.promise_s for _ in COUNTS),
-        tuple(exact_s("p99", AT, service_s=LARGE_S) for _ in COUNTS),
+        tuple(mmc_s("p99", AT, service_s=LARGE_S) for _ in COUNTS),
     )
-    lying = latencies(
-        "small", "p99", found.lying_of, COUNTS, lambda count: exact_s("p99", AT * TIMES / count)
-    )
+    lying = latencies("small", "p99", found.lying_of, COUNTS, lambda count: mmc_s("p99", AT * TIMES / count))
     chosen = latencies("small, choice of two", "p99", found.chosen_of, COUNTS)
     return (Panel("p99, ms", (promise, lying, chosen)),)

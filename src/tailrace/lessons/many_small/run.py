@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import log
 
-from tailrace import theory
 from tailrace.answer.result import Result
 from tailrace.lessons.servers import SERVICE_S, arriving, cluster, station
-from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known
+from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known, mmc_s
 from tailrace.measure.interval import IntervalEstimate
 
 TIMES = 4
@@ -79,14 +78,6 @@ def _answer(trials: Trials, text: str, rate_per_s: float, load: float) -> Result
     return trials.answer(text + arriving(rate_per_s), int(max(6000 / idle, 2200 / idle**2)))
 
 
-def exact_s(quantity: str, load: float, servers: int = 1, service_s: float = SERVICE_S) -> float:
-    """The exact latency of M/M/c."""
-    rate = load * servers / service_s
-    if quantity == "mean":
-        return float(theory.mmc_response_mean(rate, 1 / service_s, servers))
-    return float(theory.mmc_response_quantile(0.99, rate, 1 / service_s, servers))
-
-
 def claims(found: ManySmall) -> tuple[Claim, ...]:
     """What the lesson says, as figures."""
     said = []
@@ -99,7 +90,7 @@ def claims(found: ManySmall) -> tuple[Claim, ...]:
             agrees(
                 f"{quantity} of {name} at {100 * load:.0f} % is that of M/M/{servers}",
                 figures(answers[load]).latency_s[quantity],
-                exact_s(quantity, load, servers, service_s),
+                mmc_s(quantity, load, servers, service_s),
             )
             for load in LOADS
             for quantity in ("mean", "p99")
@@ -108,7 +99,7 @@ def claims(found: ManySmall) -> tuple[Claim, ...]:
         agrees(
             f"{quantity} of {count} small ones, each with its own share of the requests, is that of M/M/1",
             figures(found.lying_of[count]).latency_s[quantity],
-            exact_s(quantity, AT * TIMES / count),
+            mmc_s(quantity, AT * TIMES / count),
         )
         for count in COUNTS[1:]
         for quantity in ("mean", "p99")
@@ -120,8 +111,8 @@ def claims(found: ManySmall) -> tuple[Claim, ...]:
         Claim(
             f"With a choice of two copies the mean at {100 * load:.0f} % lies between one queue and {TIMES} queues",
             1e3 * known(figures(found.chosen[load]).latency_s["mean"]),
-            1e3 * exact_s("mean", load, TIMES),
-            1e3 * exact_s("mean", load),
+            1e3 * mmc_s("mean", load, TIMES),
+            1e3 * mmc_s("mean", load),
             "ms",
         )
         for load in LOADS[1:]
@@ -131,7 +122,7 @@ def claims(found: ManySmall) -> tuple[Claim, ...]:
 
 def _counted(found: ManySmall) -> tuple[Claim, ...]:
     """Which numbers of small servers keep the p99 of the large one."""
-    promise_s = exact_s("p99", AT, 1, LARGE_S)
+    promise_s = mmc_s("p99", AT, 1, LARGE_S)
 
     def p99_ms(answers: Mapping[int, Result], count: int) -> float:
         return 1e3 * known(figures(answers[count]).latency_s["p99"])
@@ -145,7 +136,7 @@ def _counted(found: ManySmall) -> tuple[Claim, ...]:
             f"4 with a choice {breaks}",
             p99_ms(found.chosen_of, 4),
             1e3 * promise_s,
-            500 * exact_s("p99", AT),
+            500 * mmc_s("p99", AT),
             "ms",
         ),
     )

@@ -6,9 +6,9 @@ from functools import partial
 
 from tailrace.lessons.lesson import Chapter, Lesson, written
 from tailrace.lessons.lines import Panel, drawing, latencies
-from tailrace.lessons.pooling.run import AT, COUNTS, LOADS, SERVERS, Pooling, exact_s
+from tailrace.lessons.pooling.run import AT, COUNTS, LOADS, SERVERS, Pooling
 from tailrace.lessons.servers import SERVICE_S
-from tailrace.lessons.trials import figures, known
+from tailrace.lessons.trials import figures, known, mmc_s
 
 AXIS = "busy share of the servers, %"
 COUNT_AXIS = "servers at one queue"
@@ -75,7 +75,12 @@ def lesson(found: Pooling) -> Lesson:
 def _by_load(found: Pooling) -> tuple[Panel, ...]:
     series = tuple(
         latencies(
-            f"{quantity}, {way}", quantity, answers, LOADS, partial(exact_s, quantity, servers), factor=100
+            f"{quantity}, {way}",
+            quantity,
+            answers,
+            LOADS,
+            partial(mmc_s, quantity, servers=servers),
+            factor=100,
         )
         for quantity in ("mean", "p99")
         for way, answers, servers in (("one queue", found.pooled, SERVERS), ("eight queues", found.apart, 1))
@@ -85,7 +90,7 @@ def _by_load(found: Pooling) -> tuple[Panel, ...]:
 
 def _by_count(found: Pooling) -> tuple[Panel, ...]:
     series = tuple(
-        latencies(quantity, quantity, found.pooled_of, COUNTS, partial(exact_s, quantity, load=AT))
+        latencies(quantity, quantity, found.pooled_of, COUNTS, partial(mmc_s, quantity, AT))
         for quantity in ("mean", "p99")
     )
     return (Panel("latency, ms", series),)

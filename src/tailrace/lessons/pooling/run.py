@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tailrace import theory
 from tailrace.answer.result import Result
 from tailrace.lessons.servers import SERVICE_S, arriving, station
-from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known, less
+from tailrace.lessons.trials import Claim, Trials, about, agrees, figures, known, less, mmc_s
 
 SERVERS = 8
 LOADS = (0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
@@ -40,14 +39,6 @@ def _answer(trials: Trials, count: int, servers: int, load: float) -> Result:
     return trials.answer(station(count, servers) + arriving(rate), int(6000 / (1 - load)))
 
 
-def exact_s(quantity: str, servers: int, load: float) -> float:
-    """The exact latency of M/M/c."""
-    rate = load * servers / SERVICE_S
-    if quantity == "mean":
-        return float(theory.mmc_response_mean(rate, 1 / SERVICE_S, servers))
-    return float(theory.mmc_response_quantile(0.99, rate, 1 / SERVICE_S, servers))
-
-
 def claims(found: Pooling) -> tuple[Claim, ...]:
     """What the lesson says, as figures."""
     said = []
@@ -60,7 +51,7 @@ def claims(found: Pooling) -> tuple[Claim, ...]:
                 agrees(
                     f"{quantity} of {way} at {100 * load:.0f} % is that of M/M/{servers}",
                     figures(answers[load]).latency_s[quantity],
-                    exact_s(quantity, servers, load),
+                    mmc_s(quantity, load, servers),
                 )
                 for quantity in ("mean", "p99")
             ]
@@ -68,7 +59,7 @@ def claims(found: Pooling) -> tuple[Claim, ...]:
         agrees(
             f"{quantity} of one queue of {count} at {100 * AT:.0f} % is that of M/M/{count}",
             figures(found.pooled_of[count]).latency_s[quantity],
-            exact_s(quantity, count, AT),
+            mmc_s(quantity, AT, count),
         )
         for count in COUNTS
         for quantity in ("mean", "p99")
@@ -76,12 +67,12 @@ def claims(found: Pooling) -> tuple[Claim, ...]:
     apart, pooled = (
         less(figures(each[AT]).latency_s["mean"], SERVICE_S) for each in (found.apart, found.pooled)
     )
-    exact = (exact_s("mean", 1, AT) - SERVICE_S) / (exact_s("mean", SERVERS, AT) - SERVICE_S)
+    exact = (mmc_s("mean", AT, 1) - SERVICE_S) / (mmc_s("mean", AT, SERVERS) - SERVICE_S)
     words = "At 80 % the wait in eight queues is many times that in one: ratio"
     said.append(about(words, known(apart) / known(pooled), exact, apart, pooled))
     growing = [figures(found.pooled_of[count]).latency_s["mean"] for count in COUNTS]
     flattest, last = known(growing[-1]) / known(growing[-2]), COUNTS[-1]
-    exact = exact_s("mean", last, AT) / exact_s("mean", COUNTS[-2], AT)
+    exact = mmc_s("mean", AT, last) / mmc_s("mean", AT, COUNTS[-2])
     words = f"The more servers share a queue, the shorter the mean, even from {COUNTS[-2]} to {last}: ratio"
     said.append(about(words, flattest, exact, *growing[-2:]))
     return tuple(said)
