@@ -121,7 +121,7 @@ class Sweep(Shown):
         """
         import pandas as pd
 
-        frame = pd.DataFrame(self.rows(), columns=columns(self.keys, self.statistics))
+        frame = pd.DataFrame(self.rows())
         for name in frame.columns:
             if name.endswith(("_s", "_low", "_high", "_share")):
                 frame[name] = frame[name].astype(float)
@@ -131,23 +131,6 @@ class Sweep(Shown):
 
 IDENTITY = ("seed", "version", "digest")
 """Columns that say what gave a row: the seed, the version of tailrace, and the digest of the scenario."""
-
-
-def columns(keys: Sequence[str], statistics: Sequence[str]) -> list[str]:
-    """Columns of a sweep's table."""
-    figures = [f"{Quantity(name).column}{end}" for name in statistics for end in ("", "_low", "_high")]
-    return [
-        "scenario",
-        *keys,
-        "class",
-        "verdict",
-        "overloaded_station",
-        "requests",
-        "replications",
-        *figures,
-        "unknown",
-        *IDENTITY,
-    ]
 
 
 def sweep(
@@ -293,18 +276,20 @@ def _rows(
     station = evidence.overloaded
     values = {setting.key: setting.value for setting in point.settings}
     for workload in evidence.scenario.workload:
-        row: dict[str, Any] = {"scenario": point.scenario, **{key: values[key] for key in keys}}
         mine = [each.verdict for each in evidence.targets if each.class_name == workload.name]
         parts = [] if station else evidence.sample.totals(workload.name, "all")
-        row |= {
+        yield {
+            "scenario": point.scenario,
+            **{key: values[key] for key in keys},
             "class": workload.name,
             "verdict": "overloaded" if station else combined(mine),
             "overloaded_station": station,
             "requests": sum(part.requests for part in parts),
             "replications": len(evidence.sample),
+            **figure_columns((each, evidence.estimate(workload.name, each)) for each in statistics),
+            **made,
+            "digest": evidence.scenario.digest,
         }
-        row |= figure_columns((each, evidence.estimate(workload.name, each)) for each in statistics)
-        yield {**row, **made, "digest": evidence.scenario.digest}
 
 
 def figure_columns(figures: Iterable[tuple[str, IntervalEstimate]]) -> dict[str, Any]:

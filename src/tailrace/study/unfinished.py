@@ -11,7 +11,7 @@ from tailrace.answer.sample import Sample
 from tailrace.crew.store import Store, Study
 from tailrace.measure.length import PILOT_REPLICATIONS
 from tailrace.quantity import LATENCIES, RATES, Quantity
-from tailrace.study.sweep import columns, figure_columns
+from tailrace.study.sweep import figure_columns
 
 STATISTICS = (*RATES, *LATENCIES)
 
@@ -30,12 +30,18 @@ def _rows(store: Store, study: Study, point: dict[str, Any]) -> Iterator[dict[st
     sample = Sample(found)
     if len(sample) < 2 or not sample.complete:
         return
-    names = columns(tuple(point["values"]), STATISTICS)
     for name in point["classes"]:
-        row = dict.fromkeys(names) | point["values"] | {"scenario": point["scenario"], "class": name}
-        row["verdict"], row["replications"] = "not finished", len(sample)
-        row["requests"] = sum(part.requests for part in sample.totals(name, "all"))
-        row |= figure_columns(
-            (each, sample.section(name, Quantity(each)).estimate(LEVEL)) for each in STATISTICS
-        )
-        yield row | {"seed": study.asked["seed"], "version": version("tailrace"), "digest": point["digest"]}
+        figures = ((each, sample.section(name, Quantity(each)).estimate(LEVEL)) for each in STATISTICS)
+        yield {
+            "scenario": point["scenario"],
+            **point["values"],
+            "class": name,
+            "verdict": "not finished",
+            "overloaded_station": None,
+            "requests": sum(part.requests for part in sample.totals(name, "all")),
+            "replications": len(sample),
+            **figure_columns(figures),
+            "seed": study.asked["seed"],
+            "version": version("tailrace"),
+            "digest": point["digest"],
+        }
