@@ -99,6 +99,12 @@ class Together:
         return tuple(state.name for state, each in pairs if each.overload is not None)
 
     @property
+    def left_out(self) -> tuple[str, ...]:
+        """Names of the conditions of which nothing is known, since all was interrupted before."""
+        pairs = zip(self.states, self.evidence, strict=True)
+        return tuple(state.name for state, each in pairs if not each.is_known)
+
+    @property
     def overloaded_station(self) -> str | None:
         """The station that cannot keep up in the first such condition, and which that is; None where there is none."""
         for state, each in zip(self.states, self.evidence, strict=True):

@@ -64,6 +64,14 @@ def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> 
     amount = parts[first].scenario.workload_named(name).amount
     if amount is None:
         return None
+    unseen = [
+        part.name
+        for part, each, here in zip(parts, evidence, there, strict=True)
+        if here and not each.is_known
+    ]
+    if unseen:
+        reason = f"condition {unseen[0]} was left out"
+        return Work(name, amount, parts[first].name, 0.0, None, Sectioned(None, np.zeros(1), 0, reason))
     moved = [
         each.section(name, Quantity("throughput")) if here and each.overload is None else None
         for each, here in zip(evidence, there, strict=True)

@@ -107,14 +107,15 @@ def run(
         if out is not None:
             text = file.read_text(encoding="utf-8-sig")
             make_directory(out, "answer.json")
-        result: Result | Conditions
+        stopped = ""
         try:
             result = _simulate(scenario, seed, engine, workers, not quiet, until_decided)
         except KeyboardInterrupt as interrupt:
-            partial: Result | None = getattr(interrupt, "result", None)
-            if partial is not None:
-                put(shown(partial, json))
-            stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
+            stopped = str(interrupt) or "Interrupted: no replication was finished."
+            partial: Result | Conditions | None = getattr(interrupt, "result", None)
+            if partial is None:
+                stop(INTERRUPTED, stopped)
+            result = partial
         put(shown(result, json))
         if out is not None:
             from tailrace.answer.result import Result
@@ -130,6 +131,8 @@ def run(
                 write_result(result, out, copy, taken, kinds)
             else:
                 write_conditions(result, out, copy, taken, kinds)
+        if stopped:
+            stop(INTERRUPTED, stopped)
         raise typer.Exit(EXIT_CODES[result.verdict])
 
 

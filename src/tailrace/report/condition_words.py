@@ -16,6 +16,9 @@ def conditions_sentence(found: Conditions) -> str:
     if overloaded:
         for_good = " for good" if found.drains is False else ""
         said.append(f"Overloaded{for_good}: {', '.join(overloaded)}.")
+    left_out = [each.name for each in found.conditions if not each.is_known]
+    if left_out:
+        said.append(f"Left out: {', '.join(left_out)}.")
     for verdict in ("missed", "undecided"):
         named = [f"{target_words(each)} {where}" for where, each in judged(found) if each.verdict == verdict]
         if named:

@@ -8,14 +8,22 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from tailrace.answer.answers import answered, decided
+from tailrace.answer.answers import InterruptedAnswers, answered, decided
 from tailrace.answer.bench import Bench, Evidence, bench_for
 from tailrace.answer.mixture import class_over_all
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import ClassResult, Result, TargetResult
 from tailrace.answer.run import LOOKS, result_of
+from tailrace.answer.sample import Sample
 from tailrace.answer.steps import with_steps
-from tailrace.answer.together import Together, is_own, joint_limits, level_together, statements
+from tailrace.answer.together import (
+    Together,
+    is_own,
+    joint_limits,
+    level_together,
+    own_limits,
+    statements,
+)
 from tailrace.answer.work import Work
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
@@ -26,7 +34,6 @@ from tailrace.measure.verdict import Verdict, combined
 from tailrace.quantity import FINISHED
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
-from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
 
@@ -44,6 +51,11 @@ class ConditionResult:
     share: float
     result: Result
     settles_s: float
+
+    @property
+    def is_known(self) -> bool:
+        """Whether anything was seen of it: the run was not interrupted before."""
+        return self.result.overload is not None or self.result.replications > 0
 
     @property
     def is_short(self) -> bool:
@@ -67,9 +79,10 @@ class Conditions(Shown):
     """The answer in every condition, and over all.
 
     ``classes`` are the figures over all conditions, each request counted by rate and hours; none where a condition is
-    overloaded. ``targets`` are those judged over all, ``work`` how long amounts of work take. ``spells`` says what
-    overloaded conditions leave behind, and ``drains`` whether the cycle gets rid of it; None where nothing is left or
-    nobody knows how long conditions last. ``begins`` is the time of day of the first condition, if it is known.
+    overloaded or, of an interrupted answer, was left out. ``targets`` are those judged over all, ``work`` how long
+    amounts of work take. ``spells`` says what overloaded conditions leave behind, and ``drains`` whether the cycle gets
+    rid of it; None where nothing is left or nobody knows how long conditions last. ``begins`` is the time of day of the
+    first condition, if it is known.
     """
 
     version: str
@@ -149,7 +162,7 @@ def conditions(
     Raises:
         ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: a scenario without conditions, or as `simulate`.
-        Interrupted: on Ctrl-C.
+        Interrupted: on Ctrl-C, with the answer of the conditions of which something was finished, if there is one.
     """
     scenario = given(scenario)
     if not scenario.condition:
@@ -157,22 +170,39 @@ def conditions(
     parts = states(scenario)
     least = min(ANSWER_START, scenario.run.budget) * scenario.run.replications * len(parts)
     with bench_for(parts[0].scenario, seed, engine, workers, progress, least) as bench:
-        found = evidence_in_each(bench, parts, until_decided)
-        return conditions_of(bench, Together(scenario, parts, tuple(found)), LOOKS if until_decided else 1)
+        looks = LOOKS if until_decided else 1
+        try:
+            found = evidence_in_each(bench, parts, until_decided)
+        except InterruptedAnswers as stopped:
+            if any(each is not None for each in stopped.evidence):
+                kept = tuple(
+                    Evidence(part.scenario, Sample([]), 0) if each is None else each
+                    for part, each in zip(parts, stopped.evidence, strict=True)
+                )
+                stopped.result = conditions_of(bench, Together(scenario, parts, kept), looks, stopped)
+            raise
+        return conditions_of(bench, Together(scenario, parts, tuple(found)), looks)
 
 
 def evidence_in_each(bench: Bench, parts: Sequence[State], until_decided: bool = False) -> list[Evidence]:
-    """What replications show of each condition, as of a scenario of its own."""
+    """What replications show of each condition, as of a scenario of its own. Raises InterruptedAnswers on Ctrl-C."""
     scenarios = [each.scenario for each in parts]
     found = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
     if until_decided:
         level = level_together(parts, LOOKS)
-        found = [decided(bench, each, LOOKS, level) for each in found]
+        for place, each in enumerate(found):
+            try:
+                found[place] = decided(bench, each, LOOKS, level)
+            except InterruptedAnswers as stopped:
+                kept = [*found[:place], *stopped.evidence, *found[place + 1 :]]
+                raise InterruptedAnswers(stopped, kept) from None
     return found
 
 
-def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Conditions:
-    """The answer that evidence in every condition gives."""
+def conditions_of(
+    bench: Bench, together: Together, looks: int = 1, stopped: InterruptedAnswers | None = None
+) -> Conditions:
+    """The answer that evidence in every condition gives; ``stopped`` is what has ended it early."""
     parts, scenario = together.states, together.scenario
     level = level_together(parts, looks)
     hours = sum(each.weight for each in parts)
@@ -181,12 +211,7 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
             state.name,
             state.hours,
             state.weight / hours,
-            _with_own_targets(
-                with_steps(
-                    result_of(bench, each, looks, level), state.scenario, bench.engine, PILOT_REPLICATIONS
-                ),
-                state.scenario,
-            ),
+            _with_own_targets(_in_one(bench, each, looks, level, stopped is not None), state),
             settling_s(state.scenario, bench.load(state.scenario)),
         )
         for state, each in zip(parts, together.evidence, strict=True)
@@ -194,6 +219,8 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
     over_all = together.over_all(level)
     left = left_behind(bench, parts, [each.result for each in found])
     verdicts = [*(each.result.verdict for each in found), *(each.verdict for each in over_all)]
+    if together.left_out and joint_limits(parts):
+        verdicts.append("undecided")
     return Conditions(
         version("tailrace"),
         scenario.title,
@@ -207,9 +234,28 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
         left,
         statements(parts),
         combined(verdicts),
-        tuple(_notes(found, left, together)),
+        (*_of_interrupt(together, stopped), *_notes(found, left, together)),
         scenario.condition[0].begins if scenario.condition else None,
     )
+
+
+def _in_one(bench: Bench, evidence: Evidence, looks: int, level: float, stopped: bool) -> Result:
+    """The answer in one condition, with the steps of transactions, of which a second look is taken if there is time."""
+    result = result_of(bench, evidence, looks, level)
+    return result if stopped else with_steps(result, evidence.scenario, bench.engine, PILOT_REPLICATIONS)
+
+
+def _of_interrupt(together: Together, stopped: InterruptedAnswers | None) -> Iterator[str]:
+    """What was interrupted, and what of it is there all the same."""
+    if stopped is None:
+        return
+    said = [str(stopped)]
+    for state, each in zip(together.states, together.evidence, strict=True):
+        if each.overload is None and each.stopped_by is None and each.is_known:
+            said.append(f"Condition {state.name} is told by {len(each.sample)} of them.")
+    if together.left_out:
+        said.append(f"Left out: {', '.join(together.left_out)}; so no figures are given over all conditions.")
+    yield " ".join(said)
 
 
 def left_behind(bench: Bench, parts: Sequence[State], results: Sequence[Result]) -> tuple[Spell, ...]:
@@ -223,14 +269,16 @@ def left_behind(bench: Bench, parts: Sequence[State], results: Sequence[Result])
     return spells(parts, loads, overloaded, bench.load)
 
 
-def _with_own_targets(result: Result, scenario: Scenario) -> Result:
+def _with_own_targets(result: Result, state: State) -> Result:
     """The answer of a condition without the targets that are judged over all of them."""
     classes = tuple(
-        replace(each, targets=tuple(target for target in each.targets if is_own(scenario, target)))
+        replace(each, targets=tuple(target for target in each.targets if is_own(state.scenario, target)))
         for each in result.classes
     )
     if result.overload is not None:
         return result
+    if not result.replications:  # nothing of it was run, so nothing that is promised in it is known
+        return replace(result, verdict="undecided" if own_limits(state) else "none")
     verdicts = (target.verdict for each in classes for target in each.targets)
     return replace(result, classes=classes, verdict=combined(verdicts))
 

@@ -91,9 +91,10 @@ def _latencies(axes: Axes, conditions: Sequence[ConditionResult], name: str, wid
                     linestyle=(0, (4, 1.5)), label=f"target: {target.quantity.shown}",
                 )  # fmt: skip
     for place, each in enumerate(conditions):
-        if each.result.overload is not None:
+        empty = "overloaded" if each.result.overload is not None else "" if each.is_known else "left out"
+        if empty:
             axes.text(
-                place, 0.5, "overloaded", transform=axes.get_xaxis_transform(), ha="center", va="center",
+                place, 0.5, empty, transform=axes.get_xaxis_transform(), ha="center", va="center",
                 rotation=90, fontsize=style.SMALL_PT[width], color=style.FAINT,
             )  # fmt: skip
     if reach:
