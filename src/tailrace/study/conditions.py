@@ -19,7 +19,6 @@ from tailrace.answer.steps import with_steps
 from tailrace.answer.together import (
     Together,
     is_own,
-    joint_limits,
     level_together,
     own_limits,
     statements,
@@ -31,11 +30,11 @@ from tailrace.errors import SettingError
 from tailrace.forecast.spells import HOUR_S, SETTLED, Spell, settling_s, spells
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import FINISHED
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
+from tailrace.study.overloaded import Overdue
 
 
 @dataclass(frozen=True)
@@ -216,11 +215,12 @@ def conditions_of(
         )
         for state, each in zip(parts, together.evidence, strict=True)
     )
+    overdue = Overdue(bench, together)
     over_all = together.over_all(level)
+    if together.mixture is None:
+        over_all += overdue.targets(level)
     left = left_behind(bench, parts, [each.result for each in found])
     verdicts = [*(each.result.verdict for each in found), *(each.verdict for each in over_all)]
-    if together.left_out and joint_limits(parts):
-        verdicts.append("undecided")
     return Conditions(
         version("tailrace"),
         scenario.title,
@@ -234,7 +234,7 @@ def conditions_of(
         left,
         statements(parts),
         combined(verdicts),
-        (*_of_interrupt(together, stopped), *_notes(found, left, together)),
+        (*_of_interrupt(together, stopped), *overdue.notes(), *_notes(found, left)),
         scenario.condition[0].begins if scenario.condition else None,
     )
 
@@ -305,7 +305,7 @@ def _names(parts: Sequence[State]) -> dict[str, Workload]:
     return found
 
 
-def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: Together) -> Iterator[str]:
+def _notes(found: Sequence[ConditionResult], left: Sequence[Spell]) -> Iterator[str]:
     """What is not as steady states side by side would have it, and what several conditions say."""
     for each in found:
         if each.is_short and each.result.overload is None:
@@ -326,10 +326,6 @@ def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: To
                 f"its end, in condition {spell.drained_in}; until then what comes waits behind it, and the figures of "
                 "the conditions are not those of these hours."
             )
-    if together.overloaded and any(
-        quantity.statistic != FINISHED for _, quantity, _ in joint_limits(together.states)
-    ):
-        yield "Targets over all conditions are not judged, since a condition is overloaded."
     said: dict[str, list[str]] = {}
     for each in found:
         for note in each.result.notes:
