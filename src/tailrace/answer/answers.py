@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tailrace.answer.bench import Bench, Evidence, steered
@@ -177,34 +177,53 @@ def _is_doubtful(scenario: Scenario, sample: Sample) -> bool:
     return any(each.off_by > most for each in sample.doubts.values())
 
 
-def decided(bench: Bench, evidence: Evidence, looks: int, level: float) -> Evidence:
-    """The evidence as it is, or with further stages of as many fresh replications while a target is undecided.
+def decided(
+    bench: Bench,
+    evidence: Sequence[Evidence],
+    looks: int,
+    undecided: Callable[[Sequence[Evidence]], Collection[int]],
+) -> list[Evidence]:
+    """The evidence as it is, or with further stages of as many fresh replications where a target is undecided.
 
     Args:
         bench: where they are run.
-        evidence: the first stage.
+        evidence: the first stage, of each scenario.
         looks: most stages in all.
-        level: that of each interval by which a target is judged.
+        undecided: tells the places of the scenarios of which more has to be known.
 
     Raises:
         InterruptedAnswers: on Ctrl-C, with the stages that were finished.
     """
-    scenario, count = evidence.scenario, len(evidence.sample)
+    found, counts = list(evidence), [len(each.sample) for each in evidence]
     for look in range(1, looks + 1):
-        if evidence.overload is not None or _is_doubtful(scenario, evidence.sample):
-            return evidence
-        if "undecided" not in [each.verdict for each in evidence.judged(level)]:
-            return replace(evidence, stopped_by="decided")
-        if look < looks:
-            first = PILOT_REPLICATIONS + len(evidence.sample)
-            job = (scenario, range(first, first + count), evidence.requests)
-            try:
-                more = bench.samples([job], "Next stage")[0]
-            except Interrupted as stopped:
-                raise InterruptedAnswers(stopped, [replace(evidence, stopped_by=None)]) from None
-            overload = bench.overload_seen(scenario, more)
-            sample = Sample([*evidence.sample, *more], evidence.sample.quantiles)
+        helped = [place for place, each in enumerate(found) if _may_be_decided(each)]
+        left = [place for place in undecided(found) if place in helped]
+        if not left or look == looks:
+            break
+        jobs = []
+        for place in left:
+            first = PILOT_REPLICATIONS + len(found[place].sample)
+            jobs.append((found[place].scenario, range(first, first + counts[place]), found[place].requests))
+        try:
+            samples = bench.samples(jobs, "Next stage")
+        except Interrupted as stopped:
+            kept = [
+                replace(each, stopped_by=None) if place in left else each for place, each in enumerate(found)
+            ]
+            raise InterruptedAnswers(stopped, kept) from None
+        for place, more in zip(left, samples, strict=True):
+            before = found[place]
+            overload = bench.overload_seen(before.scenario, more)
+            sample = Sample([*before.sample, *more], before.sample.quantiles)
             if overload is None:
-                sample = bench.doubted(scenario, sample)
-            evidence = replace(evidence, sample=sample, overload=overload)
-    return replace(evidence, stopped_by="budget")
+                sample = bench.doubted(before.scenario, sample)
+            found[place] = replace(before, sample=sample, overload=overload)
+    return [
+        replace(each, stopped_by="budget" if place in left else "decided") if place in helped else each
+        for place, each in enumerate(found)
+    ]
+
+
+def _may_be_decided(evidence: Evidence) -> bool:
+    """Whether more replications would say more."""
+    return evidence.overload is None and not _is_doubtful(evidence.scenario, evidence.sample)

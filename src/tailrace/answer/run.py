@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 
@@ -75,7 +75,7 @@ def simulate(
         try:
             evidence = answered(bench, [scenario], [length])[0]
             if looks > 1:
-                evidence = decided(bench, evidence, looks, level)
+                evidence = decided(bench, [evidence], looks, lambda found: _undecided(found, level))[0]
         except InterruptedAnswers as stopped:
             kept = stopped.evidence[0]
             if kept is not None:
@@ -83,6 +83,15 @@ def simulate(
                 stopped.result = result_of(bench, kept, looks)
             raise
         return with_steps(result_of(bench, evidence, looks), scenario, bench.engine, PILOT_REPLICATIONS)
+
+
+def _undecided(found: Sequence[Evidence], level: float) -> list[int]:
+    """Places of evidence that leaves a target undecided."""
+    return [
+        place
+        for place, each in enumerate(found)
+        if any(target.verdict == "undecided" for target in each.judged(level))
+    ]
 
 
 def least_requests(scenario: Scenario) -> int:

@@ -32,6 +32,7 @@ from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import Verdict, combined
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
+from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown
 from tailrace.study.overloaded import Overdue
@@ -156,7 +157,8 @@ def conditions(
         engine: "auto", "reference" or "compiled".
         workers: number of processes, or a crew that is at work already.
         progress: called as replications finish.
-        until_decided: go on while a target is undecided in a condition.
+        until_decided: go on, as `simulate`, while a target is undecided: in its condition or, of a target over all
+            conditions, in those that add most to its doubt.
 
     Raises:
         ScenarioError: the file of a scenario cannot be read.
@@ -171,7 +173,7 @@ def conditions(
     with bench_for(parts[0].scenario, seed, engine, workers, progress, least) as bench:
         looks = LOOKS if until_decided else 1
         try:
-            found = evidence_in_each(bench, parts, until_decided)
+            found = evidence_in_each(bench, scenario, parts, until_decided)
         except InterruptedAnswers as stopped:
             if any(each is not None for each in stopped.evidence):
                 kept = tuple(
@@ -183,18 +185,20 @@ def conditions(
         return conditions_of(bench, Together(scenario, parts, tuple(found)), looks)
 
 
-def evidence_in_each(bench: Bench, parts: Sequence[State], until_decided: bool = False) -> list[Evidence]:
+def evidence_in_each(
+    bench: Bench, scenario: Scenario, parts: Sequence[State], until_decided: bool = False
+) -> list[Evidence]:
     """What replications show of each condition, as of a scenario of its own. Raises InterruptedAnswers on Ctrl-C."""
     scenarios = [each.scenario for each in parts]
     found = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
     if until_decided:
         level = level_together(parts, LOOKS)
-        for place, each in enumerate(found):
-            try:
-                found[place] = decided(bench, each, LOOKS, level)
-            except InterruptedAnswers as stopped:
-                kept = [*found[:place], *stopped.evidence, *found[place + 1 :]]
-                raise InterruptedAnswers(stopped, kept) from None
+        found = decided(
+            bench,
+            found,
+            LOOKS,
+            lambda seen: Together(scenario, tuple(parts), tuple(seen)).undecided(level),
+        )
     return found
 
 
