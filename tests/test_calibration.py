@@ -161,6 +161,7 @@ def test_a_fit_through_the_simulation_finds_a_drive_from_a_wrong_start():
     assert max(abs(each.log_difference) for each in found.residuals) < 0.05
 
 
+@pytest.mark.whole
 def test_a_drive_measured_at_rates_is_found_as_one_at_queue_depths():
     pytest.importorskip("numba")
     true = drive("spinning")
@@ -301,6 +302,7 @@ def flash_points(path, unit=1e6):
     path.write_text("\n".join(["queue_depth,size,kind,mean", *lines]))
 
 
+@pytest.mark.whole
 def test_the_verb_fits_prints_writes_a_part_that_a_scenario_takes_up_and_draws(tmp_path):
     flash_points(tmp_path / "points.csv")
     (tmp_path / "hardware").mkdir()

@@ -238,7 +238,7 @@ def test_an_interrupt_before_the_first_replication_is_said_too(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("told", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.whole)])
 def test_control_c_and_being_told_to_end_stop_a_real_run_with_exit_code_130(
     scenario: Path, told: signal.Signals
 ) -> None:

@@ -163,6 +163,7 @@ def test_halves_of_one_condition_are_that_condition() -> None:
         assert both.deviations == pytest.approx(alone.deviations, rel=1e-9, abs=1e-12)
 
 
+@pytest.mark.whole
 def test_whole_and_kept_replications_give_the_same_mixture() -> None:
     whole, kept = Mixture(samples(day())), Mixture(samples(day(), whole=False))
     for text in ("mean", "p50", "p99", "read_p95"):

@@ -148,8 +148,8 @@ def test_a_server_of_which_too_much_is_asked_is_refused() -> None:
     ("name", "booked", "requests", "off"),
     [
         ("booking-spinning", "booking", 60_000, 0.035),
-        ("degraded", "booking", 30_000, 0.035),
-        ("log-and-data", "booking data", 20_000, 0.035),
+        pytest.param("degraded", "booking", 30_000, 0.035, marks=pytest.mark.whole),
+        pytest.param("log-and-data", "booking data", 20_000, 0.035, marks=pytest.mark.whole),
         ("mixed", "booking", 30_000, 0.06),  # beside clients whose requests go many ways at once
     ],
 )

@@ -202,6 +202,7 @@ def largest_rate(lanes: str, capacity: str) -> tuple[float, str]:
     return 1000 * binding.load_factor, binding.station
 
 
+@pytest.mark.whole
 def test_larger_drives_are_faster_until_their_link_binds_and_on_a_slow_link_they_are_not() -> None:
     # P8; common practice, no source. Dies of 32 GB: 500 GB have 16 of them, 54 us a read each.
     sizes = ("250 GB", "500 GB", "1 TB", "2 TB", "4 TB", "8 TB", "16 TB")

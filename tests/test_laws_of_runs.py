@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from drives import flash, generic, lanes
+from shortened import shortened
 from tailrace.answer.run import simulate
 from tailrace.arrays import FloatArray
 from tailrace.engine.observations import Observations
@@ -171,9 +172,10 @@ ALONE = sorted(
     if "[[condition]]" not in path.read_text("utf-8")
 )
 """Scenarios without conditions, each of which would be another."""
+FEW = {"booking-flash", "booking-spinning", "capacity-flash", "cluster-copies", "degraded", "one-station"}
 
 
-@pytest.mark.parametrize("name", ALONE)
+@pytest.mark.parametrize("name", shortened(ALONE, kept=FEW))
 def test_throughput_is_rate_times_size_in_every_answer(name: str) -> None:
     # P1
     scenario = shared_scenario(name, "run.requests=1000", "run.replications=4")

@@ -76,6 +76,7 @@ def test_a_parameter_without_effect_near_the_best_has_the_ends_at_which_it_begin
     assert 0.05 < bound < 0.5
 
 
+@pytest.mark.whole
 def test_curved_models_are_held_as_often_as_the_intervals_say():
     x = np.array([0.1, 0.3, 0.6, 1.0, 2.0, 4.0])
     true, rng = np.array([1.0, 0.2]), np.random.default_rng(3)

@@ -391,6 +391,7 @@ def calibrated(*arguments: str) -> str:
     return " ".join(result.stdout.split())
 
 
+@pytest.mark.whole
 def test_the_answer_names_the_description_that_points_support_and_what_it_misses() -> None:
     said = calibrated(str(POINTS), "--media", "measured")
     assert "Left out and predicted by the others, means and throughputs lie 5.8 % off in the median" in said

@@ -520,7 +520,7 @@ def test_compiled_the_arm_gives_the_same_bits() -> None:
     choose, positioning_s = numba.njit(arm.choose), numba.njit(arm.positioning_s)
     seek_s = numba.njit(seek.seek_s)
     rng = np.random.default_rng(53)
-    for i in range(3000):
+    for i in range(1000):
         q = random_queue(rng, coarse=i % 2 == 0)
         for rule in RULES:
             assert q.choose(rule, choose) == q.choose(rule)

@@ -149,7 +149,7 @@ def laid_out(path: Path, gaps: NDArray[np.int64], with_access: bool) -> tuple[St
     return steps, at
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(
     tree=st.integers(0, 4).flatmap(lambda count: trees(count, 3)),
     gap=st.integers(1, 3),

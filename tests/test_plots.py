@@ -17,6 +17,7 @@ from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from drives import generic
+from shortened import shortened
 from tailrace import journey, load, plots, simulate, sweep
 from tailrace.answer.result import Overload, Result
 from tailrace.cli import app
@@ -273,6 +274,7 @@ def test_every_axis_has_a_name_and_every_text_is_large_enough(result, points) ->
             assert min(sizes) >= style.SMALL_PT[width]
 
 
+@pytest.mark.whole
 def test_labels_of_an_axis_do_not_touch(result, points) -> None:
     for width in ("wide", "narrow"):
         for figure in every_figure(result, points, width):
@@ -375,7 +377,11 @@ def test_a_picture_is_written_as_the_kind_that_its_name_says(result, tmp_path) -
 
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize(
-    "name", ["$x^2$", r"a\$b$", "<script>alert(1)</script>", "予約", "x" * 64, "a\nb", "_a"]
+    "name",
+    shortened(
+        ["$x^2$", r"a\$b$", "<script>alert(1)</script>", "予約", "x" * 64, "a\nb", "_a"],
+        kept={"$x^2$", "<script>alert(1)</script>"},
+    ),
 )
 def test_a_name_is_drawn_as_it_stands_and_never_read_as_a_formula(result, points, name) -> None:
     renamed = replace(result, title=name, classes=(replace(result.classes[0], name=name),))

@@ -146,6 +146,7 @@ def test_sequential_clients_profile_back_to_sequential(described):
     assert resembling(found, "again")["pattern"] == "sequential"
 
 
+@pytest.mark.whole
 def test_surges_are_seen_in_long_windows_and_resembled(described):
     text = BOOKING + 'surge = {factor = 5, share = 0.1, length = "50 ms"}\n'
     found = described.drawn(text, 200_000, seed=14)

@@ -265,6 +265,7 @@ def test_a_run_is_the_beginning_of_a_longer_one(text: str, engine: Engine) -> No
     assert_alike(run(text, engine, 150), run(text, engine, 300), 150)
 
 
+@pytest.mark.whole
 @given(scenarios(), engines, st.sampled_from([1, 7, 64, 1000]))
 @few
 def test_the_size_of_the_blocks_in_which_a_run_is_planned_changes_nothing(

@@ -174,6 +174,7 @@ def test_every_picture_has_a_text_alternative_and_its_numbers_in_a_table(page, t
     assert f"{1e3 * p95.value:.1f}" in Page(page).text
 
 
+@pytest.mark.whole
 def test_several_scenarios_are_compared_and_told_one_by_one_and_no_two_elements_share_an_id(told) -> None:
     found = Page(report_page([told, replace(told, name="again")]))
     ids = [a["id"] for _, a in found.elements if "id" in a]
@@ -272,6 +273,7 @@ def test_headroom_and_relief_stand_in_the_report_when_asked_for(told) -> None:
         beside(told.scenario, ["choose"])
 
 
+@pytest.mark.whole
 def test_a_choice_stands_in_the_report_with_front_runners_up_and_reasons(told) -> None:
     table = '[choice]\nvary = ["server.media.servers=2..6"]\nleast = "server.media.servers"\n'
     file = SCENARIOS / "one-station.toml"

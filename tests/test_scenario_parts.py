@@ -199,6 +199,7 @@ def test_the_parts_are_listed_under_the_tables_that_they_fill():
     assert max(map(len, done.output.splitlines())) <= 80
 
 
+@pytest.mark.whole
 def test_an_answer_keeps_the_parts_that_its_scenario_takes_up(tmp_path):
     shelf(tmp_path, small=SMALL)
     (tmp_path / "s.toml").write_text(DRIVES.replace("spinning-7200", "small"))

@@ -132,6 +132,7 @@ def test_a_run_that_ends_before_a_buffer_is_full_promises_nothing() -> None:
     assert result.overload is None
 
 
+@pytest.mark.whole
 @needs_speed
 def test_a_run_without_a_budget_of_its_own_goes_on_until_the_buffer_is_full() -> None:
     result = tailrace.simulate(parse(BUFFERED))

@@ -258,6 +258,7 @@ def test_the_slow_drive_among_many_is_what_binds() -> None:
     assert binding.station == "slow arm"
 
 
+@pytest.mark.whole
 @pytest.mark.skipif(len(ENGINES) < 2, reason="needs the compiled engine")
 def test_both_engines_give_the_same_bits_with_cache_and_slow_drives() -> None:
     media = 'write_cache = "1 MiB"\nqueue_slots = 8\nslow_drives = 1\nslow_factor = 2.5'

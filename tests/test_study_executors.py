@@ -63,6 +63,7 @@ def test_a_killed_process_costs_nothing_but_its_own_task(
     assert killed
 
 
+@pytest.mark.whole
 def test_workers_that_are_lost_again_and_again_end_the_study_with_an_error(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -255,6 +255,7 @@ def test_what_is_drawn_once_a_replication_calls_for_more_of_them_and_not_for_lon
     assert 9e-3 < p99.value < 90e-3
 
 
+@pytest.mark.whole
 def test_arms_that_work_better_with_longer_queues_are_not_called_overloaded_while_these_fill() -> None:
     pytest.importorskip("numba", reason="the pilot takes the reference engine too long")
     spinning = load(SHARED / "scenarios" / "booking-spinning.toml", ["run.requests=40000"])

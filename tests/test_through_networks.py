@@ -44,7 +44,10 @@ class FourStations(NamedTuple):
     figures: Figures
 
 
-@pytest.fixture(scope="module", params=[(500.0, 16_000), pytest.param((800.0, 110_000), marks=long_run)])
+@pytest.fixture(
+    scope="module",
+    params=[(500.0, 16_000), pytest.param((800.0, 110_000), marks=[long_run, pytest.mark.whole])],
+)
 def four_stations(request: pytest.FixtureRequest) -> FourStations:
     rate_per_s, requests = request.param
     scenario = shared_scenario("four-stations", f'workload.booking.rate="{rate_per_s} /s"')

@@ -80,7 +80,11 @@ def test_the_response_of_four_servers_at_half_load_is_as_printed() -> None:
 
 @long_run
 @pytest.mark.parametrize(
-    ("name", "requests"), [pytest.param("Q3", 300_000, marks=pytest.mark.whole), ("Q4", 80_000)]
+    ("name", "requests"),
+    [
+        pytest.param("Q3", 300_000, marks=pytest.mark.whole),
+        ("Q4", 80_000),
+    ],
 )
 def test_response_and_queue_of_several_servers_are_as_printed(name: str, requests: int) -> None:
     row = QUEUEING[name]
@@ -129,7 +133,7 @@ SHAPES = {
         pytest.param("gamma", "1/2", 45_000, marks=[long_run, pytest.mark.whole]),
         pytest.param("lognormal", "1/2", 60_000, marks=[long_run, pytest.mark.whole]),
         pytest.param("exponential", "1", 75_000, marks=[long_run, pytest.mark.whole]),
-        pytest.param("hyperexponential", "4", 220_000, marks=long_run),
+        pytest.param("hyperexponential", "4", 220_000, marks=[long_run, pytest.mark.whole]),
     ],
 )
 def test_the_mean_wait_for_one_server_depends_on_the_variability_of_service_as_printed(
@@ -243,6 +247,7 @@ def test_a_shared_link_slows_small_and_large_down_by_the_same_factor_as_printed(
     assert_agrees(slowdown["large"], exactly(QUEUEING["Q16"]["slowdown"]))
 
 
+@pytest.mark.whole
 @long_run
 def test_two_shared_ports_slow_all_down_as_two_servers_in_order_of_arrival_do_on_average() -> None:
     # Each of n present is served at the rate min(1, 2 / n): a symmetric queue, so insensitive, with the mean of
@@ -268,6 +273,7 @@ def two_classes(rates: list[float], first: int, second: int) -> Scenario:
     )
 
 
+@pytest.mark.whole
 def test_two_priorities_at_a_light_load_wait_as_the_closed_form_says() -> None:
     # Cobham 1954, as Q24
     rates = [0.1, 0.2]

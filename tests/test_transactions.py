@@ -133,7 +133,7 @@ def test_laps_end_when_the_transaction_does_and_their_stages_add_up() -> None:
 
 
 @pytest.mark.skipif(not available(), reason="numba is not installed")
-@pytest.mark.parametrize("load_factor", [1, 60])
+@pytest.mark.parametrize("load_factor", [1, pytest.param(60, marks=pytest.mark.whole)])
 def test_both_engines_note_the_same_laps(load_factor: float) -> None:
     given = load(READY, [f"load={load_factor}"])
     one, other = laps_of(ReferenceRun, given, 3000), laps_of(CompiledRun, given, 3000)

@@ -114,6 +114,7 @@ def test_surges_keep_the_mean_rate() -> None:
     assert_equals_within_four_standard_errors(np.array(counts) / 400.0, 2000.0)
 
 
+@pytest.mark.whole
 def test_surges_keep_the_mean_rate_from_the_first_instant() -> None:
     # Shorter than a surge: who always began in calm would see 1 / 1.4 of the rate.
     counts = [stream(booking(surge=SURGE), k).until(0.005)[0].size for k in range(3000)]

@@ -133,6 +133,7 @@ def test_a_write_larger_than_the_memory_is_refused_with_the_least_that_would_do(
     scenario('rate = "1 /s"\nrequest_size = "9 KiB"\nread_share = 1.0', 'size = "8 KiB"')
 
 
+@pytest.mark.whole
 @pytest.mark.skipif(len(ENGINES) < 2, reason="needs the compiled engine")
 def test_both_engines_give_the_same_bits_with_write_back_and_read_cache_over_spinning_drives() -> None:
     given = parse("""
