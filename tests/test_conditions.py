@@ -275,7 +275,14 @@ def test_an_overloaded_condition_leaves_no_figures_over_all_and_is_told_by_the_f
     (left,) = found.spells
     assert left.backlog == pytest.approx(600 * 2 * 3600)
     assert found.drains
-    assert any("are not judged" in note for note in found.notes)
+    (target,) = found.targets
+    assert (target.verdict, target.estimate.value) == ("missed", None)
+    # 2,600/s for 2 h, 1,000/s for 14 h, 200/s for 8 h; of the first hours of the day 1.2 h are late, too.
+    assert any("8.33 % of the time, in which 25 % of the requests of booking come" in e for e in found.notes)
+    late = 0.95 * (2600 * 2 + 1000 * 1.2) / (2600 * 2 + 1000 * 14 + 200 * 8)
+    assert target.estimate.method == (
+        f"noon is overloaded: {100 * late:.3g} % or more wait longer than the limit, 1 % may"
+    )
     assert any("gone 1.2 h after its end, in condition day" in note for note in found.notes)
 
 

@@ -462,6 +462,21 @@ def test_the_distribution_of_an_answer_rises_and_holds_its_quantiles(result) -> 
             assert p not in figures.distribution_s
 
 
+def test_the_same_label_has_the_same_look_in_every_panel() -> None:
+    known = tuple(IntervalEstimate(value, 0.9 * value, 1.1 * value, 9, "t") for value in (1e-3, 2e-3))
+    one, two, three = (Series(label, (1.0, 2.0), known) for label in ("one queue", "two queues", "three"))
+    panels = [Panel("mean, ms", (one, two)), Panel("p99, ms", (two, three, one))]
+    figure = lines(panels, "load")("wide")
+    looks: dict[str, set[tuple[str, str, str]]] = {}
+    for axes in figure.axes:
+        for drawn in axes.lines:
+            look = (str(drawn.get_color()), str(drawn.get_marker()), str(drawn.get_linestyle()))
+            looks.setdefault(str(drawn.get_label()), set()).add(look)
+    assert set(looks) == {"one queue", "two queues", "three"}
+    assert all(len(each) == 1 for each in looks.values())
+    assert len(set.union(*looks.values())) == 3
+
+
 def test_no_name_of_an_axis_or_a_line_is_cut_off_on_a_telephone() -> None:
     known = tuple(IntervalEstimate(value, 0.9 * value, 1.1 * value, 9, "t") for value in (1e-3, 2e-3))
     series = tuple(

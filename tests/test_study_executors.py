@@ -100,7 +100,8 @@ def test_an_interrupted_study_says_what_is_kept_and_goes_on(expected: list[bytes
         kept = r"3 of 6 replications of the answer .* kept in .*a\.store: the same command goes on"
         with Crew(store=store, watch=stop) as crew, pytest.raises(Interrupted, match=kept) as stopped:
             crew.run(bag(), "Answer")
-        assert [written(each) for each in stopped.value.finished] == expected[:3]
+        assert [written(each) for each in stopped.value.finished.values()] == expected[:3]
+        assert list(stopped.value.finished) == [0, 1, 2]
         assert store.task_count() == 3
         with Crew(store=store) as crew:
             assert documents(crew, bag()) == expected

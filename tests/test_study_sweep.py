@@ -128,10 +128,10 @@ def test_far_from_the_limit_fewer_requests_are_spent_than_near_it() -> None:
 def test_a_budget_shortens_the_runs_and_is_decided_once(tmp_path: Path) -> None:
     scenario = counter("run.requests=100000")
     how = {"store": tmp_path / "a.store", "names": ["counter"]}
-    first = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
+    first = sweep(scenario, {"load": [1, 0.5]}, budget="0.2 s", **how)
     requests = first.table.requests
     assert (requests < 4 * 90_000).all()
-    again = sweep(scenario, {"load": [1, 0.5]}, budget="2 s", **how)
+    again = sweep(scenario, {"load": [1, 0.5]}, budget="0.2 s", **how)
     assert again.table.to_csv() == first.table.to_csv()
 
 

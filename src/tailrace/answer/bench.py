@@ -41,7 +41,8 @@ ROOM_TO_SPARE = 0.9
 class Evidence:
     """What replications of one scenario show, each of ``requests`` requests.
 
-    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile.
+    Of an overloaded server nothing is said but that. ``bars`` say what supports a quantile. ``stopped_by`` is None of
+    what was overloaded, or interrupted before its end.
     """
 
     scenario: Scenario
@@ -75,6 +76,11 @@ class Evidence:
     def targets(self) -> tuple[TargetResult, ...]:
         """The same at the level at which all verdicts hold together."""
         return self.judged(target_level(self.scenario))
+
+    @property
+    def is_known(self) -> bool:
+        """Whether anything was seen of it: it was not interrupted before that."""
+        return self.overload is not None or len(self.sample) > 0
 
     @property
     def overloaded(self) -> str | None:

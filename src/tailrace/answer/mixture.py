@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -31,17 +31,23 @@ class Part:
     sample: Sample
     bars: Bars = field(default_factory=dict)
 
+    def layers(self, count: int) -> list[Part]:
+        """The same as parts of so many replications, which share its weight."""
+        layers = self.sample.layers(count)
+        return [replace(self, weight=self.weight / len(layers), sample=each) for each in layers]
+
 
 class Mixture:
     """Samples of several conditions as one. Replication r is that of all conditions, at the same random numbers.
 
-    Where one has more replications than another, as many count as the fewest have. A class has figures as long as it
-    is there in one condition.
+    Where one has so many replications as another over and over, replication r of that other goes with replications r,
+    R + r, 2 R + r ... of it; what is left over does not count. A class has figures as long as it is there in one
+    condition.
     """
 
     def __init__(self, parts: Sequence[Part], quantities: Sequence[Quantity] = ()) -> None:
-        self._parts = list(parts)
         self._count = min(len(each.sample) for each in parts)
+        self._parts = [layer for each in parts for layer in each.layers(self._count)]
         self.quantiles = with_quantiles(quantities)
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
 
@@ -150,6 +156,28 @@ class Mixture:
         value = float(pooled @ sums.sum(axis=1) / (pooled @ counts.sum(axis=1)))
         return Sectioned(value, self._weights(counts, pooled) * (own[0] / own[1] - value), n)
 
+    def variances(self, name: str, quantity: Quantity) -> dict[str, float]:
+        """How much each condition adds to the variance of a figure, by its name, over what one replication's is worth.
+
+        By the equation of which the figure is the root: of a quantile, that of all requests 1 - p lie beyond it. What
+        the requests of replication r of a condition add to it varies by so much.
+        """
+        found = dict.fromkeys((each.name for each in self._parts), 0.0)
+        value = self.section(name, quantity, None).value
+        mine = [each for each in self._parts if quantity.kind in each.sample.kinds(name)]
+        if value is None:
+            return found
+        if quantity.is_rate:
+            for part in mine:
+                own = part.sample.section(name, quantity, None)
+                found[part.name] += float(np.var(part.weight * own.deviations))
+            return found
+        totals, windows = self._totals(name, quantity.kind)
+        for part, each, window in zip(mine, totals, windows, strict=True):
+            added = np.array([_added(one, quantity, value) for one in each]) / window
+            found[part.name] += float(np.var(added))
+        return found
+
     @staticmethod
     def _weights(counts: IntArray, pooled: FloatArray) -> FloatArray:
         mass = pooled @ counts
@@ -184,6 +212,15 @@ class Mixture:
             constant = value == median and not deviations.any()
             found[p] = QuantileSpread(p, value, deviations, sizes, seen, constant)
         return found
+
+
+def _added(totals: Totals, quantity: Quantity, value: float) -> float:
+    """What requests add to the equation whose root a figure of latency is."""
+    if quantity.probability is not None:
+        return totals.beyond(value) - (1.0 - quantity.probability) * totals.requests
+    if quantity.seconds is not None:
+        return totals.beyond(quantity.seconds) - (1.0 - value) * totals.requests
+    return totals.total_s - value * totals.requests
 
 
 class _Observed:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 
 from tailrace.answer.ages import age_notes
 from tailrace.answer.agreement import disagreements
-from tailrace.answer.answers import answered, decided
+from tailrace.answer.answers import InterruptedAnswers, answered, decided
 from tailrace.answer.bench import Bench, Evidence, bench_for, target_level
 from tailrace.answer.caches import cache_notes
 from tailrace.answer.figures import LEVEL, class_result
@@ -18,7 +19,7 @@ from tailrace.answer.result import Result
 from tailrace.answer.sample import Sample
 from tailrace.answer.stations import station_results
 from tailrace.answer.steps import with_steps
-from tailrace.crew.crew import Crew, Interrupted
+from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.forecast.estimate import theory_of
 from tailrace.forecast.failures import failure_notes
@@ -74,13 +75,23 @@ def simulate(
         try:
             evidence = answered(bench, [scenario], [length])[0]
             if looks > 1:
-                evidence = decided(bench, evidence, looks, level)
-        except Interrupted as stopped:
-            if len(stopped.finished) > 1 and all(each.complete for each in stopped.finished):
-                kept = Evidence(scenario, Sample(stopped.finished), length.requests, notes=(str(stopped),))
+                evidence = decided(bench, [evidence], looks, lambda found: _undecided(found, level))[0]
+        except InterruptedAnswers as stopped:
+            kept = stopped.evidence[0]
+            if kept is not None:
+                kept = replace(kept, notes=(str(stopped), *kept.notes))
                 stopped.result = result_of(bench, kept, looks)
             raise
         return with_steps(result_of(bench, evidence, looks), scenario, bench.engine, PILOT_REPLICATIONS)
+
+
+def _undecided(found: Sequence[Evidence], level: float) -> list[int]:
+    """Places of evidence that leaves a target undecided."""
+    return [
+        place
+        for place, each in enumerate(found)
+        if any(target.verdict == "undecided" for target in each.judged(level))
+    ]
 
 
 def least_requests(scenario: Scenario) -> int:

@@ -103,6 +103,13 @@ class Sample:
         self._quantiles: dict[tuple[str, Kind], Quantiles] = {}
         self._spreads: dict[tuple[str, Kind], Mapping[float, QuantileSpread]] = {}
 
+    def layers(self, count: int) -> list[Sample]:
+        """The same in samples of so many replications each, in order; what is left of them is left out."""
+        return [
+            Sample(self.replications[first : first + count], self.quantiles, self.doubts, self._gaps)
+            for first in range(0, len(self) - count + 1, count)
+        ]
+
     def __len__(self) -> int:
         return len(self.replications)
 

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
 from tailrace.answer.bench import Bench, Evidence
 from tailrace.answer.figures import LEVEL, section_of, target_result
 from tailrace.answer.mixture import Mixture, Part
@@ -19,6 +21,9 @@ from tailrace.quantity import FINISHED, Quantity
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
+
+MOST_OF_DOUBT = 0.8
+"""Share of the variance of a figure over all conditions that comes from those of which more is asked for."""
 
 OVER_ALL = "all conditions"
 """Stands for the name of a condition where something holds over all of them."""
@@ -99,6 +104,12 @@ class Together:
         return tuple(state.name for state, each in pairs if each.overload is not None)
 
     @property
+    def left_out(self) -> tuple[str, ...]:
+        """Names of the conditions of which nothing is known, since all was interrupted before."""
+        pairs = zip(self.states, self.evidence, strict=True)
+        return tuple(state.name for state, each in pairs if not each.is_known)
+
+    @property
     def overloaded_station(self) -> str | None:
         """The station that cannot keep up in the first such condition, and which that is; None where there is none."""
         for state, each in zip(self.states, self.evidence, strict=True):
@@ -167,6 +178,45 @@ class Together:
             for each, quantity, limit in joint_limits(self.states)
             if (section := self.section(OVER_ALL, each.name, quantity)) is not None
         )
+
+    def undecided(self, level: float) -> set[int]:
+        """Places of the conditions of which more has to be known for verdicts by intervals of that level.
+
+        Those with an undecided target of their own and, of one over all conditions, those that add most to its doubt.
+        """
+        found = {
+            place
+            for place, (state, each) in enumerate(zip(self.states, self.evidence, strict=True))
+            for target in each.judged(level)
+            if target.verdict == "undecided" and (not state.name or is_own(each.scenario, target))
+        }
+        for target in self.over_all(level):
+            if target.verdict == "undecided":
+                found |= self._doubtful(target)
+        return found
+
+    def _doubtful(self, target: TargetResult) -> set[int]:
+        """The conditions that add most to the variance of a figure over all, few as they may be."""
+        if target.quantity.statistic == FINISHED:
+            moved = (
+                (state, self.section(state.name, target.class_name, Quantity("throughput")))
+                for state in self.states
+            )
+            added = {
+                state.name: state.weight**2 * float(np.var(each.deviations)) / each.deviations.size
+                for state, each in moved
+                if each is not None
+            }
+        else:
+            added = {} if self.mixture is None else self.mixture.variances(target.class_name, target.quantity)
+        found, wanted = set[int](), MOST_OF_DOUBT * sum(added.values())
+        names = [each.name for each in self.states]
+        for name in sorted(added, key=lambda each: -added[each]):
+            if wanted <= 0.0:
+                break
+            found.add(names.index(name))
+            wanted -= added[name]
+        return found
 
     def work(self, name: str) -> Work | None:
         """How long the amount of work of a class takes over the conditions in their order; None if it has none."""

@@ -10,6 +10,7 @@ import numpy as np
 
 from tailrace.answer.bench import Evidence
 from tailrace.answer.figures import LEVEL, finished
+from tailrace.arrays import FloatArray
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import Sectioned
 from tailrace.quantity import Quantity
@@ -47,6 +48,12 @@ class Work:
         return {**whose, **told(self, "begins", "ends"), "time_s": self.time.as_dict()}
 
 
+def _layered(deviations: FloatArray, count: int) -> FloatArray:
+    """The mean of replications r, count + r, 2 count + r ... for each r, as `Mixture` takes them together."""
+    layers = deviations.size // count
+    return np.asarray(deviations[: layers * count].reshape(layers, count).mean(axis=0))
+
+
 def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> Work | None:
     """The work of a class, which begins with the first condition that has it; None if it has no amount.
 
@@ -60,6 +67,14 @@ def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> 
     amount = parts[first].scenario.workload_named(name).amount
     if amount is None:
         return None
+    unseen = [
+        part.name
+        for part, each, here in zip(parts, evidence, there, strict=True)
+        if here and not each.is_known
+    ]
+    if unseen:
+        reason = f"condition {unseen[0]} was left out"
+        return Work(name, amount, parts[first].name, 0.0, None, Sectioned(None, np.zeros(1), 0, reason))
     moved = [
         each.section(name, Quantity("throughput")) if here and each.overload is None else None
         for each, here in zip(evidence, there, strict=True)
@@ -70,7 +85,7 @@ def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> 
         return Work(name, amount, parts[first].name, 0.0, None, Sectioned(None, np.zeros(1), 0, reason))
     count = min(each.deviations.size for each in known)
     rates = [each.value or 0.0 if each is not None else 0.0 for each in moved]
-    spread = [np.zeros(count) if each is None else each.deviations[:count] for each in moved]
+    spread = [np.zeros(count) if each is None else _layered(each.deviations, count) for each in moved]
     off_by = max(each.off_by for each in known)
     reason = next((each.reason for each in known if each.off_by == off_by), "")
     n = sum(each.n for each in known)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -95,10 +96,14 @@ class _Found(Protocol):
 
 @dataclass(frozen=True)
 class _Options:
-    """What the options of all studies say: keys to set, a condition alone, and how to carry a study out."""
+    """What the options of all studies say: keys to set, a condition alone, and how to carry a study out.
+
+    ``began`` is when the command did, by `time.perf_counter`.
+    """
 
     settings: Sequence[str]
     condition: str | None
+    began: float
     how: How
 
 
@@ -124,6 +129,7 @@ def _study(
         quiet: Quiet = False,
         **own: Any,
     ) -> None:
+        began = time.perf_counter()  # before all that is slow to import
         from tailrace.crew.executors import available_cores
         from tailrace.report.files.study import write_study
         from tailrace.report.terminal.watch import Watch
@@ -139,7 +145,7 @@ def _study(
                 "engine": engine.value,
                 "progress": watch,
             }
-            found = verb(**own, options=_Options(settings or (), condition, how))
+            found = verb(**own, options=_Options(settings or (), condition, began, how))
         put(shown(found, json))
         if out is not None:
             from tailrace.report.terminal.results import as_text
@@ -181,7 +187,9 @@ def sweep(
 
     scenarios = [load(file, options.settings, options.condition) for file in files]
     names = [file.stem for file in files]
-    return swept(scenarios, vary, together=together, budget=budget, names=names, **options.how)
+    return swept(
+        scenarios, vary, together=together, budget=budget, began=options.began, names=names, **options.how
+    )
 
 
 def _sweep_pictures(found: Sweep) -> dict[str, Figure]:

@@ -109,16 +109,18 @@ def run(
         text = file.read_text(encoding="utf-8-sig")
         make_directory(out, "answer.json")
     result: Result | Conditions
+    stopped = ""
     try:
         answer = conditions if scenario.condition else simulate
         with Watch(not quiet) as watch:
             seen, crew = None if quiet else watch, workers or available_cores()
             result = answer(scenario, seed, engine.value, crew, seen, until_decided)
     except KeyboardInterrupt as interrupt:
-        partial: Result | None = getattr(interrupt, "result", None)
-        if partial is not None:
-            put(shown(partial, json))
-        stop(INTERRUPTED, str(interrupt) or "Interrupted: no replication was finished.")
+        stopped = str(interrupt) or "Interrupted: no replication was finished."
+        partial: Result | Conditions | None = getattr(interrupt, "result", None)
+        if partial is None:
+            stop(INTERRUPTED, stopped)
+        result = partial
     put(shown(result, json))
     if out is not None:
         from tailrace.answer.result import Result
@@ -134,6 +136,8 @@ def run(
             write_result(result, out, copy, taken, kinds)
         else:
             write_conditions(result, out, copy, taken, kinds)
+    if stopped:
+        stop(INTERRUPTED, stopped)
     raise typer.Exit(EXIT_CODES[result.verdict])
 
 

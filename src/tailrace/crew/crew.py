@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -32,12 +32,15 @@ class LostWorkersError(TailraceError):
 class Interrupted(KeyboardInterrupt):
     """Runs that Ctrl-C has ended; its text says how far they were, what is kept, and how to go on.
 
-    ``finished`` are the replications of the step that were, ``result`` the answer made of them, where there is one.
+    ``finished`` are the replications of the step that were, by the places of their tasks in it, ``result`` the answer
+    made of them, where there is one.
     """
 
-    def __init__(self, said: str, finished: Sequence[Replication] = (), result: Any = None) -> None:
+    def __init__(
+        self, said: str, finished: Mapping[int, Replication] | None = None, result: Any = None
+    ) -> None:
         super().__init__(said)
-        self.finished, self.result = tuple(finished), result
+        self.finished, self.result = dict(finished or {}), result
 
 
 @dataclass
@@ -123,7 +126,7 @@ class Crew:
             kept = self._unkept
             if self.store is not None:
                 kept = f"What was finished is kept in {self.store.path}: the same command goes on from there."
-            finished = [bag.found[place] for place in sorted(bag.found)]
+            finished = {place: bag.found[place] for place in sorted(bag.found)}
             said = f"{len(finished)} of {len(tasks)} replications of the {step.lower()} were finished."
             raise Interrupted(f"Interrupted: {said} {kept}".strip(), finished) from None
         return [bag.found[place] for place in range(bag.end)]

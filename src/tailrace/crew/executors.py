@@ -75,6 +75,11 @@ class Executors:
         return self._workers
 
     @property
+    def is_elsewhere(self) -> bool:
+        """Whether tasks are carried out on a cluster, whose cores are not those of this machine."""
+        return self._client is not None
+
+    @property
     def begins_processes(self) -> bool:
         """Whether processes would have to be started first, which takes a second or two."""
         return self._client is None and self._workers > 1 and self._executor is None

@@ -85,12 +85,16 @@ def station_cycle(
     overloaded: Mapping[int, tuple[str, float]],
     station: str,
     load_of: Callable[[Scenario], Load],
+    scale: float = 1.0,
 ) -> FluidCycle:
-    """The work that waits at a station over the cycle, in seconds of what it can do for the classes."""
+    """The work that waits at a station over the cycle, in seconds of what it can do for the classes.
+
+    ``scale`` is how much is asked of the one that is meant, over that of which the loads tell.
+    """
     asked = []
     for place, load in enumerate(loads):
         seen, factor = overloaded.get(place, ("", 0.0))
-        asked.append(_inverse(factor if seen == station else load.factor_at(station)))
+        asked.append(scale * _inverse(factor if seen == station else load.factor_at(station)))
     conversions = []
     for place, state in enumerate(states):
         following = states[(place + 1) % len(states)].scenario

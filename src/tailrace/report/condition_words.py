@@ -17,10 +17,16 @@ def conditions_sentence(found: Conditions) -> str:
     if overloaded:
         for_good = " for good" if found.drains is False else ""
         said.append(f"Overloaded{for_good}: {', '.join(overloaded)}.")
+    left_out = [each.name for each in found.conditions if not each.is_known]
+    if left_out:
+        said.append(f"Left out: {', '.join(left_out)}.")
     for verdict in ("missed", "undecided"):
         named = [f"{target_words(each)} {where}" for where, each in judged(found) if each.verdict == verdict]
         if named:
             said.append(f"{verdict.capitalize()}: {', '.join(named)}.")
+    looked_once = all(each.result.looks == 1 for each in found.conditions)
+    if found.verdict == "undecided" and looked_once and not left_out:
+        said.append("tailrace run --until-decided goes on, up to three times as long.")
     if said:
         return " ".join(said)
     return "Every target is met." if found.verdict == "met" else "No target is set."

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 from tailrace.answer.bench import Bench
 from tailrace.answer.pilot import POINT, Length, lengths
+from tailrace.crew.executors import available_cores
 from tailrace.measure.length import PILOT_REPLICATIONS, PILOT_START
 from tailrace.scenario.tables.scenario import Scenario
 
 SHORTEST = 1_000
 """Requests of a replication below which nothing is shortened, and of the trial that shows how fast a scenario is."""
+LONGER = 16_000
+"""Requests of a second trial, where there is time: every replication takes some time for itself, however short."""
 FEWEST = 4
 """Replications from which on an interval is given, where even the shortest are too many."""
 STARTING_S = 2.0
@@ -26,46 +30,109 @@ DOUBLING = 3.0
 """Times its own time that there has to be for all that is asked, so that runs that are not settled may be doubled."""
 
 
-def within_budget(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> tuple[list[Length], str]:
+@dataclass(frozen=True)
+class Pace:
+    """Seconds of work that a replication takes, whatever its length, and for each of its requests."""
+
+    each_s: float
+    request_s: float
+
+    @classmethod
+    def of(cls, short: tuple[int, float], long: tuple[int, float] | None = None) -> Pace:
+        """By one trial, or two: requests and seconds.
+
+        What disturbs the short one must not make the requests seem free: they take some of the time of the long one.
+        """
+        if long is None or long[0] <= short[0]:
+            return cls(0.0, short[1] / short[0])
+        per_request = max((long[1] - short[1]) / (long[0] - short[0]), long[1] / long[0] / 4)
+        return cls(max(long[1] - per_request * long[0], 0.0), per_request)
+
+    def work_s(self, replications: int, requests: int) -> float:
+        """Seconds of work that so many replications of so many requests take."""
+        return replications * (self.each_s + self.request_s * requests)
+
+
+def within_budget(
+    bench: Bench, scenarios: Sequence[Scenario], seconds: float, began: float
+) -> tuple[list[Length], str]:
     """Lengths of the answers such that all of them take about so long, and what that costs in words.
 
-    How fast each point is shows a trial of one short replication, so that a slow point counts as what it is, as far
-    as there is time. Pilots say how long the answers would have to be, as far as their share of the budget goes; then
-    all are cut by one factor.
+    How fast each point is show trials of one replication, so that a slow point counts as what it is, as far as there
+    is time. Pilots say how long the answers would have to be, as far as their share of the budget goes; then all are
+    cut by one factor. ``began`` is when the budget began to run, by `time.perf_counter`.
     """
     running = [each for each in scenarios if bench.asked_too_much(each) is None]
-    costs = _costs(bench, running, TRIALS * seconds)
-    width = bench.crew.executors.width
-    pilots = PILOT_REPLICATIONS * sum(
-        costs[each.simulated_digest] * min(PILOT_START, each.run.budget) for each in running
+    paces = _paces(bench, running, TRIALS * seconds)
+    executors = bench.crew.executors
+    # More processes than cores take turns.
+    width = executors.width if executors.is_elsewhere else min(executors.width, available_cores())
+    pilots = sum(
+        paces[each.simulated_digest].work_s(PILOT_REPLICATIONS, min(PILOT_START, each.run.budget))
+        for each in running
     )
     most = PILOTS * seconds * width
     wanted = lengths(bench, scenarios, POINT, most) if pilots <= most else _unpiloted(bench, scenarios)
-    starting = STARTING_S if bench.crew.executors.begins_processes else 0.0
-    left = max(seconds - bench.crew.tally.elapsed_s - starting, 0.0) * width
-    total = sum(
-        costs[scenario.simulated_digest] * length.requests * length.replications
-        for scenario, length in zip(scenarios, wanted, strict=True)
-        if length.overload is None
-    )
-    factor = min(1.0, left / total) if total > 0 else 1.0
-    cut = [_cut(each, factor, fixed=DOUBLING * total > left) for each in wanted]
+    starting = STARTING_S if executors.begins_processes else 0.0
+    left = max(seconds - (time.perf_counter() - began) - starting, 0.0) * width
+    total = _work_s(scenarios, wanted, paces)
+    cut = _fitting(scenarios, wanted, paces, left, fixed=DOUBLING * total > left)
     return cut, _said(wanted, cut, pilots <= most)
 
 
-def _costs(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> dict[str, float]:
-    """Seconds of work for a request of each scenario, by its digest; trials go on for so many seconds."""
-    until = bench.crew.tally.elapsed_s + seconds
-    tried: dict[int, float] = {}
+def _work_s(scenarios: Sequence[Scenario], wanted: Sequence[Length], paces: Mapping[str, Pace]) -> float:
+    return sum(
+        paces[scenario.simulated_digest].work_s(length.replications, length.requests)
+        for scenario, length in zip(scenarios, wanted, strict=True)
+        if length.overload is None
+    )
+
+
+def _fitting(
+    scenarios: Sequence[Scenario],
+    wanted: Sequence[Length],
+    paces: Mapping[str, Pace],
+    work_s: float,
+    fixed: bool,
+) -> list[Length]:
+    """The lengths, all cut by the one factor with which they take so much work; by halving, since what is cut to the
+    shortest takes no less.
+    """
+    low, high = 0.0, 1.0
+    if _work_s(scenarios, wanted, paces) <= work_s:
+        low = 1.0
+    for _ in range(30):
+        factor = (low + high) / 2
+        cut = [_cut(each, factor, fixed) for each in wanted]
+        if _work_s(scenarios, cut, paces) <= work_s:
+            low = factor
+        else:
+            high = factor
+    return [_cut(each, low, fixed) for each in wanted]
+
+
+def _paces(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> dict[str, Pace]:
+    """How fast each scenario is, by its digest; trials go on for so many seconds."""
+    until = time.perf_counter() + seconds
+    short: dict[int, tuple[int, float]] = {}
     for place in spread_out(len(scenarios)):
-        if tried and bench.crew.tally.elapsed_s > until:
+        if short and time.perf_counter() > until:
             break
-        requests = min(SHORTEST, scenarios[place].run.budget)
-        before = bench.crew.tally.work_s
-        bench.samples([(scenarios[place], range(1), requests)], "Trial")
-        tried[place] = (bench.crew.tally.work_s - before) / requests
-    nearest = (min(tried, key=partial(_apart, place)) for place in range(len(scenarios)))
-    return {each.simulated_digest: tried[at] for each, at in zip(scenarios, nearest, strict=True)}
+        short[place] = _tried(bench, scenarios[place], SHORTEST)
+    found = {place: Pace.of(each) for place, each in short.items()}
+    for place, each in short.items():
+        there_is = (until - time.perf_counter()) / found[place].request_s if each[1] > 0.0 else math.inf
+        if there_is > 2 * SHORTEST:
+            found[place] = Pace.of(each, _tried(bench, scenarios[place], int(min(LONGER, there_is))))
+    nearest = (min(found, key=partial(_apart, place)) for place in range(len(scenarios)))
+    return {each.simulated_digest: found[at] for each, at in zip(scenarios, nearest, strict=True)}
+
+
+def _tried(bench: Bench, scenario: Scenario, requests: int) -> tuple[int, float]:
+    """Requests of a trial, and the seconds that it took."""
+    requests, before = min(requests, scenario.run.budget), bench.crew.tally.work_s
+    bench.samples([(scenario, range(1), requests)], "Trial")
+    return requests, bench.crew.tally.work_s - before
 
 
 def _apart(one: int, other: int) -> int:

@@ -8,14 +8,21 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from tailrace.answer.answers import answered, decided
+from tailrace.answer.answers import InterruptedAnswers, answered, decided
 from tailrace.answer.bench import Bench, Evidence, bench_for
 from tailrace.answer.mixture import class_over_all
 from tailrace.answer.pilot import ANSWER, lengths
 from tailrace.answer.result import ClassResult, Result, TargetResult
 from tailrace.answer.run import LOOKS, result_of
+from tailrace.answer.sample import Sample
 from tailrace.answer.steps import with_steps
-from tailrace.answer.together import Together, is_own, joint_limits, level_together, statements
+from tailrace.answer.together import (
+    Together,
+    is_own,
+    level_together,
+    own_limits,
+    statements,
+)
 from tailrace.answer.work import Work
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
@@ -23,12 +30,12 @@ from tailrace.errors import SettingError
 from tailrace.forecast.spells import HOUR_S, SETTLED, Spell, settling_s, spells
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.quantity import FINISHED
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.shown import Shown, plain, told
+from tailrace.study.overloaded import Overdue
 
 
 @dataclass(frozen=True)
@@ -46,6 +53,11 @@ class ConditionResult:
     settles_s: float
 
     @property
+    def is_known(self) -> bool:
+        """Whether anything was seen of it: the run was not interrupted before."""
+        return self.result.overload is not None or self.result.replications > 0
+
+    @property
     def is_short(self) -> bool:
         """Whether it ends before its steady state is what most of its requests see."""
         return self.hours is not None and self.settles_s > SETTLED * self.hours * HOUR_S
@@ -61,9 +73,10 @@ class Conditions(Shown):
     """The answer in every condition, and over all.
 
     ``classes`` are the figures over all conditions, each request counted by rate and hours; none where a condition is
-    overloaded. ``targets`` are those judged over all, ``work`` how long amounts of work take. ``spells`` says what
-    overloaded conditions leave behind, and ``drains`` whether the cycle gets rid of it; None where nothing is left or
-    nobody knows how long conditions last. ``begins`` is the time of day of the first condition, if it is known.
+    overloaded or, of an interrupted answer, was left out. ``targets`` are those judged over all, ``work`` how long
+    amounts of work take. ``spells`` says what overloaded conditions leave behind, and ``drains`` whether the cycle gets
+    rid of it; None where nothing is left or nobody knows how long conditions last. ``begins`` is the time of day of the
+    first condition, if it is known.
     """
 
     version: str
@@ -125,12 +138,13 @@ def conditions(
         engine: "auto", "reference" or "compiled".
         workers: number of processes, or a crew that is at work already.
         progress: called as replications finish.
-        until_decided: go on while a target is undecided in a condition.
+        until_decided: go on, as `simulate`, while a target is undecided: in its condition or, of a target over all
+            conditions, in those that add most to its doubt.
 
     Raises:
         ScenarioError: the file of a scenario cannot be read.
         SettingError: a ValueError: a scenario without conditions, or as `simulate`.
-        Interrupted: on Ctrl-C.
+        Interrupted: on Ctrl-C, with the answer of the conditions of which something was finished, if there is one.
     """
     scenario = given(scenario)
     if not scenario.condition:
@@ -138,22 +152,41 @@ def conditions(
     parts = states(scenario)
     least = min(ANSWER_START, scenario.run.budget) * scenario.run.replications * len(parts)
     with bench_for(parts[0].scenario, seed, engine, workers, progress, least) as bench:
-        found = evidence_in_each(bench, parts, until_decided)
-        return conditions_of(bench, Together(scenario, parts, tuple(found)), LOOKS if until_decided else 1)
+        looks = LOOKS if until_decided else 1
+        try:
+            found = evidence_in_each(bench, scenario, parts, until_decided)
+        except InterruptedAnswers as stopped:
+            if any(each is not None for each in stopped.evidence):
+                kept = tuple(
+                    Evidence(part.scenario, Sample([]), 0) if each is None else each
+                    for part, each in zip(parts, stopped.evidence, strict=True)
+                )
+                stopped.result = conditions_of(bench, Together(scenario, parts, kept), looks, stopped)
+            raise
+        return conditions_of(bench, Together(scenario, parts, tuple(found)), looks)
 
 
-def evidence_in_each(bench: Bench, parts: Sequence[State], until_decided: bool = False) -> list[Evidence]:
-    """What replications show of each condition, as of a scenario of its own."""
+def evidence_in_each(
+    bench: Bench, scenario: Scenario, parts: Sequence[State], until_decided: bool = False
+) -> list[Evidence]:
+    """What replications show of each condition, as of a scenario of its own. Raises InterruptedAnswers on Ctrl-C."""
     scenarios = [each.scenario for each in parts]
     found = answered(bench, scenarios, lengths(bench, scenarios, ANSWER))
     if until_decided:
         level = level_together(parts, LOOKS)
-        found = [decided(bench, each, LOOKS, level) for each in found]
+        found = decided(
+            bench,
+            found,
+            LOOKS,
+            lambda seen: Together(scenario, tuple(parts), tuple(seen)).undecided(level),
+        )
     return found
 
 
-def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Conditions:
-    """The answer that evidence in every condition gives."""
+def conditions_of(
+    bench: Bench, together: Together, looks: int = 1, stopped: InterruptedAnswers | None = None
+) -> Conditions:
+    """The answer that evidence in every condition gives; ``stopped`` is what has ended it early."""
     parts, scenario = together.states, together.scenario
     level = level_together(parts, looks)
     hours = sum(each.weight for each in parts)
@@ -162,17 +195,15 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
             state.name,
             state.hours,
             state.weight / hours,
-            _with_own_targets(
-                with_steps(
-                    result_of(bench, each, looks, level), state.scenario, bench.engine, PILOT_REPLICATIONS
-                ),
-                state.scenario,
-            ),
+            _with_own_targets(_in_one(bench, each, looks, level, stopped is not None), state),
             settling_s(state.scenario, bench.load(state.scenario)),
         )
         for state, each in zip(parts, together.evidence, strict=True)
     )
+    overdue = Overdue(bench, together)
     over_all = together.over_all(level)
+    if together.mixture is None:
+        over_all += overdue.targets(level)
     left = left_behind(bench, parts, [each.result for each in found])
     verdicts = [*(each.result.verdict for each in found), *(each.verdict for each in over_all)]
     return Conditions(
@@ -188,9 +219,28 @@ def conditions_of(bench: Bench, together: Together, looks: int = 1) -> Condition
         left,
         statements(parts),
         combined(verdicts),
-        tuple(_notes(found, left, together)),
+        (*_of_interrupt(together, stopped), *overdue.notes(), *_notes(found, left)),
         scenario.condition[0].begins if scenario.condition else None,
     )
+
+
+def _in_one(bench: Bench, evidence: Evidence, looks: int, level: float, stopped: bool) -> Result:
+    """The answer in one condition, with the steps of transactions, of which a second look is taken if there is time."""
+    result = result_of(bench, evidence, looks, level)
+    return result if stopped else with_steps(result, evidence.scenario, bench.engine, PILOT_REPLICATIONS)
+
+
+def _of_interrupt(together: Together, stopped: InterruptedAnswers | None) -> Iterator[str]:
+    """What was interrupted, and what of it is there all the same."""
+    if stopped is None:
+        return
+    said = [str(stopped)]
+    for state, each in zip(together.states, together.evidence, strict=True):
+        if each.overload is None and each.stopped_by is None and each.is_known:
+            said.append(f"Condition {state.name} is told by {len(each.sample)} of them.")
+    if together.left_out:
+        said.append(f"Left out: {', '.join(together.left_out)}; so no figures are given over all conditions.")
+    yield " ".join(said)
 
 
 def left_behind(bench: Bench, parts: Sequence[State], results: Sequence[Result]) -> tuple[Spell, ...]:
@@ -204,14 +254,16 @@ def left_behind(bench: Bench, parts: Sequence[State], results: Sequence[Result])
     return spells(parts, loads, overloaded, bench.load)
 
 
-def _with_own_targets(result: Result, scenario: Scenario) -> Result:
+def _with_own_targets(result: Result, state: State) -> Result:
     """The answer of a condition without the targets that are judged over all of them."""
     classes = tuple(
-        replace(each, targets=tuple(target for target in each.targets if is_own(scenario, target)))
+        replace(each, targets=tuple(target for target in each.targets if is_own(state.scenario, target)))
         for each in result.classes
     )
     if result.overload is not None:
         return result
+    if not result.replications:  # nothing of it was run, so nothing that is promised in it is known
+        return replace(result, verdict="undecided" if own_limits(state) else "none")
     verdicts = (target.verdict for each in classes for target in each.targets)
     return replace(result, classes=classes, verdict=combined(verdicts))
 
@@ -238,7 +290,7 @@ def _names(parts: Sequence[State]) -> dict[str, Workload]:
     return found
 
 
-def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: Together) -> Iterator[str]:
+def _notes(found: Sequence[ConditionResult], left: Sequence[Spell]) -> Iterator[str]:
     """What is not as steady states side by side would have it, and what several conditions say."""
     for each in found:
         if each.is_short and each.result.overload is None:
@@ -259,10 +311,6 @@ def _notes(found: Sequence[ConditionResult], left: Sequence[Spell], together: To
                 f"its end, in condition {spell.drained_in}; until then what comes waits behind it, and the figures of "
                 "the conditions are not those of these hours."
             )
-    if together.overloaded and any(
-        quantity.statistic != FINISHED for _, quantity, _ in joint_limits(together.states)
-    ):
-        yield "Targets over all conditions are not judged, since a condition is overloaded."
     said: dict[str, list[str]] = {}
     for each in found:
         for note in each.result.notes:

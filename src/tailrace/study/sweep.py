@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -139,6 +140,7 @@ def sweep(
     *,
     together: bool = False,
     budget: str | float | None = None,
+    began: float | None = None,
     names: Sequence[str] | None = None,
     **how: Unpack[How],
 ) -> Sweep:
@@ -148,7 +150,8 @@ def sweep(
         scenario: what to vary; a scenario, a file, or several of them. One with conditions is taken in each of them.
         vary: keys with their values, {"workload.booking.queue_depth": [1, 2, 4]}, or KEY=LIST texts with ranges.
         together: take the lists in step instead of all combinations.
-        budget: seconds, or a text such as "2 min", that the sweep should not exceed.
+        budget: seconds, or a text such as "2 min", that the sweep should take at most, about.
+        began: when the budget began to run, by `time.perf_counter`; with this call, if left out.
         names: what to call the scenarios; titles, or names of files, if left out.
         how: see `How`.
 
@@ -156,6 +159,7 @@ def sweep(
         ScenarioError, SettingError: what is asked for cannot be.
         StoreError: the store cannot be used.
     """
+    began = time.perf_counter() if began is None else began
     seconds, whole = budget_seconds(budget), named(scenario, names)
     designs = _in_conditions(whole)
     axes = axes_of(vary)
@@ -182,7 +186,7 @@ def sweep(
         session.decide(
             "points", list(map(_kept_point, places, scenarios))
         )  # for whoever looks before it is finished
-        wanted, cost = _lengths(session, scenarios, seconds)
+        wanted, cost = _lengths(session, scenarios, seconds, began)
         seen = answered(session.bench, scenarios, wanted)
         dials = {axis.key: Dial(Variants(first), axis.key) for axis in axes}
         found = Sweep(
@@ -240,7 +244,7 @@ def _kept_point(place: tuple[str, tuple[Setting, ...]], scenario: Scenario) -> d
 
 
 def _lengths(
-    session: Session, scenarios: Sequence[Scenario], seconds: float | None
+    session: Session, scenarios: Sequence[Scenario], seconds: float | None, began: float
 ) -> tuple[list[Length], str]:
     """Lengths of all points, and what a budget costs. What it decided is kept: a study that goes on must not anew."""
     bench = session.bench
@@ -248,7 +252,7 @@ def _lengths(
         return lengths(bench, scenarios, POINT), ""
     kept = session.decided("lengths")
     if kept is None:
-        found, cost = within_budget(bench, scenarios, seconds)
+        found, cost = within_budget(bench, scenarios, seconds, began)
         kept = session.decide("lengths", [cost, *(each.written() for each in found)])
     cost, *written = kept
     return [Length.read(each) for each in written], cost

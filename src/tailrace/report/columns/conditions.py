@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from tailrace.answer.result import ClassResult, Result
+from tailrace.answer.result import ClassResult, Figures, Result
 from tailrace.answer.work import Work
 from tailrace.forecast.conditions import ConditionEstimates, EstimatedCondition
 from tailrace.forecast.spells import Spell
@@ -32,7 +32,7 @@ def states(found: Conditions) -> Table:
         Column(Head("requests/s"), _rate),
         Column(Head("binds first", "name"), lambda each: binding(each.result)),
         Column(Head("load, % of\nsaturation"), _load),
-        Column(Head("verdict", "verdict"), lambda each: each.result.verdict.replace("none", "")),
+        Column(Head("verdict", "verdict"), _verdict),
     )
     return table_of(columns, found.conditions)
 
@@ -46,7 +46,13 @@ def _lasts(each: ConditionResult | EstimatedCondition) -> str:
     return number(each.hours, 4) if each.hours is not None else percent(each.share)
 
 
+def _verdict(each: ConditionResult) -> str:
+    return each.result.verdict.replace("none", "") if each.is_known else "left out"
+
+
 def _rate(each: ConditionResult) -> Cell:
+    if not each.is_known:
+        return "–"
     overload = each.result.overload
     if overload is not None:
         factor = overload.largest_load_factor
@@ -88,10 +94,11 @@ def promises(found: Conditions) -> Table:
 def _judged_over_all(found: Conditions) -> Result:
     """An answer of nothing but the targets over all conditions, class by class."""
     first = found.conditions[0].result
-    shape = next(one for each in found.conditions for one in each.result.classes)
+    nothing = IntervalEstimate.unknown(0, "")
+    figures = Figures(0, nothing, nothing, {}, {}, {}, {})
     names = dict.fromkeys(each.class_name for each in found.targets)
     classes = [
-        replace(shape, name=name, targets=tuple(each for each in found.targets if each.class_name == name))
+        ClassResult(name, figures, {}, tuple(each for each in found.targets if each.class_name == name))
         for name in names
     ]
     return replace(first, classes=tuple(classes), overload=None)
@@ -143,8 +150,11 @@ def class_in_each(found: Conditions, name: str) -> Table:
             mine.append((each.name, None, "overloaded: no latency is quoted"))
         elif name in classes:
             mine.append((each.name, classes[name], ""))
+        elif not each.is_known:
+            mine.append((each.name, None, "left out"))
     whole = {one.name: one for one in found.classes}
-    mine.append((WHOLE, whole.get(name), "a condition is overloaded"))
+    overloaded = any(each.result.overload is not None for each in found.conditions)
+    mine.append((WHOLE, whole.get(name), f"a condition {'is overloaded' if overloaded else 'was left out'}"))
     return _side_by_side(mine)
 
 

@@ -72,9 +72,10 @@ def _latencies(axes: Axes, conditions: Sequence[ConditionResult], name: str, wid
     reach = [value * scale for value in known if value is not None]
     reach += style.latencies(axes, list(mine), list(mine.values()), QUANTITIES, scale, lying=False)
     for place, each in enumerate(conditions):
-        if each.result.overload is not None:
+        empty = "overloaded" if each.result.overload is not None else "" if each.is_known else "left out"
+        if empty:
             axes.text(
-                place, 0.5, "overloaded", transform=axes.get_xaxis_transform(), ha="center", va="center",
+                place, 0.5, empty, transform=axes.get_xaxis_transform(), ha="center", va="center",
                 rotation=90, fontsize=style.SMALL_PT[width], color=style.FAINT,
             )  # fmt: skip
     if reach:

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 class Series:
     """What was found at each place, in SI units, and what theory says there, if it says anything.
 
-    ``ending`` follows the label, however much that is shortened; the look is that of its place, if none is given.
+    ``ending`` follows the label, however much that is shortened. If no look is given, it is that of its place among the
+    different labels of a picture: a legend shows each of them once.
     """
 
     label: str
@@ -58,15 +59,16 @@ def lines(
     def drawn(width: Width) -> Figure:
         height = 2.9 * len(panels) + 1.2 if height_in is None else height_in
         figure, axes = style.canvas(width, height, rows=len(panels), sharex=True)
-        place = 0
+        names = dict.fromkeys((one.label, one.ending) for panel in panels for one in panel.series)
+        looks = {name: style.line(place) for place, name in enumerate(names)}
         for panel, each in zip(panels, axes, strict=True):
             for one in panel.series:
                 label = f"{style.shown(one.label, width)}{one.ending}".removeprefix(": ")
-                style.curve(each, one.x, one.found, panel.factor, one.look or style.line(place), label)
+                look = one.look or looks[one.label, one.ending]
+                style.curve(each, one.x, one.found, panel.factor, look, label)
                 if one.exact is not None:
                     exact = [value * panel.factor for value in one.exact]
                     each.plot(one.x, exact, color=style.FAINT, linewidth=1.1, zorder=1.5, label=one.theory)
-                place += 1
             for label, value in panel.limits:
                 style.limit(each, value * panel.factor, label)
             each.set_ylabel(panel.label)
