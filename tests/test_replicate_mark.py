@@ -62,7 +62,7 @@ def changed(*files: Path) -> Iterator[None]:
         "trace/table.py",
         "arrays.py",
         "quantity.py",
-        "units.txt",
+        "units.py",
         "replicate/gather.py",
         "plan/flash.py",
         "engine/loop/kernel.py",
