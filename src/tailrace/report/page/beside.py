@@ -9,7 +9,7 @@ from tailrace.report.columns.choice import designs
 from tailrace.report.columns.studies import relieved, tried
 from tailrace.report.page.site import Drawing
 from tailrace.report.pictures.choice import choice_picture
-from tailrace.report.sentences import headroom_sentence, relief_sentence
+from tailrace.report.study_words import headroom_sentence, relief_sentence
 from tailrace.study.beside import Beside
 from tailrace.study.choose import Choice
 

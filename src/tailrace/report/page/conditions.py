@@ -17,7 +17,7 @@ from tailrace.report.page.beside import beside_told
 from tailrace.report.page.site import Drawing, page
 from tailrace.report.page.tables import all_inputs
 from tailrace.report.pictures.conditions import conditions_picture
-from tailrace.report.sentences import PAIRED, matching_sentences
+from tailrace.report.study_words import PAIRED, matching_sentences
 from tailrace.report.table import Head, Table
 from tailrace.scenario.reading.conditions import settings
 from tailrace.scenario.tables.scenario import Scenario
