@@ -560,6 +560,28 @@ def test_importing_the_package_or_the_command_line_loads_nothing_slow() -> None:
     assert done.stderr == "[]\n"
 
 
+def test_a_run_loads_no_studies_no_pictures_and_no_other_way_to_carry_it_out() -> None:
+    libraries = ["matplotlib", "pandas", "pint", "dask", "starlette", "jinja2", "scipy.optimize"]
+    needless = [
+        *libraries,
+        *(f"tailrace.{name}" for name in ("study.headroom", "study.relief", "live", "lessons")),
+    ]
+    scenario = ROOT / "shared" / "scenarios" / "one-station.toml"
+    asked = ["run", str(scenario), "--quiet", "--set", "run.requests=1000", "--set", "run.replications=2"]
+    program = (
+        "import sys, tailrace.cli\n"
+        "try:\n"
+        f"    tailrace.cli.app({[*asked, '--workers', '1', '--engine', 'reference']})\n"
+        "except SystemExit:\n"
+        "    pass\n"
+        "assert 'tailrace.answer.run' in sys.modules\n"
+        f"print([name for name in {needless} if name in sys.modules], file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert "Class booking" in done.stdout
+    assert done.stderr == "[]\n"
+
+
 def test_every_public_name_is_there_and_nothing_else_is_made_up() -> None:
     # The stub as a type checker reads it: imports by a name of their own are no names of the module.
     stub = ast.parse((ROOT / "src/tailrace/__init__.pyi").read_text("utf-8"))

@@ -14,10 +14,11 @@ from shortened import shortened
 from tailrace import theory
 from tailrace.answer.agreement import disagreements, standard_errors
 from tailrace.cli import app
+from tailrace.forecast.decompose import Decomposition
 from tailrace.forecast.estimate import estimate
 from tailrace.forecast.result import ClassTheory, Theory
 from tailrace.measure.interval import IntervalEstimate
-from tailrace.plan.build import sample_demands
+from tailrace.plan.build import sample_demands, sample_of
 from tailrace.scenario import parse
 from through import ENGINE, SHARED, found, observe, one_station, samples, shared_scenario, standard_error
 
@@ -299,6 +300,28 @@ def test_standard_errors_come_from_the_interval() -> None:
         2 * 2.131, rel=1e-3
     )
     assert standard_errors(IntervalEstimate.unknown(16, "too few"), 1.2, 16) == 0.0
+
+
+# What is counted on a sample
+
+
+def test_a_sample_is_counted_once_whatever_the_load_and_every_visit_goes_to_its_bank() -> None:
+    scenario = tailrace.load(SHARED / "scenarios" / "degraded.toml")
+    half = scenario.model_copy(update={"load": 0.5})
+    assert sample_of(scenario, 3) is sample_of(half, 3)
+    assert sample_of(scenario, 3).visits is sample_of(half, 3).visits
+    full, less = Decomposition(scenario, 3), Decomposition(half, 3)
+    (name,) = (each.name for each in scenario.workload)
+    sample = full.samples[name]
+    assert less.samples[name] is sample
+    banks = full.stations.banks
+    for place, bank in enumerate(banks):
+        at_bank = (sample.visits.station >= bank.first) & (sample.visits.station < bank.first + bank.count)
+        assert sample.works(place).tolist() == sample.visits.work_s[at_bank].tolist()
+        assert sample.made[place] == at_bank.sum()
+        awaited = at_bank & sample.visits.awaited
+        assert sum(group.works[place].size for group in sample.groups) == awaited.sum()
+    assert sum(group.share for group in sample.groups) == pytest.approx(1.0)
 
 
 # The command

@@ -20,7 +20,7 @@ from tailrace.report.figures import key_text
 from tailrace.report.files.documents import as_json
 from tailrace.report.files.study import write_study
 from tailrace.report.pictures.sweep import sweep_picture
-from tailrace.report.sentences import headroom_sentence
+from tailrace.report.study_words import headroom_sentence
 from tailrace.report.terminal.results import as_text
 from tailrace.scenario import parse
 from tailrace.study.budget import _cut, _said, spread_out

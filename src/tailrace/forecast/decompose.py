@@ -7,8 +7,9 @@ transfer) is a station that serves for as long as service holds it, waiting for 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -30,13 +31,14 @@ from tailrace.forecast.exact import written_law
 from tailrace.forecast.flow import Draws, Mix, flow_wait
 from tailrace.forecast.saturation import written_laws
 from tailrace.forecast.ways import PerStation, slowest_way_mean_s
-from tailrace.plan.build import sample_requests
+from tailrace.plan.build import sample_of
 from tailrace.plan.columns import COLLECT, Chunk
-from tailrace.plan.demand import Visits, chunk_visits
+from tailrace.plan.demand import Sample, Visits
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload
 from tailrace.theory.quantile import solve_tail_once
+from tailrace.theory.sums import TimesSum
 
 MOST_GROUPS = 12
 """Groups of requests of one kind and size that are told apart."""
@@ -57,17 +59,52 @@ class Group:
 
 @dataclass(frozen=True)
 class ClassSample:
-    """A class, a block of its requests, and every visit of them."""
+    """A class, a block of its requests, and every visit of them; what is counted on it is counted once."""
 
     workload: Workload
     chunk: Chunk
     visits: Visits
     bank: IntArray
     """Place of the bank that each visit goes to."""
+    banks: int
+    """Number of banks."""
+
+    @cached_property
+    def made(self) -> IntArray:
+        """Visits to each bank, shape (banks,), detached ones included."""
+        return np.bincount(self.bank, minlength=self.banks)
+
+    @cached_property
+    def _works(self) -> tuple[FloatArray, ...]:
+        return self._by_bank(np.arange(self.bank.size))
+
+    @cached_property
+    def groups(self) -> tuple[Group, ...]:
+        """Requests by kind and size, where these are few."""
+        keys = np.stack([self.chunk.kind.astype(np.int64), self.chunk.size_bytes])
+        values, which, counts = np.unique(keys, axis=1, return_inverse=True, return_counts=True)
+        if values.shape[1] > MOST_GROUPS:
+            values, which, counts = np.unique(keys[:1], axis=1, return_inverse=True, return_counts=True)
+        which = which.reshape(-1)
+        found = []
+        for number, count in enumerate(counts):
+            rows = which == number
+            split = bool(self.visits.split[rows].any())
+            mine = np.flatnonzero(self.visits.awaited & (self.visits.log < 0) & rows[self.visits.row])
+            found.append(Group(float(count) / which.size, rows, split, self._by_bank(mine)))
+        return tuple(found)
+
+    def _by_bank(self, visits: IntArray) -> tuple[FloatArray, ...]:
+        """The works of some visits, in their order, for each bank."""
+        # Small numbers, which are sorted in a tenth of the time.
+        bank = self.bank[visits].astype(np.min_scalar_type(self.banks))
+        order = np.argsort(bank, kind="stable")
+        ends = np.cumsum(np.bincount(bank, minlength=self.banks))[:-1]
+        return tuple(np.split(self.visits.work_s[visits[order]], ends))
 
     def per_request(self, place: int) -> float:
         """Mean visits of a request to a bank, detached ones included."""
-        return float(np.count_nonzero(self.bank == place)) / len(self.chunk)
+        return float(self.made[place]) / len(self.chunk)
 
     def commits(self, log: int) -> float:
         """Mean commits of a request that are collected at the station ``log``."""
@@ -76,7 +113,19 @@ class ClassSample:
 
     def works(self, place: int) -> FloatArray:
         """Work of each visit to a bank, in seconds, detached ones included."""
-        return np.asarray(self.visits.work_s[self.bank == place])
+        return self._works[place]
+
+
+@lru_cache(maxsize=4)
+def _class_samples(sample: Sample, workloads: tuple[Workload, ...]) -> Mapping[str, ClassSample]:
+    """The sample of each class and rebuild."""
+    numbers, banks = _bank_numbers(sample.stations), len(sample.stations.banks)
+    found = {}
+    for workload in workloads:
+        visits = sample.visits[workload.name]
+        bank = numbers[visits.station]
+        found[workload.name] = ClassSample(workload, sample.chunks[workload.name], visits, bank, banks)
+    return found
 
 
 class Decomposition:
@@ -84,13 +133,9 @@ class Decomposition:
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self.scenario, self.seed = scenario, seed
-        self.stations, chunks = sample_requests(scenario, seed)
-        numbers = _bank_numbers(self.stations)
-        self.samples = {}
-        for workload in (*scenario.workload, *scenario.background):
-            chunk = chunks[workload.name]
-            visits = chunk_visits(chunk, self.stations)
-            self.samples[workload.name] = ClassSample(workload, chunk, visits, numbers[visits.station])
+        sample = sample_of(scenario, seed)
+        self.stations = sample.stations
+        self.samples = _class_samples(sample, (*scenario.workload, *scenario.background))
         known = written_laws(scenario)
         self._laws = {
             place: written_law(known[bank.stage, bank.name])
@@ -103,7 +148,6 @@ class Decomposition:
         self._logs = [bank.first for bank in self.stations.banks if bank.discipline == Discipline.BULK]
         self._at_logs_s = dict.fromkeys(self.samples, 0.0)
         self._shares = {name: np.ones(each.bank.size) for name, each in self.samples.items()}
-        self._groups: dict[str, list[Group]] = {}
 
     def reckon(self, rates: Mapping[str, float]) -> None:
         """Waits at every bank, for requests per second of each class.
@@ -182,30 +226,7 @@ class Decomposition:
 
     def is_visited(self, place: int) -> bool:
         """Whether any class goes to a bank at all."""
-        return any(bool((sample.bank == place).any()) for sample in self.samples.values())
-
-    def groups(self, name: str) -> list[Group]:
-        """Requests of a class by kind and size, where these are few."""
-        if name not in self._groups:
-            self._groups[name] = self._grouped(self.samples[name])
-        return self._groups[name]
-
-    def _grouped(self, sample: ClassSample) -> list[Group]:
-        keys = np.stack([sample.chunk.kind.astype(np.int64), sample.chunk.size_bytes])
-        values, which, counts = np.unique(keys, axis=1, return_inverse=True, return_counts=True)
-        if values.shape[1] > MOST_GROUPS:
-            values, which, counts = np.unique(keys[:1], axis=1, return_inverse=True, return_counts=True)
-        which = which.reshape(-1)
-        found = []
-        for number, count in enumerate(counts):
-            rows = which == number
-            split = bool(sample.visits.split[rows].any())
-            mine = np.flatnonzero(sample.visits.awaited & (sample.visits.log < 0) & rows[sample.visits.row])
-            by_bank = mine[np.argsort(sample.bank[mine], kind="stable")]
-            ends = np.searchsorted(sample.bank[by_bank], np.arange(1, len(self.stations.banks)))
-            works = tuple(np.split(sample.visits.work_s[by_bank], ends))
-            found.append(Group(float(count) / which.size, rows, split, works))
-        return found
+        return any(bool(sample.made[place]) for sample in self.samples.values())
 
     def collects(self, name: str) -> bool:
         """Whether commits of a class are collected."""
@@ -217,14 +238,16 @@ class Decomposition:
 
     def mean_s(self, name: str) -> float:
         """Mean latency of a class, in seconds."""
-        spent = math.fsum(group.share * self._group_mean_s(name, group) for group in self.groups(name))
+        spent = math.fsum(
+            group.share * self._group_mean_s(name, group) for group in self.samples[name].groups
+        )
         return self._at_logs_s[name] + spent
 
     def shared_at_high_load(self, name: str) -> str | None:
         """The bank, visited by the class, that shares its servers at more than a low utilisation; None if none does."""
         for place, bank in enumerate(self.stations.banks):
             wait = self.waits[place]
-            visited = bool((self.samples[name].bank == place).any())
+            visited = bool(self.samples[name].made[place])
             shared = bank.discipline in (Discipline.PS, Discipline.FLOW)
             if shared and visited and wait.utilisation > LOW_UTILISATION:
                 return bank.name
@@ -235,16 +258,14 @@ class Decomposition:
 
         Raises OutsideValidityError where it cannot be inverted.
         """
-        groups = self.groups(name)
+        groups = self.samples[name].groups
         parts = [self._parts(name, group) for group in groups]
         if len(groups) == 1:
             laws, visits, constant = parts[0]
             return theory.sum_quantile(p, laws, visits, constant)
-        tails: list[tuple[float, Callable[[float], float]]] = [
-            (group.share, _tail_of(*part)) for group, part in zip(groups, parts, strict=True)
-        ]
+        times = [(group.share, TimesSum(*part)) for group, part in zip(groups, parts, strict=True)]
         scale = self.mean_s(name)
-        return solve_tail_once(lambda t: math.fsum(w * tail(t) for w, tail in tails), 1 - p, scale, 1e-6)
+        return solve_tail_once(lambda t: math.fsum(w * each.tail(t) for w, each in times), 1 - p, scale, 1e-6)
 
     def _group_mean_s(self, name: str, group: Group) -> float:
         if group.has_split or self._each_arm:
@@ -329,6 +350,8 @@ class Decomposition:
     def _made(self, name: str, place: int, among: IntArray | None = None) -> float:
         """Mean visits of a request to a bank, or some stations of it, those shared with others counted by its share."""
         sample = self.samples[name]
+        if among is None and not self._logs:
+            return sample.per_request(place)
         mine = sample.bank == place
         if among is not None:
             mine &= np.isin(sample.visits.station, among)
@@ -350,7 +373,7 @@ class Decomposition:
             within = sample.visits.within
             for place, bank in enumerate(self.stations.banks):
                 if bank.discipline == Discipline.TOKEN and bank.paces:
-                    holds += float(np.count_nonzero(sample.bank == place))
+                    holds += float(sample.made[place])
                 elif bank.discipline == Discipline.FCFS:
                     made = float(np.count_nonzero(within & (sample.bank == place)))
                     waited += made * self.waits[place].wait_s[sample.workload.name]
@@ -359,9 +382,3 @@ class Decomposition:
 
 def _bank_numbers(stations: Stations) -> IntArray:
     return np.repeat(np.arange(len(stations.banks)), [bank.count for bank in stations.banks])
-
-
-def _tail_of(
-    laws: list[theory.ResponseLaw], visits: list[float], constant: float
-) -> Callable[[float], float]:
-    return lambda t: theory.sum_tail(t, laws, visits, constant)

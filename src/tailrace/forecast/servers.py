@@ -278,8 +278,8 @@ def _by_role(stations: Stations, chunk: Chunk) -> FloatArray:
 
 
 def over_servers(
-    scenario: Scenario, seed: int, stations: Stations, demands: dict[str, Demand]
-) -> tuple[dict[str, Demand], list[Bank]]:
+    scenario: Scenario, seed: int, stations: Stations, demands: Mapping[str, Demand]
+) -> tuple[Mapping[str, Demand], list[Bank]]:
     """Demands and banks as they are; of several servers that are not loaded alike, as each is loaded."""
     shares, cluster = server_shares(scenario.model_copy(update={"load": 1.0}), seed), scenario.cluster
     if shares is None or cluster is None:

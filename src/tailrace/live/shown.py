@@ -34,13 +34,13 @@ from tailrace.report.pictures.load import load_curve
 from tailrace.report.pictures.stages import time_per_stage
 from tailrace.report.pictures.style import MOST_LINES, PAGE_COLOURS, Width
 from tailrace.report.sentences import (
-    PAIRED,
     binding_sentence,
     estimate_sentence,
     interval_sentence,
     tail_sentence,
     verdict_sentence,
 )
+from tailrace.report.study_words import PAIRED
 from tailrace.report.table import Cell, Head, Table, unknown
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.curve import DepthCurve, LoadCurve

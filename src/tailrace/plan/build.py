@@ -11,7 +11,7 @@ import numpy as np
 from tailrace.plan.cluster.cluster import ClusterPlan
 from tailrace.plan.cluster.coded import CodedPlan
 from tailrace.plan.columns import Chunk
-from tailrace.plan.demand import Demand, chunk_demand, positioning_s
+from tailrace.plan.demand import Demand, Sample, chunk_demand, positioning_s
 from tailrace.plan.filled import Filling, fillings
 from tailrace.plan.read_cache import ReadCachePlan
 from tailrace.plan.server import ServerPlan
@@ -187,16 +187,22 @@ def needs_source_per_client(scenario: Scenario, workload: Workload) -> bool:
 
 def sample_demands(
     scenario: Scenario, seed: int, steps: int = SAMPLE_STEPS
-) -> tuple[Stations, dict[str, Demand]]:
+) -> tuple[Stations, Mapping[str, Demand]]:
     """The stations, and the mean demand of each class and rebuild, from about ``steps`` steps of its own plan."""
-    stations, chunks = sample_requests(scenario, seed, steps)
-    return stations, {name: chunk_demand(chunk, stations) for name, chunk in chunks.items()}
+    found = sample_of(scenario, seed, steps)
+    return found.stations, found.demands
 
 
 def sample_requests(
     scenario: Scenario, seed: int, steps: int = SAMPLE_STEPS
 ) -> tuple[Stations, Mapping[str, Chunk]]:
-    """The stations, and a block of requests of each class, of about ``steps`` steps: for reading only.
+    """The stations, and a block of requests of each class, of about ``steps`` steps: for reading only."""
+    found = sample_of(scenario, seed, steps)
+    return found.stations, found.chunks
+
+
+def sample_of(scenario: Scenario, seed: int, steps: int = SAMPLE_STEPS) -> Sample:
+    """A block of requests of each class and rebuild, of about ``steps`` steps.
 
     They are the same at every load, but where classes share a read cache by their rates.
     """
@@ -205,7 +211,7 @@ def sample_requests(
 
 
 @lru_cache(maxsize=4)
-def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mapping[str, Chunk]]:
+def _sampled(scenario: Scenario, seed: int, steps: int) -> Sample:
     server = planned_servers(scenario, seed, 0, in_mean=True)
     chunks = {}
     spans = _spans(scenario)
@@ -222,7 +228,7 @@ def _sampled(scenario: Scenario, seed: int, steps: int) -> tuple[Stations, Mappi
         chunks[workload.name] = plan.chunk(
             np.zeros(REBUILD_SAMPLE), np.arange(REBUILD_SAMPLE) % workload.clients
         )
-    return server.stations, chunks
+    return Sample(server.stations, chunks)
 
 
 def start_of_buffers(scenario: Scenario) -> int:
@@ -235,7 +241,7 @@ def _cached_fillings(scenario: Scenario) -> Mapping[str, Filling]:
     """What closed classes find in the buffers, whatever the seed."""
     if all(each.is_open or each.reads == 1.0 for each in scenario.workload):
         return {}
-    return fillings(scenario, *sample_requests(scenario, seed=0, steps=20_000))
+    return fillings(scenario, sample_of(scenario, seed=0, steps=20_000))
 
 
 @lru_cache(maxsize=16)

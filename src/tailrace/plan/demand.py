@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -57,8 +59,31 @@ class Demand:
     drawn_s: FloatArray
 
 
-def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
-    """Mean demand of the rows of a block of one class."""
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """A block of requests of each class and rebuild, by name, and what is counted on it, once: for reading only.
+
+    Each is only equal to itself, so that what is found of it can be kept by it.
+    """
+
+    stations: Stations
+    chunks: Mapping[str, Chunk]
+
+    @cached_property
+    def visits(self) -> Mapping[str, Visits]:
+        """All visits of each block."""
+        return {name: chunk_visits(chunk, self.stations) for name, chunk in self.chunks.items()}
+
+    @cached_property
+    def demands(self) -> Mapping[str, Demand]:
+        """Mean demand of a request of each."""
+        return {
+            name: chunk_demand(chunk, self.stations, self.visits[name]) for name, chunk in self.chunks.items()
+        }
+
+
+def chunk_demand(chunk: Chunk, stations: Stations, known: Visits | None = None) -> Demand:
+    """Mean demand of the rows of a block of one class, whose visits may be ``known``."""
     steps, rows = chunk.steps, len(chunk)
     visits = steps.op == VISIT
     count = len(stations)
@@ -69,7 +94,7 @@ def chunk_demand(chunk: Chunk, stations: Stations) -> Demand:
     permits, takes = permit_seconds(chunk, count, shares)
     permits *= stations.per_station("paces")
     awaited = float(steps.work[visits & ~detached(chunk)].sum())
-    scv = _variability(chunk_visits(chunk, stations), count)
+    scv = _variability(known or chunk_visits(chunk, stations), count)
     draws = np.flatnonzero(steps.op == DRAW)
     drawing = steps.arg[draws + 1], steps.work[draws + 1] * shares[draws]
     writing, drawn = (

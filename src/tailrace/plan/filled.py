@@ -10,14 +10,13 @@ away: own trial.) Where less is known buffers begin empty, and whether they fill
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tailrace.arrays import BoolArray, FloatArray, IntArray
 from tailrace.plan.columns import GIVE, VISIT, Chunk, Steps
-from tailrace.plan.demand import chunk_visits, depth_behind, detached, positioning_s
+from tailrace.plan.demand import Sample, depth_behind, detached, positioning_s
 from tailrace.plan.stations import Discipline, Stations
 from tailrace.scenario.tables.scenario import Scenario
 
@@ -75,21 +74,22 @@ def put_before(before: Steps, chunk: Chunk) -> Chunk:
     return replace(chunk, first=first, steps=Steps.joined([before, chunk.steps]))
 
 
-def fillings(scenario: Scenario, stations: Stations, chunks: Mapping[str, Chunk]) -> dict[str, Filling]:
+def fillings(scenario: Scenario, sample: Sample) -> dict[str, Filling]:
     """What the closed classes find in the buffers, by name; nothing of a class whose buffers begin empty.
 
-    ``chunks`` holds a block of requests of each class and rebuild. Closed clients for whom nothing waits ask most of a
+    ``sample`` holds a block of requests of each class and rebuild. Closed clients for whom nothing waits ask most of a
     station: their number over thinking and the service that they wait for (Lazowska, Zahorjan, Graham and Sevcik,
     Quantitative System Performance, 1984, ch. 5, from memory). Where that is beyond what it can do, and mostly work
     behind writes, these come to wait for room.
     """
+    stations, chunks = sample.stations, sample.chunks
     count = len(stations)
     asked = np.zeros((2, count))  # in all, and behind
     left: dict[str, FloatArray] = {}  # permits a second
     for factor, classes in ((scenario.load, scenario.workload), (1.0, scenario.background)):
         for workload in classes:
             chunk = chunks[workload.name]
-            visits = chunk_visits(chunk, stations)
+            visits = sample.visits[workload.name]
             position_s = positioning_s(stations)[visits.station] * (workload.pattern == "random")
             work = (visits.work_s + position_s) / len(chunk)
             behind = np.bincount(visits.station, work * ~visits.awaited, count)

@@ -19,7 +19,7 @@ class OutsideValidityError(TailraceError, ValueError):
 
 
 def _refuse(name: str, values: Floats, wrong: NDArray[np.bool_] | np.bool_, accepted: str) -> None:
-    if np.any(wrong):
+    if wrong.any() if values.ndim else wrong:  # most are single numbers, for which this is all the time
         worst = float(values[wrong].flat[0]) if values.ndim else float(values)
         raise OutsideValidityError(f"{name} = {worst:g}: accepted is {accepted}")
 

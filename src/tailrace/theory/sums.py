@@ -29,9 +29,7 @@ def sum_tail(
     the times have densities; constants shift the rest and are exact. Near other jumps (service by a mixture
     of constants, a broken number of visits to a constant) accuracy is lost, and close to them it is refused.
     """
-    t = float(non_negative("t_s", t_s))
-    total = _Sum(parts, visits, constant_s)
-    return 1.0 if t < total.constant_s else total.excess_tail(t - total.constant_s)
+    return TimesSum(parts, visits, constant_s).tail(t_s)
 
 
 def sum_quantile(
@@ -39,15 +37,15 @@ def sum_quantile(
 ) -> float:
     """The seconds of the sum (as `sum_tail`) that a share p <= 0.999999 of the requests do not exceed."""
     target = invertible_target(p)
-    total = _Sum(parts, visits, constant_s)
+    total = TimesSum(parts, visits, constant_s)
     if total.mean_s == 0:
         return 0.0
     scale = float(max(total.mean_s - total.constant_s, 1e-6 * total.mean_s))
     return float(total.constant_s) + solve_tail_once(total.excess_tail, target, scale, QUANTILE_PRECISION)
 
 
-class _Sum:
-    """A sum of independent response times, as constant, atom and excess."""
+class TimesSum:
+    """A sum of independent response times, as constant, atom and excess: `sum_tail` for many times."""
 
     def __init__(self, parts: Sequence[ResponseLaw], visits: ArrayLike, constant_s: float) -> None:
         counts = np.broadcast_to(non_negative("visits", visits), (len(parts),)).tolist()
@@ -61,6 +59,11 @@ class _Sum:
             part.atom**n * (1 - more * (1 - (0.0 if part.constant_s else part.atom)))
             for part, n, more in self._visits
         )
+
+    def tail(self, t_s: float) -> float:
+        """P(sum > t_s)."""
+        t = float(non_negative("t_s", t_s))
+        return 1.0 if t < self.constant_s else self.excess_tail(t - self.constant_s)
 
     def excess_tail(self, t: float) -> float:
         """P(sum > constant + t)."""

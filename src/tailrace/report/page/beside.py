@@ -13,7 +13,7 @@ from tailrace.report.page import words
 from tailrace.report.page.site import Drawing
 from tailrace.report.page.tables import all_inputs
 from tailrace.report.pictures.choice import choice_picture
-from tailrace.report.sentences import headroom_sentence, relief_sentence
+from tailrace.report.study_words import headroom_sentence, relief_sentence
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.study.beside import Beside
 from tailrace.study.choose import Choice

@@ -13,7 +13,7 @@ from tailrace.report.condition_words import FLUID, conditions_method, conditions
 from tailrace.report.page.beside import told_alike
 from tailrace.report.page.site import Drawing, command, page
 from tailrace.report.pictures.conditions import conditions_picture
-from tailrace.report.sentences import PAIRED, matching_sentences
+from tailrace.report.study_words import PAIRED, matching_sentences
 from tailrace.report.table import Head, Table
 from tailrace.scenario.reading.conditions import settings
 from tailrace.scenario.tables.scenario import Scenario

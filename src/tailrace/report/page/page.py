@@ -17,14 +17,13 @@ from tailrace.report.page import drawings, tables, words
 from tailrace.report.page.beside import told_alike
 from tailrace.report.page.site import command, page
 from tailrace.report.sentences import (
-    PAIRED,
     binding_sentence,
     interval_sentence,
-    matching_sentences,
     method_sentence,
     transaction_sentence,
     verdict_sentence,
 )
+from tailrace.report.study_words import PAIRED, matching_sentences
 from tailrace.study.account import Account
 from tailrace.study.compare import Comparison
 

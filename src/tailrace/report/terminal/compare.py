@@ -7,7 +7,8 @@ from rich.text import Text
 
 from tailrace.report.columns.answer import targets
 from tailrace.report.columns.studies import boxes, class_differences, differences
-from tailrace.report.sentences import CAUTION, PAIRED, judged_sentence, matching_sentences
+from tailrace.report.sentences import CAUTION, judged_sentence
+from tailrace.report.study_words import PAIRED, matching_sentences
 from tailrace.report.terminal.layout import hanging, listed, under
 from tailrace.study.compare import Comparison
 

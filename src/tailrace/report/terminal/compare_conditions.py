@@ -9,7 +9,8 @@ from tailrace.report.columns.answer import targets
 from tailrace.report.columns.conditions import spells
 from tailrace.report.columns.studies import boxes, class_differences, differences
 from tailrace.report.condition_words import FLUID, conditions_sentence, place_words
-from tailrace.report.sentences import CAUTION, PAIRED, judged_sentence, matching_sentences
+from tailrace.report.sentences import CAUTION, judged_sentence
+from tailrace.report.study_words import PAIRED, matching_sentences
 from tailrace.report.terminal.layout import hanging, listed, under
 from tailrace.study.compare_conditions import ConditionsComparison
 

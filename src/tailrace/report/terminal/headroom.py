@@ -6,7 +6,8 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.studies import one_target, rules, target_unit, tried
-from tailrace.report.sentences import CAUTION, headroom_sentence
+from tailrace.report.sentences import CAUTION
+from tailrace.report.study_words import headroom_sentence
 from tailrace.report.terminal.layout import listed, under
 from tailrace.study.headroom import RESOLUTION, Headroom
 

@@ -8,7 +8,8 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from tailrace.report.columns.studies import costs, relieved
-from tailrace.report.sentences import CAUTION, relief_sentence
+from tailrace.report.sentences import CAUTION
+from tailrace.report.study_words import relief_sentence
 from tailrace.report.terminal.layout import listed, under
 from tailrace.study.relief import Relief, Relieved
 
