@@ -24,7 +24,7 @@ def run(*command: str | Path, **env: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.whole
-def test_a_wheel_holds_pages_templates_and_parts_and_runs(tmp_path: Path) -> None:
+def test_a_wheel_holds_pages_templates_units_and_parts_and_runs(tmp_path: Path) -> None:
     # From a copy, so that nothing is built beside the sources.
     copy = tmp_path / "copy"
     shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", "__pycache__", ".venv", "results"))
@@ -34,6 +34,7 @@ def test_a_wheel_holds_pages_templates_and_parts_and_runs(tmp_path: Path) -> Non
     held = set(ZipFile(wheel).namelist())
     read = [each.relative_to(PACKAGE.parent).as_posix() for each in PACKAGE.rglob("*") if each.is_file()]
     read = [name for name in read if Path(name).suffix not in MADE]
+    assert "tailrace/units.txt" in read
     assert sum(name.startswith("tailrace/guide/") for name in read) > 10
     assert sum(name.endswith(".html") for name in read) > 1
     parts = [

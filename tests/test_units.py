@@ -7,7 +7,6 @@ import sys
 from contextlib import suppress
 from fractions import Fraction
 
-import pint
 import pytest
 import scipy.constants as reference
 from hypothesis import example, given, settings
@@ -227,29 +226,8 @@ def test_no_text_does_more_than_be_refused(text):
             assert math.isfinite(units.parse(text, dimension))
 
 
-def test_every_unit_is_what_a_library_of_units_takes_it_for():
-    library = pint.UnitRegistry(
-        non_int_type=Fraction
-    )  # a general-purpose library, with definitions of its own
-    library.define("request = [request] = _ = requests")  # it only lacks a unit that is not physical
-    base = {
-        "time": "second",
-        "information": "byte",
-        "power": "watt",
-        "rotation": "turn",
-        "rotation/time": "turn/second",
-        "request": "request",
-    }
-    assert len(units.UNITS) > 40
-    for name, (factor, kind) in units.UNITS.items():
-        one = library.Quantity(Fraction(1), name).to(base[kind])
-        if kind.startswith("rotation"):  # which is an angle there, whose turn is 2 pi
-            assert float(one.magnitude) == pytest.approx(float(factor), rel=1e-12), name
-        else:
-            assert one.magnitude == factor, name
-
-
-def test_units_load_nothing_slow():
-    slow = "{'pint', 'pydantic', 'numpy', 'scipy'}"
-    code = f"import sys; from tailrace import units; units.parse('1 s', 'time'); assert not {slow} & set(sys.modules)"
+def test_pint_is_not_imported_before_the_first_conversion():
+    before = "assert not {'pint', 'pydantic', 'numpy'} & set(sys.modules)"
+    after = "tailrace.units.parse('1 s', 'time'); assert 'pint' in sys.modules"
+    code = f"import sys, tailrace.errors, tailrace.units; {before}; {after}"
     subprocess.run([sys.executable, "-c", code], check=True)

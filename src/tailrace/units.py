@@ -1,9 +1,8 @@
 """What "25 Gbit/s" means: text with a unit in, a number in SI out, and back.
 
-The units are those of `UNITS` and no others: information (bit, byte) and rotation (turn) are dimensions of their own
-and requests are counted, so that a rate never passes for a size. There are no prefixes to combine: a spelling that is
-not in the list is refused. Arithmetic is in exact fractions, with one rounding to float at the end. A library of units
-would be most of what it takes to read a scenario; tests hold the factors against one.
+The units are those of `units.txt` and no others: information (bit, byte) and rotation (turn) are dimensions
+of their own and requests are counted, so that a rate never passes for a size. Arithmetic is in exact
+fractions, with one rounding to float at the end. pint is imported at the first conversion.
 """
 
 from __future__ import annotations
@@ -11,9 +10,13 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from functools import cache, lru_cache
-from typing import Literal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
 from tailrace.errors import UnitError
+
+if TYPE_CHECKING:
+    import pint
 
 Dimension = Literal["time", "size", "request rate", "data rate", "line rate", "rotation rate", "power"]
 
@@ -48,56 +51,19 @@ SI_UNIT: dict[str, str] = {
 }
 """The unit of the number that `parse` returns."""
 
-_KINDS: dict[str, tuple[str, ...]] = {
-    "time": ("time",),
-    "size": ("information",),
-    "request rate": ("/time", "request/time"),
-    "data rate": ("information/time",),
-    "rotation rate": ("rotation/time",),
-    "power": ("power",),
+_SIGNATURES: dict[str, tuple[dict[str, int], ...]] = {
+    "time": ({"[time]": 1},),
+    "size": ({"[information]": 1},),
+    "request rate": ({"[time]": -1}, {"[request]": 1, "[time]": -1}),
+    "data rate": ({"[information]": 1, "[time]": -1},),
+    "rotation rate": ({"[rotation]": 1, "[time]": -1},),
+    "power": ({"[power]": 1},),
 }
-"""The kinds of units that each dimension may be told in."""
 
 # A line rate is a data rate, but people tell it in bits.
 ACCEPTED["line rate"] = ACCEPTED["data rate"]
 SI_UNIT["line rate"] = SI_UNIT["data rate"]
-_KINDS["line rate"] = _KINDS["data rate"]
-
-
-def _units() -> dict[str, tuple[Fraction, str]]:
-    """Decimal prefixes by 1000, binary ones by 1024, and 1 B = 8 bit (IEC 80000-13)."""
-    kinds: dict[str, dict[str, Fraction | int]] = {
-        "time": {
-            "second seconds s": 1,
-            "ms": Fraction(1, 1000),
-            "us µs μs": Fraction(1, 1000**2),  # U+00B5, the micro sign, and U+03BC, the Greek letter
-            "ns": Fraction(1, 1000**3),
-            "minute minutes min": 60,
-            "hour hours h": 60 * 60,
-            "day days": 24 * 60 * 60,
-        },
-        "information": {
-            "byte bytes B": 1,
-            "bit bits": Fraction(1, 8),
-            **{f"{prefix}B": 1000**power for power, prefix in enumerate("kMGTP", 1)},
-            **{f"{prefix}iB": 1024**power for power, prefix in enumerate("KMGTP", 1)},
-            **{f"{prefix}bit": Fraction(1000**power, 8) for power, prefix in enumerate("kMGT", 1)},
-        },
-        "power": {"watt watts W": 1, "mW": Fraction(1, 1000), "kW": 1000},
-        "rotation": {"turn turns": 1},
-        "rotation/time": {"rpm": Fraction(1, 60)},
-        "request": {"request requests": 1},
-    }
-    return {
-        name: (Fraction(factor), kind)
-        for kind, factors in kinds.items()
-        for names, factor in factors.items()
-        for name in names.split()
-    }
-
-
-UNITS = _units()
-"""Every unit that may be written, with what one of it is in SI and what kind of unit it is."""
+_SIGNATURES["line rate"] = _SIGNATURES["data rate"]
 
 # Units to write a number with: the one that takes the fewest digits, and of such the first.
 _WRITTEN: dict[str, tuple[str, ...]] = {
@@ -151,9 +117,9 @@ def parse_exact(text: str, dimension: Dimension) -> Fraction:
     number, unit = _split(text, accepted)
     if not unit:
         raise UnitError("a number without a unit", accepted)
-    factor, kind = _unit(unit, accepted)
-    if kind not in _KINDS[dimension]:
-        raise UnitError(f"{_named(kind)}, but a {dimension} is due", accepted)
+    factor, found = _factor(_checked_unit(unit, dimension))
+    if found not in _SIGNATURES[dimension]:
+        raise UnitError(f"{_named(found)}, but a {dimension} is due", accepted)
     return number * factor
 
 
@@ -197,7 +163,7 @@ def short_size(size: int, upwards: bool = False) -> str:
 def pattern(dimension: Dimension) -> str:
     """A regular expression in the form of JSON Schema for the text that `parse` takes."""
     number = r"\+?[0-9]+(_[0-9]+)*(\.[0-9]+(_[0-9]+)*)?([eE][+-]?[0-9]{1,3})?"
-    time, size, power = (f"({'|'.join(_names_of(one))})" for one in ("time", "information", "power"))
+    time, size, power = (f"({'|'.join(_names_of(one))})" for one in ("[time]", "[information]", "[power]"))
     data_rate = f"{size} */ *{time}"
     unit = {
         "time": time,
@@ -227,28 +193,25 @@ def _split(text: str, accepted: str) -> tuple[Fraction, str]:
     return Fraction(match["number"].replace("_", "")), match["unit"].strip()
 
 
-def _unit(text: str, accepted: str) -> tuple[Fraction, str]:
-    """What one of a unit is in SI, and its kind: of a unit alone, or of one over a time."""
-    if "%" in text or text.lower() in ("percent", "per cent"):
+def _checked_unit(unit: str, dimension: Dimension) -> str:
+    """The unit as pint reads it, each name looked up first: pint alone takes "MBs" for a plural of MB."""
+    accepted = ACCEPTED[dimension]
+    if "%" in unit or unit.lower() in ("percent", "per cent"):
         raise UnitError("a percentage", accepted)
-    match = _UNIT.fullmatch(text)
+    match = _UNIT.fullmatch(unit)
     if match is None or not (match["above"] or match["below"]):
-        raise UnitError(f"'{text}' is not a unit", accepted)
+        raise UnitError(f"'{unit}' is not a unit", accepted)
     for name in (match["above"], match["below"]):
-        if name and name not in UNITS:
+        if name and name not in _names():
             raise UnitError(_unknown(name), accepted)
-    factor, kind = UNITS[match["above"]] if match["above"] else (Fraction(1), "")
-    if not match["below"]:
-        return factor, kind
-    time, kind_below = UNITS[match["below"]]
-    if kind_below != "time":
-        raise UnitError(f"'{text}' is not a unit", accepted)
-    return factor / time, f"{kind}/{kind_below}"
+    if match["below"] and match["below"] not in _names_of("[time]"):
+        raise UnitError(f"'{unit}' is not a unit", accepted)
+    return (match["above"] or "1") + (f"/{match['below']}" if match["below"] else "")
 
 
 def _unknown(name: str) -> str:
     """Why a unit's name is refused, with the spellings that may have been meant."""
-    meant = sorted(known for known in UNITS if known.lower() == name.lower())
+    meant = sorted(known for known in _names() if known.lower() == name.lower())
     per_second = re.fullmatch(r"([kKMGTP]?)([bB])(it|its|yte|ytes)?ps", name)
     size = re.fullmatch(r"([kKMGTP])(i?)(b|B|bit|byte)s?", name)
     if per_second:
@@ -271,13 +234,38 @@ def _unknown(name: str) -> str:
     return f"unknown unit '{name}'{hint}"
 
 
-def _named(kind: str) -> str:
-    for dimension, kinds in _KINDS.items():
-        if kind in kinds:
+@cache
+def _factor(unit: str) -> tuple[Fraction, dict[str, int]]:
+    """What one of the unit is in SI, and its powers of pint's base dimensions."""
+    registry = _registry()
+    quantity: Any = registry.Quantity(Fraction(1), registry.parse_units(unit)).to_base_units()
+    powers = {name: int(power) for name, power in quantity.dimensionality.items()}
+    return Fraction(quantity.magnitude), powers
+
+
+def _named(found: dict[str, int]) -> str:
+    for dimension, signatures in _SIGNATURES.items():
+        if found in signatures:
             return f"a {dimension}"
     return "a unit of another kind"
 
 
-def _names_of(kind: str) -> tuple[str, ...]:
-    """The units of one kind."""
-    return tuple(sorted(name for name, (_, its) in UNITS.items() if its == kind))
+@cache
+def _names_of(dimension: str) -> tuple[str, ...]:
+    """The units of one of pint's base dimensions."""
+    return tuple(sorted(name for name in _names() if _factor(name)[1] == {dimension: 1}))
+
+
+@cache
+def _names() -> frozenset[str]:
+    return frozenset(_registry())
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint
+
+    definitions = Path(__file__).with_name("units.txt")
+    return pint.UnitRegistry(
+        str(definitions), on_redefinition="raise", cache_folder=None, non_int_type=Fraction
+    )

@@ -28,7 +28,7 @@ def mark_of(package: Path) -> str:
 
 
 def deciding_files(package: Path) -> list[Path]:
-    """Modules of the package that are imported by the one that simulates."""
+    """Modules of the package that are imported by the one that simulates, and the data that lie beside them."""
     found: set[Path] = set()
     left = [BEGINS_AT]
     while left:
@@ -40,6 +40,8 @@ def deciding_files(package: Path) -> list[Path]:
         # A module brings the packages it lies in.
         left += [".".join(("tailrace", *folder.parts)) for folder in path.relative_to(package).parents]
         left += _imported(path)
+    folders = {path.parent for path in found}
+    found |= {path for folder in folders for path in folder.glob("*.txt")}
     return sorted(found)
 
 
