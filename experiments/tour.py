@@ -228,7 +228,7 @@ def _answers(frame: pd.DataFrame) -> str:
 
 def _overloads(frame: pd.DataFrame) -> str:
     *others, last = frame.verb.unique()
-    verbs = f"{', '.join(others)} and by {last}" if others else last
+    verbs = f"{', '.join(others)} and {last}" if others else last
     share = frame.share_of_saturation
     below, above, closed = (
         {name: int(part[name].sum()) for name in ("runs", "stable", "unclear", "overloaded")}

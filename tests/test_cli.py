@@ -561,7 +561,7 @@ def test_importing_the_package_or_the_command_line_loads_nothing_slow() -> None:
 
 
 def test_a_run_loads_no_studies_no_pictures_and_no_other_way_to_carry_it_out() -> None:
-    libraries = ["matplotlib", "pandas", "starlette", "jinja2", "scipy.optimize"]
+    libraries = ["matplotlib", "pandas", "starlette", "scipy.optimize"]
     needless = [
         *libraries,
         *(f"tailrace.{name}" for name in ("study.headroom", "study.relief", "live", "lessons")),
