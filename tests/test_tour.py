@@ -98,7 +98,7 @@ def test_the_tables_of_experiments_still_to_come_make_sentences(tour: ModuleType
     assert "95.0 % of 1,000 (full rule; 0 more could not be given)" in said
     assert "94.0 % of 100 (4,000 requests; 20 more could not be given)" in said
     assert "least often in 94 % of 100 for the p99 of b (4,000 requests)." in said
-    assert "Judged by run and by sweep: of 24 answers below saturation" in said
+    assert "Judged by run and sweep: of 24 answers below saturation" in said
     assert "1 were called overloaded and 5 unclear; of 24 above it" in said
     assert "20 overloaded, 3 unclear and 1 stable; of 24 of closed classes" in said
     assert "0 overloaded and 3 unclear." in said
