@@ -31,6 +31,8 @@ def row(name: str, results: Path) -> tuple[str, str, str, str]:
     files = [each for each in entry.get("files", ()) if each.endswith(".png")] or [f"{name}.png"]
     pictures = ", ".join(f"[{each.removesuffix('.png')}](../results/{each})" for each in files)
     taken = duration(entry["seconds"]) if entry else "not run whole yet"
+    part = entry.get("command", "").partition("--only ")[2]
+    taken += f" ({part} alone)" * bool(part)
     return question(name), f"`python experiments/{name}.py`", taken, pictures
 
 
