@@ -18,6 +18,7 @@ from tailrace.physics.rendezvous import highest_weights
 from tailrace.plan.build import build_plan, sample_demands
 from tailrace.scenario import parse
 from tailrace.scenario.tables.scenario import Scenario
+from tailrace.study.compare_conditions import compare_conditions
 from tailrace.theory import OutsideValidityError, least_busy_response_mean
 from through import ENGINE, ENGINES, Printed, assert_agrees, found, long_run, observe, printed, samples
 
@@ -581,3 +582,30 @@ def test_what_several_servers_are_not_simulated_with_is_refused(
     with pytest.raises(ScenarioError) as raised:
         servers(cluster, "" if own else workload, size="8 MiB" if own else "8 KiB")
     assert any(said in str(problem) for problem in raised.value.problems), raised.value
+
+
+def test_a_comparison_over_conditions_counts_the_price_of_every_server() -> None:
+    text = f"""
+[server]
+price = 1000
+{generic("exponential", "1 ms")}
+[cluster]
+servers = SERVERS
+copies = 2
+[[workload]]
+name = "booking"
+rate = "100 /s"
+request_size = "8 KiB"
+[[condition]]
+name = "day"
+[[condition]]
+name = "night"
+set = {{"load" = 0.5}}
+[run]
+requests = 1000
+replications = 2
+"""
+    few, many = (parse(text.replace("SERVERS", str(each))) for each in (2, 5))
+    compared = compare_conditions(few, many, names=["few", "many"], seed=1, engine="reference", workers=1)
+    price = {each.name: each.cost.price for each in compared.conditions["day"].designs}
+    assert price == {"few": 2000.0, "many": 5000.0}

@@ -138,7 +138,7 @@ def compare_conditions(
 
     def design(name: str, result: Result) -> Design:
         factor, unknown = carried[name]
-        spent: Cost = cost(designs[name].server)
+        spent: Cost = cost(designs[name].server, designs[name].cluster)
         return Design(name, result, spent, factor, unknown, boxes(carried[reference][0], factor))
 
     found: dict[str, Comparison] = {}
