@@ -21,6 +21,24 @@ requests = 2000
 replications = 4
 """
 
+
+def a_day(noon: str, night: float = 8, at_noon: float = 2, day: float = 14) -> str:
+    """Three conditions: what is set at noon, and for how many hours each lasts."""
+    return f"""
+[[condition]]
+name = "night"
+hours = {night}
+set = {{ load = 0.2 }}
+[[condition]]
+name = "noon"
+hours = {at_noon}
+set = {noon}
+[[condition]]
+name = "day"
+hours = {day}
+"""
+
+
 CLOSED = f"""
 {generic("exponential", servers=4)}
 [[workload]]

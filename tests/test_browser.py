@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +15,13 @@ from tailrace.lessons.trials import Trials
 from tailrace.report.page.page import report_page
 from tailrace.scenario.reading.read import load
 from tailrace.study.account import account
+from through import ENGINE
 
 pytestmark = pytest.mark.whole
 
 SCENARIOS = Path(__file__).parent.parent / "shared" / "scenarios"
 SHORT = ["run.requests=2000", "run.replications=4"]
 LONG_NAME = "A_name_that_nobody_would_give_to_a_class_of_requests_but_may_be"
-ENGINE = "compiled" if find_spec("numba") else "reference"
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import replace
-from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -11,13 +10,12 @@ from hypothesis import given, strategies
 from scipy.optimize import brentq
 from typer.testing import CliRunner
 
-from studies import ONE_STATION, counter
+from studies import ONE_STATION, a_day, counter
 from tailrace.answer.bench import Evidence
 from tailrace.answer.mixture import Mixture, Part
 from tailrace.answer.sample import Sample
 from tailrace.answer.together import OVER_ALL, Together, level_together, statements
 from tailrace.cli import app
-from tailrace.engine.choice import Engine
 from tailrace.errors import SettingError
 from tailrace.measure.mixture import effective_excursions, weighted_quantile, weighted_spectrum_quantile
 from tailrace.measure.quantile import quantile_rank
@@ -32,23 +30,11 @@ from tailrace.study.conditions import Conditions, conditions
 from tailrace.study.headroom import headroom
 from tailrace.study.relief import relief
 from tailrace.theory import mmc_response_mean, mmc_response_tail
+from through import ENGINE
 
-DAY = """
-[[condition]]
-name = "night"
-hours = 8
-set = { load = 0.2 }
-[[condition]]
-name = "noon"
-hours = 2
-set = { "workload.booking.rate" = "120 /s" }
-[[condition]]
-name = "day"
-hours = 14
-"""
+DAY = a_day('{ "workload.booking.rate" = "120 /s" }')
 QUICK = ("run.requests=8000", "run.replications=8")
 BUSY = 'condition.noon.set."workload.booking.rate"="160 /s"'
-ENGINE: Engine = "compiled" if find_spec("numba") else "reference"
 
 
 def day(*overrides: str) -> Scenario:

@@ -1,38 +1,23 @@
 """More replications until what holds over all conditions is decided: of which conditions, and how taken together."""
 
-from importlib.util import find_spec
-
 import numpy as np
 import pytest
 
-from studies import ONE_STATION
+from studies import ONE_STATION, a_day
 from tailrace.answer.bench import Evidence
 from tailrace.answer.mixture import Mixture, Part
 from tailrace.answer.sample import Sample
 from tailrace.answer.together import Together
 from tailrace.answer.work import work_of
-from tailrace.engine.choice import Engine
 from tailrace.quantity import Quantity
 from tailrace.replicate.boiled import replicate
 from tailrace.report.condition_words import conditions_sentence
 from tailrace.scenario import Scenario, parse
 from tailrace.scenario.reading.conditions import State, states
 from tailrace.study.conditions import conditions
+from through import ENGINE
 
-DAY = """
-[[condition]]
-name = "night"
-hours = 12
-set = { load = 0.2 }
-[[condition]]
-name = "noon"
-hours = 4
-set = { load = 1.6 }
-[[condition]]
-name = "day"
-hours = 8
-"""
-ENGINE: Engine = "compiled" if find_spec("numba") else "reference"
+DAY = a_day("{ load = 1.6 }", night=12, at_noon=4, day=8)
 
 
 def day(*overrides: str) -> Scenario:

@@ -2,13 +2,12 @@
 
 import json
 from collections.abc import Callable
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-from studies import ONE_STATION, counter
+from studies import ONE_STATION, a_day, counter
 from tailrace.answer.answers import InterruptedAnswers, answered
 from tailrace.answer.bench import bench_for
 from tailrace.answer.pilot import Length
@@ -16,27 +15,14 @@ from tailrace.answer.result import Result
 from tailrace.answer.run import simulate
 from tailrace.cli import app
 from tailrace.crew.progress import Progress
-from tailrace.engine.choice import Engine
 from tailrace.report.terminal.results import as_text
 from tailrace.report.terminal.watch import Watch
 from tailrace.scenario import Scenario, parse
 from tailrace.study.conditions import Conditions, conditions
+from through import ENGINE
 
-DAY = """
-[[condition]]
-name = "night"
-hours = 8
-set = { load = 0.2 }
-[[condition]]
-name = "noon"
-hours = 2
-set = { load = 1.2 }
-[[condition]]
-name = "day"
-hours = 14
-"""
+DAY = a_day("{ load = 1.2 }")
 QUICK = ("run.requests=4000", "run.replications=4")
-ENGINE: Engine = "compiled" if find_spec("numba") else "reference"
 
 
 def day(*overrides: str) -> Scenario:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from studies import ONE_STATION, counter
+from studies import ONE_STATION, a_day, counter
 from tailrace.errors import ScenarioError, SettingError
 from tailrace.forecast.estimate import estimate
 from tailrace.scenario import Scenario, parse
@@ -10,19 +10,7 @@ from tailrace.scenario.reading.conditions import only, settings, states
 from tailrace.scenario.reading.dial import Dial
 from tailrace.scenario.reading.variant import Variants
 
-DAY = """
-[[condition]]
-name = "night"
-hours = 8
-set = { load = 0.2 }
-[[condition]]
-name = "noon"
-hours = 2
-set = { "workload.booking.rate" = "160 /s", server.media.servers = 3 }
-[[condition]]
-name = "day"
-hours = 14
-"""
+DAY = a_day('{ "workload.booking.rate" = "160 /s", server.media.servers = 3 }')
 
 
 def day(*overrides: str) -> Scenario:

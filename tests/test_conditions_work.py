@@ -1,6 +1,5 @@
 """Shares within a time, amounts of work, and conditions of a recorded day."""
 
-from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +15,6 @@ from tailrace.answer.sample import Sample
 from tailrace.answer.together import OVER_ALL, Together, statements
 from tailrace.answer.work import work_of
 from tailrace.cli import app
-from tailrace.engine.choice import Engine
 from tailrace.errors import ScenarioError
 from tailrace.measure.section import Sectioned
 from tailrace.quantity import Quantity, quantile_at
@@ -25,8 +23,8 @@ from tailrace.scenario import Scenario, parse
 from tailrace.scenario.reading.conditions import states
 from tailrace.scenario.reading.read import load
 from tailrace.theory import mmc_response_tail
+from through import ENGINE
 
-ENGINE: Engine = "compiled" if find_spec("numba") else "reference"
 NIGHT = """
 [[workload]]
 name = "manifests"

@@ -17,7 +17,6 @@ from tailrace.quantity import Quantity
 from tailrace.scenario.reading.conditions import State
 from tailrace.shown import told
 
-HOUR_S = 3600.0
 MOST_CYCLES = 10_000
 """Cycles beyond which an amount is not followed."""
 
@@ -97,11 +96,11 @@ def work_of(parts: Sequence[State], evidence: Sequence[Evidence], name: str) -> 
         )
         time = finished(Sectioned(mean, deviations, n).doubted(reason, off_by), amount)
         return Work(name, amount, parts[first].name, 0.0, None, time)
-    before = sum(each.hours or 0.0 for each in parts[:first]) * HOUR_S
+    before = sum(each.lasts_s for each in parts[:first])
     done, spent, deviations = 0.0, 0.0, np.zeros(count)
     for step in range(first, first + MOST_CYCLES * len(parts)):
         place = step % len(parts)
-        lasts = (parts[place].hours or 0.0) * HOUR_S
+        lasts = parts[place].lasts_s
         if rates[place] > 0 and done + rates[place] * lasts >= amount:
             last = (amount - done) / rates[place]
             time = Sectioned(spent + last, -(deviations + last * spread[place]) / rates[place], n)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tailrace.forecast.saturation import Load
-from tailrace.forecast.spells import HOUR_S, station_cycle
+from tailrace.forecast.spells import station_cycle
 from tailrace.plan.build import sample_demands, sample_requests
 from tailrace.plan.columns import READ, WRITE
 from tailrace.plan.demand import chunk_visits
@@ -61,7 +61,6 @@ def late_share(
     whole = coming.share(states, range(len(states)))
     if not whole:
         return 0.0
-    durations = [HOUR_S * (each.hours or 0.0) for each in states]
     timed = all(each.hours is not None for each in states)
     found = []
     for place, (station, factor) in overloaded.items():
@@ -71,12 +70,10 @@ def late_share(
         if not timed:
             late[place] = float(asked > 1.0)
         elif asked > 1.0:
-            too_many = (1.0 - 1.0 / asked) * states[place].scenario.open_rate_per_s * durations[place]
+            too_many = (1.0 - 1.0 / asked) * states[place].scenario.open_rate_per_s * states[place].lasts_s
             if too_many >= ENOUGH:
                 cycle = station_cycle(states, loads, overloaded, station, load_of, evenly)
-                late[:] = [
-                    cycle.beyond_s(each, limit_s) / duration for each, duration in enumerate(durations)
-                ]
+                late[:] = [cycle.beyond_s(at, limit_s) / each.lasts_s for at, each in enumerate(states)]
         waiting = [
             share * _waiting(states[each].scenario, seed, coming, _bank(loads[each], station))
             if share

@@ -14,7 +14,6 @@ from tailrace.scenario.tables.scenario import Scenario
 from tailrace.shown import told
 from tailrace.theory import FluidCycle, fluid_cycle
 
-HOUR_S = 3600.0
 SETTLED = 0.01
 """Share of a condition that the server may take to settle for the figures of its steady state to hold in it."""
 
@@ -108,8 +107,7 @@ def station_cycle(
             taken = load_of(there).factor_at(station)
             taken = share / taken if taken > 0.0 and math.isfinite(share) else 1.0
         conversions.append(taken)
-    hours = [(each.hours or 0.0) * HOUR_S for each in states]
-    return fluid_cycle(hours, asked, conversions)
+    return fluid_cycle([each.lasts_s for each in states], asked, conversions)
 
 
 def _inverse(factor: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -18,6 +19,8 @@ SHORTEST = 1_000
 """Requests of a replication below which nothing is shortened, and of the trial that shows how fast a scenario is."""
 LONGER = 16_000
 """Requests of a second trial, where there is time: every replication takes some time for itself, however short."""
+STEPS = 2**30
+"""Steps in which a factor is looked for."""
 FEWEST = 4
 """Replications from which on an interval is given, where even the shortest are too many."""
 STARTING_S = 2.0
@@ -98,17 +101,12 @@ def _fitting(
     """The lengths, all cut by the one factor with which they take so much work; by halving, since what is cut to the
     shortest takes no less.
     """
-    low, high = 0.0, 1.0
-    if _work_s(scenarios, wanted, paces) <= work_s:
-        low = 1.0
-    for _ in range(30):
-        factor = (low + high) / 2
-        cut = [_cut(each, factor, fixed) for each in wanted]
-        if _work_s(scenarios, cut, paces) <= work_s:
-            low = factor
-        else:
-            high = factor
-    return [_cut(each, low, fixed) for each in wanted]
+
+    def cut(steps: int) -> list[Length]:
+        return [_cut(each, steps / STEPS, fixed) for each in wanted]
+
+    fit = bisect_right(range(STEPS + 1), work_s, key=lambda steps: _work_s(scenarios, cut(steps), paces))
+    return cut(max(fit - 1, 0))
 
 
 def _paces(bench: Bench, scenarios: Sequence[Scenario], seconds: float) -> dict[str, Pace]:

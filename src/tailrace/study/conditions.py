@@ -27,10 +27,10 @@ from tailrace.answer.work import Work
 from tailrace.crew.crew import Crew
 from tailrace.crew.progress import Watch
 from tailrace.errors import SettingError
-from tailrace.forecast.spells import HOUR_S, SETTLED, Spell, settling_s, spells
+from tailrace.forecast.spells import SETTLED, Spell, settling_s, spells
 from tailrace.measure.length import ANSWER_START, PILOT_REPLICATIONS
 from tailrace.measure.verdict import Verdict, combined
-from tailrace.scenario.reading.conditions import State, states
+from tailrace.scenario.reading.conditions import HOUR_S, State, states
 from tailrace.scenario.reading.read import Given, given
 from tailrace.scenario.tables.scenario import Scenario
 from tailrace.scenario.tables.workload import Workload

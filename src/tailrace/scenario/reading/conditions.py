@@ -17,6 +17,8 @@ from tailrace.scenario.tables.condition import weights
 from tailrace.scenario.tables.model import KeyPath
 from tailrace.scenario.tables.scenario import Scenario
 
+HOUR_S = 3600.0
+
 REFUSED = {
     "condition": "keys of server, cluster, workload and run, and load: a condition has none inside",
     "run.seed": "one seed for all conditions, so that they see the same random numbers: run.seed of the scenario",
@@ -33,6 +35,11 @@ class State:
     hours: float | None
     weight: float
     scenario: Scenario
+
+    @property
+    def lasts_s(self) -> float:
+        """For how many seconds it lasts each time; 0 where nothing says so."""
+        return (self.hours or 0.0) * HOUR_S
 
 
 def states(scenario: Scenario) -> tuple[State, ...]:
