@@ -77,7 +77,9 @@ def answered(tab: Any, number: int, step: int = 1) -> None:
 
 def last(tab: Any, step: int = LOOKS) -> None:
     """Wait until what was asked last, be it asked while this waits, has an answer of that step."""
-    tab.wait_for_function(f"() => Number(main.dataset.number) === asked && Number(main.dataset.step) >= {step}")
+    tab.wait_for_function(
+        f"() => Number(main.dataset.number) === asked && Number(main.dataset.step) >= {step}"
+    )
 
 
 def enough(tab: Any) -> None:

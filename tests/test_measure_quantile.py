@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from tailrace.measure import quantile
-from tailrace.measure.quantile import excursions, pooled_quantiles, quantile_rank, quantiles_in_place
+from tailrace.measure.quantile import excursions, quantile_rank, quantiles_in_place, vicinities
 
 LATENCIES = arrays(np.float64, st.integers(1, 200), elements=st.floats(0, 1e6))
 PROBABILITIES = st.floats(0.001, 0.999)
@@ -76,8 +76,21 @@ def test_quantiles_of_several_samples_together_are_those_of_their_union(
     samples: list[np.ndarray], ps: list[float]
 ) -> None:
     own = np.array([quantiles_in_place(sample.copy(), ps) for sample in samples])
-    expected = quantiles_in_place(np.concatenate(samples), ps)
-    np.testing.assert_array_equal(pooled_quantiles(samples, ps, own), expected)
+    union = np.concatenate(samples)
+    expected = quantiles_in_place(union.copy(), ps)
+    for p, value, around in zip(ps, expected, vicinities(samples, own), strict=True):
+        assert around.quantile(p) == value
+        assert around.low <= value <= around.high
+        first, last = around.reach
+        assert first == np.mean(union <= around.low)
+        if around.low < around.high:
+            assert last == np.mean(union < around.high)
+            near = sorted({each for each in union if around.low <= each < around.high})
+            for each in near:
+                np.testing.assert_allclose(
+                    around.share(each), [np.mean(sample <= each) for sample in samples]
+                )
+                assert around.quantile(float(np.mean(union <= each))) == each
 
 
 def test_excursions_do_not_depend_on_the_pieces_in_which_they_are_counted(

@@ -15,9 +15,11 @@ from oracles.independent import independent_quantile
 from tailrace.measure.interval import IntervalEstimate
 from tailrace.measure.section import (
     MINIMUM_EXCURSIONS,
+    interval_about,
     sectioned_mean,
     sectioned_quantiles,
     sectioned_ratio,
+    wider_by_shares,
 )
 
 SAMPLES = st.lists(
@@ -48,6 +50,41 @@ def test_a_quantile_by_hand() -> None:
     estimate = sectioned_quantile(samples, 0.5, minimum_excursions=0)
     assert estimate.value == 6
     assert estimate.half_width == pytest.approx(4.302653 * 4 / math.sqrt(3), rel=1e-6)
+
+
+def test_shares_tell_more_than_own_quantiles_where_the_sample_has_a_gap_beside_the_value_by_hand() -> None:
+    # Of 100 values each replication holds 48, 50, 50 and 52 up to the median, which lies at the end of a gap of 10.
+    shares, weights = np.array([0.48, 0.5, 0.5, 0.52]), np.ones(4)
+    off = np.array([0.02, 0.0, 0.0, -0.02])
+    half = stats.t.ppf(0.975, 3) * math.sqrt(2 * 0.02**2 / 3) / 2
+
+    def pooled(p: float) -> float:
+        return 20.0 if p > 0.5 else 10.0 - (0.5 - p)
+
+    own = np.array([1.0, 0, 0, -1.0])
+    told = wider_by_shares(own, weights, shares, 0.5, pooled, (0.4, 0.6))
+    np.testing.assert_allclose(told, off * math.hypot(10, half) / math.sqrt(2) / half)
+    # Not where the sample is not known as far as that, where own quantiles tell more, and for one replication.
+    assert wider_by_shares(own, weights, shares, 0.5, pooled, (0.5 - half / 2, 0.6)) is own
+    far = 20 * own
+    assert wider_by_shares(far, weights, shares, 0.5, pooled, (0.4, 0.6)) is far
+    assert wider_by_shares(own[:1], weights[:1], shares[:1], 0.5, pooled, (0.4, 0.6)).size == 1
+    assert wider_by_shares(own, weights, np.full(4, 0.5), 0.5, pooled, (0.4, 0.6)) is own
+
+
+def test_a_quantile_between_two_points_of_a_lattice_has_an_interval_that_reaches_them() -> None:
+    # The median is 0, half-way between narrow peaks at -0.5 and 0.5; invented, from the law the median is known.
+    random, replications, size = np.random.default_rng(3), 16, 2000
+    held = alone = 0
+    for _ in range(200):
+        peaks = np.floor(random.normal(0.0, 5.0, (replications, size))) + 0.5
+        samples = list(peaks + random.normal(0.0, 0.06, peaks.shape))
+        estimate = sectioned_quantile(samples, 0.5)
+        held += abs(estimate.value) <= estimate.half_width
+        own = np.sort(samples, axis=1)[:, size // 2 - 1] - estimate.value
+        alone += abs(estimate.value) <= interval_about(estimate.value, own, 1).half_width
+    assert 180 <= held <= 199
+    assert alone < 20  # what the shares are for: the own medians alone say far too little
 
 
 def test_a_short_replication_moves_the_interval_of_a_quantile_by_its_share() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -17,7 +19,7 @@ from tailrace.measure.mixture import (
     weighted_spectrum_quantile,
 )
 from tailrace.measure.quantile import excursions
-from tailrace.measure.section import MINIMUM_EXCURSIONS, QuantileSpread, Sectioned
+from tailrace.measure.section import MINIMUM_EXCURSIONS, QuantileSpread, Sectioned, wider_by_shares
 from tailrace.quantity import KINDS, Kind, Quantity, with_quantiles
 from tailrace.replicate.replication import Totals
 
@@ -207,7 +209,14 @@ class Mixture:
         for p in self.quantiles.values():
             value = mine.quantile(pooled, p)
             own = np.array([mine.quantile(1 / windows[:, r], p, r) for r in range(self._count)])
-            deviations = self._weights(counts, pooled) * (own - value)
+            weights = self._weights(counts, pooled)
+            deviations = weights * (own - value)
+            if isinstance(mine, _Whole):
+                shares = (mine.up_to(value) / windows).sum(axis=0) / (counts / windows).sum(axis=0)
+                ends = mine.up_to(own.min()), mine.up_to(own.max(), "left")
+                low, high = (float((pooled @ each).sum() / (pooled @ counts).sum()) for each in ends)
+                quantile = partial(mine.quantile, pooled)
+                deviations = wider_by_shares(deviations, weights, shares, p, quantile, (low, high))
             seen = effective_excursions(mine.excursions(value), pooled)
             constant = value == median and not deviations.any()
             found[p] = QuantileSpread(p, value, deviations, sizes, seen, constant)
@@ -257,6 +266,10 @@ class _Whole(_Observed):
         wanted = range(len(self._sorted[0])) if replication is None else [replication]
         samples = [mine[r] for mine in self._sorted for r in wanted]
         return weighted_quantile(samples, np.repeat(weights, len(wanted)).tolist(), p)
+
+    def up_to(self, value: float, side: Literal["left", "right"] = "right") -> IntArray:
+        """How many of each are at most, or with "left" below, a value, shape (conditions, R)."""
+        return np.array([[np.searchsorted(each, value, side) for each in mine] for mine in self._sorted])
 
     def excursions(self, value: float) -> IntArray:
         return np.array(

@@ -214,4 +214,6 @@ def _of_kept(parts: Sequence[Totals], ps: tuple[float, ...]) -> Quantiles:
     sizes = np.array([part.requests for part in parts])
     own = np.array([part.kept.own_s if part.kept else np.zeros(len(ps)) for part in parts])
     spectra = [part.kept.spectrum for part in parts if part.kept is not None]
-    return Quantiles(ps, sizes, own, pooled_quantiles(spectra, ps) if sizes.all() else None)
+    if not sizes.all():
+        return Quantiles(ps, sizes, None, np.zeros_like(own))
+    return Quantiles.about(ps, sizes, pooled_quantiles(spectra, ps), own)

@@ -1,7 +1,8 @@
 """What is the quantile of a sample, and how often did the sample go beyond it?"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -43,41 +44,61 @@ def quantiles_in_place(sample: FloatArray, ps: Sequence[float]) -> FloatArray:
     return np.asarray(sample[indices])
 
 
-def pooled_quantiles(samples: Sequence[FloatArray], ps: Sequence[float], own: FloatArray) -> FloatArray:
-    """Quantiles of all samples together, without a copy of them.
+@dataclass(frozen=True, slots=True, eq=False)
+class Vicinity:
+    """What lies around a quantile of several samples together: between the least and the greatest of their own.
+
+    `sizes`, the numbers `below` the least and `at` it have the shape (R,); `inside` holds what lies strictly between
+    the two of each sample, rising, and `gathered` of all.
+    """
+
+    low: float
+    high: float
+    sizes: IntArray
+    below: IntArray
+    at: IntArray
+    inside: Sequence[FloatArray]
+    gathered: FloatArray
+
+    def quantile(self, p: float) -> float:
+        """The quantile of all samples together, brought to the nearest that is known here."""
+        rank = quantile_rank(int(self.sizes.sum()), p) - int(self.below.sum()) - int(self.at.sum())
+        if rank <= 0:
+            return self.low
+        return float(self.gathered[rank - 1]) if rank <= self.gathered.size else self.high
+
+    def share(self, value: float) -> FloatArray:
+        """Which share of each sample is at most ``value``, from ``low`` up to below ``high``; shape (R,)."""
+        between = [np.searchsorted(each, value, side="right") for each in self.inside]
+        return np.asarray((self.below + self.at + np.array(between)) / self.sizes)
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """Shares of all samples at most ``low`` and below ``high``: from the one to the other quantiles are known."""
+        least = int(self.below.sum()) + int(self.at.sum())
+        total = int(self.sizes.sum())
+        return least / total, (least + self.gathered.size) / total
+
+
+def vicinities(samples: Sequence[FloatArray], own: FloatArray) -> Iterator[Vicinity]:
+    """What lies around quantiles of all samples together, one quantile after the other, without a copy of the samples.
 
     A quantile of the whole lies between the least and the greatest of the samples' own, so that only what lies
     there has to be gathered, and the rest counted.
 
     Args:
-        samples: one array of shape (n_r,) a replication, none empty; not changed.
-        ps: probabilities strictly between 0 and 1.
-        own: shape (R, len(ps)), each sample's quantiles.
+        samples: one array of shape (n_r,) a replication, none empty; not changed, and gone through once.
+        own: shape (R, P), each sample's quantiles.
     """
     low, high = own.min(axis=0), own.max(axis=0)
-    below, at_low = np.zeros(len(ps), dtype=np.int64), np.zeros(len(ps), dtype=np.int64)
-    between: list[list[FloatArray]] = [[] for _ in ps]
-    total = 0
-    for row in range(len(samples)):
-        size, first, equal, parts = _around(samples[row], low, high)
-        total += size
-        below += first
-        at_low += equal
-        for place, part in enumerate(parts):
-            between[place].append(part)
-    values = high.copy()
-    for place, p in enumerate(ps):
-        rank = quantile_rank(total, p) - below[place]
-        if low[place] == high[place]:
-            continue
-        inside = np.concatenate(between[place])
-        if rank <= at_low[place]:
-            values[place] = low[place]
-        elif rank <= at_low[place] + inside.size:
-            index = int(rank - at_low[place]) - 1
-            inside.partition(index)
-            values[place] = inside[index]
-    return np.asarray(values)
+    found = [_around(samples[row], low, high) for row in range(len(samples))]
+    sizes = np.array([size for size, *_ in found])
+    below, at = (np.array([each[place] for each in found]) for place in (1, 2))
+    for place in range(low.size):
+        inside = [each[-1][place] for each in found]
+        gathered = np.sort(np.concatenate(inside))
+        ends = float(low[place]), float(high[place])
+        yield Vicinity(*ends, sizes, below[:, place], at[:, place], inside, gathered)
 
 
 def _around(
@@ -89,7 +110,7 @@ def _around(
     """
     ranked = np.sort(sample)
     first, after = np.searchsorted(ranked, low), np.searchsorted(ranked, low, side="right")
-    ends = np.searchsorted(ranked, high)
+    ends = np.maximum(np.searchsorted(ranked, high), after)
     inside = [ranked[begin:end].copy() for begin, end in zip(after, ends, strict=True)]
     return ranked.size, first, after - first, inside
 

@@ -10,7 +10,7 @@ estimator of Law and Kelton, Simulation Modeling and Analysis, chapter 9 (both f
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from tailrace.arrays import FloatArray, IntArray
 from tailrace.measure.interval import IntervalEstimate, student_quantile
-from tailrace.measure.quantile import excursions, pooled_quantiles, quantiles_in_place
+from tailrace.measure.quantile import excursions, quantiles_in_place, vicinities
 
 MINIMUM_EXCURSIONS = 12
 """Fewest excursions beyond a quantile, in each replication, for which an interval is given."""
@@ -32,6 +32,9 @@ a pilot decide, and for the answer the bar lies where nothing that passed the pi
 admits all, and 95 % hold.
 """
 
+
+SMOOTH_OVER = 0.95
+"""Level of the interval of a share over which the pooled sample says how much latency it is worth."""
 
 MOST_OFF = 0.5
 """Share by which a figure may be off from which on an interval that is as much wider would say nothing."""
@@ -207,15 +210,16 @@ def quantile_sections(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Quantiles:
-    """Quantiles of replications: ``sizes`` of shape (R,), each one's ``own`` of shape (R, P), the pooled ``values``.
+    """Quantiles of replications: their ``sizes``, shape (R,), the pooled ``values``, shape (P,), and the ``spread`` of
+    the replications about them, deviations e_r of shape (R, P).
 
-    Where a replication is empty there are no values, and its own are 0.
+    Where a replication is empty there are no values, and the spread is 0.
     """
 
     ps: tuple[float, ...]
     sizes: IntArray
-    own: FloatArray
     values: FloatArray | None
+    spread: FloatArray
 
     @classmethod
     def of(cls, samples: Sequence[FloatArray], ps: Iterable[float]) -> Quantiles:
@@ -231,8 +235,23 @@ class Quantiles:
         own = np.zeros((len(samples), len(probabilities)))
         for row in range(len(samples)):
             sizes[row], own[row] = _own_quantiles(samples[row], probabilities)
-        values = pooled_quantiles(samples, probabilities, own) if sizes.all() else None
-        return cls(probabilities, sizes, own, values)
+        if not sizes.all():
+            return cls(probabilities, sizes, None, np.zeros_like(own))
+        weights = sizes / sizes.mean()
+        values, spread = np.zeros(len(probabilities)), np.zeros_like(own)
+        for place, (p, around) in enumerate(zip(probabilities, vicinities(samples, own), strict=True)):
+            value = values[place] = around.quantile(p)
+            spread[:, place] = weights * (own[:, place] - value)
+            if around.low < around.high:
+                spread[:, place] = wider_by_shares(
+                    spread[:, place], weights, around.share(value), p, around.quantile, around.reach
+                )
+        return cls(probabilities, sizes, values, spread)
+
+    @classmethod
+    def about(cls, ps: tuple[float, ...], sizes: IntArray, values: FloatArray, own: FloatArray) -> Quantiles:
+        """Those that are known already, with each replication's ``own``, shape (R, P); none is empty."""
+        return cls(ps, sizes, values, (sizes / sizes.mean())[:, None] * (own - values))
 
     def value(self, p: float) -> float:
         """The pooled quantile."""
@@ -241,8 +260,7 @@ class Quantiles:
 
     def deviations(self, p: float) -> FloatArray:
         """The weighted deviations e_r of the replications, shape (R,)."""
-        own = self.own[:, self.ps.index(p)]
-        return np.asarray(self.sizes / self.sizes.mean() * (own - self.value(p)))
+        return np.asarray(self.spread[:, self.ps.index(p)])
 
     def curve(self, level: float = 0.95) -> dict[float, IntervalEstimate]:
         """The quantiles with intervals, each by itself, to draw a distribution: whether excursions support each is not
@@ -255,6 +273,49 @@ class Quantiles:
             return {}
         n = int(self.sizes.sum())
         return {p: interval_about(self.value(p), self.deviations(p), n, level) for p in self.ps}
+
+
+def wider_by_shares(
+    deviations: FloatArray,
+    weights: FloatArray,
+    shares: FloatArray,
+    p: float,
+    pooled: Callable[[float], float],
+    reach: tuple[float, float],
+) -> FloatArray:
+    """Deviations of own quantiles about the pooled one, or, where that is more, those that the shares tell.
+
+    With s_r the share of replication r up to the pooled p-quantile, w_r (p - s_r) has the spread of the pooled share
+    about p times sqrt(R). Its interval p +- d goes through the pooled sample from q(p - d) over q to q(p + d), and a
+    deviation of a share is worth the root mean square of the two ways, over d: on a lattice one may be much the longer.
+    Where the distribution is smooth, deviations of quantiles and of shares agree (Bahadur's representation: Serfling,
+    Approximation Theorems of Mathematical Statistics, 1980, section 2.5, from memory).
+
+    Args:
+        deviations: e_r by own quantiles, shape (R,).
+        weights: w_r, shape (R,).
+        shares: s_r, shape (R,).
+        p: probability of the quantile.
+        pooled: quantiles of the pooled sample.
+        reach: probabilities between which they are known; an interval that goes beyond, as those of few replications
+            do, tells nothing.
+    """
+    count = deviations.size
+    off = weights * (p - shares)
+    off = (
+        off - off.mean()
+    )  # a value that is itself a share of the sample holds the quantile at any of its ranks
+    if count < 2 or not off.any():
+        return deviations
+    half = student_quantile(SMOOTH_OVER, count - 1) * math.sqrt(
+        float(np.square(off).sum()) / (count - 1) / count
+    )
+    if not reach[0] <= p - half < p + half <= reach[1]:
+        return deviations
+    value = pooled(p)
+    below, above = value - pooled(p - half), pooled(p + half) - value
+    told = off * (math.hypot(below, above) / (math.sqrt(2) * half))
+    return told if np.square(told).sum() > np.square(deviations).sum() else deviations
 
 
 def quantile_spreads(

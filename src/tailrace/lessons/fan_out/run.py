@@ -51,10 +51,11 @@ def claims(found: FanOut) -> tuple[Claim, ...]:
     said = []
     for parts in PARTS:
         mean, p99 = found.latency_s(parts, "mean"), found.latency_s(parts, "p99")
-        said.append(
-            agrees(f"Mean of {parts} parts: the harmonic number H({parts}) services", mean, exact_s(parts))
-        )
-        said.append(agrees(f"p99 of {parts} parts is the exact one", p99, exact_s(parts, 0.99)))
+        so_many = "1 part" if parts == 1 else f"{parts} parts"
+        said += [
+            agrees(f"Mean of {so_many}: the harmonic number H({parts}) services", mean, exact_s(parts)),
+            agrees(f"p99 of {so_many} is the exact one", p99, exact_s(parts, 0.99)),
+        ]
     single, usual = found.latency_s(1, "p99"), found.latency_s(64, "mean")
     words = "With 64 parts the mean is as long as the p99 of one: ratio"
     said.append(about(words, known(usual) / known(single), exact_s(64) / exact_s(1, 0.99), usual, single))
