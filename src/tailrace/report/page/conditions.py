@@ -91,8 +91,9 @@ def _picture(answer: Conditions, prefix: str) -> Drawing:
         lambda width: conditions_picture(answer, width=width),
         f"Mean and p99 latency of each class in every condition, and the load in each. {said}",
         "Marks are the figures, bars through them their 95 % intervals, dashed strokes the targets; below stands the "
-        "load of each condition, of what saturates the server.",
-        (("The same in numbers", columns.states(answer)),),
+        "load of each condition, of what saturates the server. The loads as numbers stand above, the latencies under "
+        "“What each class sees”.",
+        (),
     )
 
 

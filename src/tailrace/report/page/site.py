@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Drawing:
-    """A picture of a page: how it is drawn, what it shows in words, and its numbers.
+    """A picture of a page: how it is drawn, what it shows in words, and its numbers, unless the page has them anyway.
 
     ``name`` is an identifier that no other picture of the page has, and the name of the file where it becomes one.
     """
