@@ -110,7 +110,7 @@ def _around(
     """
     ranked = np.sort(sample)
     first, after = np.searchsorted(ranked, low), np.searchsorted(ranked, low, side="right")
-    ends = np.maximum(np.searchsorted(ranked, high), after)
+    ends = np.searchsorted(ranked, high)
     inside = [ranked[begin:end].copy() for begin, end in zip(after, ends, strict=True)]
     return ranked.size, first, after - first, inside
 

@@ -5,6 +5,9 @@ the pooled sample and e_r = w_r (x_r - x), the interval is x +- t(R-1) S / sqrt(
 (R-1). The weights are those that the pooled value gives; for equal lengths this is the sectioning of
 Asmussen and Glynn, Stochastic Simulation (2007), section III.5, for a mean of unequal lengths the ratio
 estimator of Law and Kelton, Simulation Modeling and Analysis, chapter 9 (both from memory).
+
+For quantiles this takes the distribution to be smooth as far as the replications' own lie apart, sqrt(R) times the
+interval. Beside a gap between latencies the shares of the replications say more: see `wider_by_shares`.
 """
 
 from __future__ import annotations
@@ -302,14 +305,11 @@ def wider_by_shares(
     """
     count = deviations.size
     off = weights * (p - shares)
-    off = (
-        off - off.mean()
-    )  # a value that is itself a share of the sample holds the quantile at any of its ranks
+    off = off - off.mean()  # where many latencies are the value itself, all shares up to it lie beyond p
     if count < 2 or not off.any():
         return deviations
-    half = student_quantile(SMOOTH_OVER, count - 1) * math.sqrt(
-        float(np.square(off).sum()) / (count - 1) / count
-    )
+    half = interval_about(p, off, count, SMOOTH_OVER).half_width
+    assert half is not None
     if not reach[0] <= p - half < p + half <= reach[1]:
         return deviations
     value = pooled(p)
